@@ -1,0 +1,116 @@
+"""The floors of the package: imports point downward only, and heavy libraries stay upstairs."""
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import grimp
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "optimiser"
+HEAVY = ("optuna", "pandas", "matplotlib")
+SCIPY_OPTIMISERS_ONLY_IN = "optimiser.refine"
+
+
+def layers() -> list[list[str]]:
+    """The module names of each layer of the import contract, from the top down."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    contracts = settings["tool"]["importlinter"]["contracts"]
+    (floors,) = (c for c in contracts if c["id"] == "floors")
+    return [re.findall(r"\w+", layer) for layer in floors["layers"]]
+
+
+def lower_modules() -> list[str]:
+    """Names of the modules that exist at `problem`'s floor or below."""
+    names = layers()
+    start = next(i for i, layer in enumerate(names) if "problem" in layer)
+    return [
+        f"optimiser.{name}"
+        for layer in names[start:]
+        for name in layer
+        if (PACKAGE / f"{name}.py").exists() or (PACKAGE / name / "__init__.py").exists()
+    ]
+
+
+def imported_names(source: str) -> set[str]:
+    """Every dotted name that the source imports, at any depth of the code."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.update(f"{node.module}.{alias.name}" for alias in node.names)
+    return found
+
+
+def uses_scipy_optimisers(source: str) -> bool:
+    """Whether the source imports scipy.optimize, or all of scipy, through which it is reached."""
+    return any(
+        name in ("scipy", "scipy.*") or f"{name}.".startswith("scipy.optimize.")
+        for name in imported_names(source)
+    )
+
+
+def test_import_contracts_are_kept():
+    command = "import sys; from importlinter.cli import lint_imports_command as main; main()"
+    run = subprocess.run(
+        [sys.executable, "-c", command, "--no-cache", "--no-logo"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert "3 kept, 0 broken" in run.stdout
+
+
+@pytest.mark.parametrize("heavy", HEAVY)
+def test_no_lower_module_reaches_a_heavy_library(heavy):
+    graph = grimp.build_graph("optimiser", include_external_packages=True, cache_dir=None)
+    assert lower_modules()
+    if heavy not in graph.modules:
+        return
+    chains = {m: graph.find_shortest_chain(m, heavy, as_packages=True) for m in lower_modules()}
+    assert not {module: chain for module, chain in chains.items() if chain}
+
+
+def test_importing_every_lower_module_loads_no_heavy_library():
+    # Unlike the import graph this sees through third-party packages too.
+    code = (
+        "import importlib, sys\n"
+        f"for name in {lower_modules()!r}: importlib.import_module(name)\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules])"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert (run.returncode, run.stdout.strip()) == (0, "[]"), run.stderr
+
+
+def test_only_refine_imports_scipy_optimisers():
+    users = set()
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if uses_scipy_optimisers(path.read_text(encoding="utf-8")):
+            parts = path.relative_to(ROOT).with_suffix("").parts
+            users.add(".".join(parts))
+    assert {u for u in users if not f"{u}.".startswith(f"{SCIPY_OPTIMISERS_ONLY_IN}.")} == set()
+
+
+@pytest.mark.parametrize(
+    ("source", "expected"),
+    [
+        ("import scipy.optimize", True),
+        ("from scipy.optimize import least_squares", True),
+        ("def f():\n    from scipy import optimize", True),
+        ("from scipy.optimize._lsq import x", True),
+        ("import scipy", True),
+        ("from scipy.stats import qmc", False),
+        ("import numpy as np", False),
+    ],
+)
+def test_the_check_for_scipy_optimisers_can_fail(source, expected):
+    assert uses_scipy_optimisers(source) is expected
