@@ -1,0 +1,61 @@
+"""Small vector geometry over any batch shape: the last axis holds x, y, z."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+def dot(a: ArrayLike, b: ArrayLike) -> Array:
+    """Scalar product over the last axis; shapes (..., 3) broadcast to (...)."""
+    x, y = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    return np.asarray(x[..., 0] * y[..., 0] + x[..., 1] * y[..., 1] + x[..., 2] * y[..., 2])
+
+
+def cross(a: ArrayLike, b: ArrayLike) -> Array:
+    """Vector product over the last axis; shapes (..., 3) broadcast."""
+    x, y = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    return np.stack(
+        [
+            x[..., 1] * y[..., 2] - x[..., 2] * y[..., 1],
+            x[..., 2] * y[..., 0] - x[..., 0] * y[..., 2],
+            x[..., 0] * y[..., 1] - x[..., 1] * y[..., 0],
+        ],
+        axis=-1,
+    )
+
+
+def norm(a: ArrayLike) -> Array:
+    """Length over the last axis, (..., 3) to (...)."""
+    return np.sqrt(dot(a, a))
+
+
+def unit(a: ArrayLike) -> Array:
+    """Direction of `a`; a zero vector gives NaN, so that a batch survives."""
+    x = np.asarray(a, dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(x / norm(x)[..., None])
+
+
+def angle_between(a: ArrayLike, b: ArrayLike) -> Array:
+    """Angle in radians, 0 to pi, between vectors of any length.
+
+    By atan2 of vector and scalar product: arccos of a number near one loses half the digits.
+    """
+    return np.asarray(np.arctan2(norm(cross(a, b)), dot(a, b)))
+
+
+def foot_on_line(point: ArrayLike, on_line: ArrayLike, direction: ArrayLike) -> Array:
+    """Foot of the perpendicular from `point` to a line; `direction` is of unit length."""
+    base, along = np.asarray(on_line, dtype=float), np.asarray(direction, dtype=float)
+    return np.asarray(base + dot(np.asarray(point) - base, along)[..., None] * along)
+
+
+def rotate(vector: ArrayLike, axis: ArrayLike, angle: ArrayLike) -> Array:
+    """Turn `vector` about a unit `axis` by `angle` radians, right-handed (Rodrigues' formula)."""
+    v, k = np.asarray(vector, dtype=float), np.asarray(axis, dtype=float)
+    c = np.cos(np.asarray(angle, dtype=float))[..., None]
+    s = np.sin(np.asarray(angle, dtype=float))[..., None]
+    return np.asarray(v * c + cross(k, v) * s + k * dot(k, v)[..., None] * (1.0 - c))
