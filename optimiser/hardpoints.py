@@ -126,7 +126,7 @@ class CadFrame:
                 f"{getattr(self, name)!r} is not a signed axis",
                 'write "+x", "-y", "+z" or the like',
             )
-        return sign * np.eye(3)["xyz".index(letter)]
+        return np.asarray(sign * np.eye(3)["xyz".index(letter)])
 
     def to_iso(self, cad_mm: ArrayLike) -> Array:
         """CAD coordinates (..., 3) to body axes."""

@@ -28,7 +28,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from optimiser.hardpoints import Hardpoints
 from optimiser.vectors import Array, cross, dot, foot_on_line, norm, unit
@@ -105,12 +105,12 @@ class Poses:
     @property
     def steer(self) -> Array:
         """Steer angle of the left wheel in radians, positive to the left (ISO 8855)."""
-        return np.arctan2(-self.spin_xyz[0], self.spin_xyz[1])
+        return np.asarray(np.arctan2(-self.spin_xyz[0], self.spin_xyz[1]))
 
     @property
     def camber(self) -> Array:
         """Inclination of the wheel in radians, positive with its top outboard (ISO 8855)."""
-        return np.arcsin(-self.spin_xyz[2])
+        return np.asarray(np.arcsin(-self.spin_xyz[2]))
 
     @property
     def toggle_margin(self) -> Array:
@@ -137,6 +137,62 @@ def steering_frame(points: Hardpoints) -> tuple[Array, Array, Array]:
     axis = unit(points.upper_ball_joint - points.lower_ball_joint)
     ahead = unit(_X - dot(axis, _X)[..., None] * axis)
     return axis, ahead, cross(axis, ahead)
+
+
+@dataclass(frozen=True, slots=True)
+class ArmPlacement:
+    """Where the outer joint sits on the upright at rest.
+
+    Attributes:
+        length_mm: steering arm length, from the steering axis and square to it.
+        height_mm: height of the outer joint, its z.
+        angle: direction about the steering axis in radians, from straight ahead (or, for an
+            arm behind the axis, from straight back), positive outboard.
+        ahead: True when the outer joint is ahead of the steering axis.
+    """
+
+    length_mm: Array
+    height_mm: Array
+    angle: Array
+    ahead: bool
+
+
+def describe_arm(points: Hardpoints) -> ArmPlacement:
+    """Length, height and angle of the steering arm that `points` draw, batch shape (...)."""
+    axis, ahead, outboard = steering_frame(points)
+    arm = points.outer_joint - points.lower_ball_joint
+    forward, sideways = dot(arm, ahead), dot(arm, outboard)
+    is_ahead = bool(np.all(forward >= 0.0))
+    return ArmPlacement(
+        length_mm=np.hypot(forward, sideways),
+        height_mm=np.asarray(points.outer_joint[..., 2]),
+        angle=np.arctan2(sideways, forward if is_ahead else -forward),
+        ahead=is_ahead,
+    )
+
+
+def place_outer_joint(
+    points: Hardpoints,
+    arm_length_mm: ArrayLike,
+    arm_height_mm: ArrayLike,
+    arm_angle: ArrayLike,
+    ahead: bool,
+) -> Array:
+    """Outer joint (..., 3) for a steering arm; the inverse of `describe_arm`.
+
+    The three numbers broadcast with each other and with the batch shape of `points`.
+    """
+    axis, forward, outboard = steering_frame(points)
+    length, height, angle = np.broadcast_arrays(
+        *(np.asarray(value, dtype=float) for value in (arm_length_mm, arm_height_mm, arm_angle))
+    )
+    along = np.cos(angle) if ahead else -np.cos(angle)
+    radial = length[..., None] * (
+        along[..., None] * forward + np.sin(angle)[..., None] * outboard
+    )
+    lower = points.lower_ball_joint
+    up = (height - lower[..., 2] - radial[..., 2]) / axis[..., 2]
+    return np.asarray(lower + radial + up[..., None] * axis)
 
 
 def solve_linkage(
@@ -396,7 +452,7 @@ def _continue_from_rest(c: dict[str, Array], travel: Array, rack: Array) -> Arra
     return theta
 
 
-def _pick(c: dict[str, Array], index: Array) -> dict[str, Array]:
+def _pick(c: dict[str, Array], index: NDArray[np.intp]) -> dict[str, Array]:
     return {name: value[index] if value.ndim else value for name, value in c.items()}
 
 
@@ -447,5 +503,5 @@ def _steer_rates(c: dict[str, Array], state: _State, spin: Array) -> tuple[Array
 
 def _as_poses(flat: Array, shape: tuple[int, ...]) -> Poses:
     shaped = flat.reshape(21, *shape)
-    vectors = [shaped[3 * index : 3 * index + 3] for index in range(6)]
-    return Poses(*vectors, shaped[18], shaped[19], shaped[20])
+    lower, upper, outer, inner, centre, spin = (shaped[row : row + 3] for row in range(0, 18, 3))
+    return Poses(lower, upper, outer, inner, centre, spin, shaped[18], shaped[19], shaped[20])
