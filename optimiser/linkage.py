@@ -187,9 +187,7 @@ def place_outer_joint(
         *(np.asarray(value, dtype=float) for value in (arm_length_mm, arm_height_mm, arm_angle))
     )
     along = np.cos(angle) if ahead else -np.cos(angle)
-    radial = length[..., None] * (
-        along[..., None] * forward + np.sin(angle)[..., None] * outboard
-    )
+    radial = length[..., None] * (along[..., None] * forward + np.sin(angle)[..., None] * outboard)
     lower = points.lower_ball_joint
     up = (height - lower[..., 2] - radial[..., 2]) / axis[..., 2]
     return np.asarray(lower + radial + up[..., None] * axis)
@@ -202,6 +200,7 @@ def solve_linkage(
     *,
     static_toe_in: ArrayLike = 0.0,
     static_camber: ArrayLike = 0.0,
+    thorough: bool = True,
 ) -> Poses:
     """Solve the left corner at given wheel travel and rack displacement.
 
@@ -213,6 +212,9 @@ def solve_linkage(
             displacement r is the mirror image of the left wheel at -r.
         static_toe_in: toe-in at rest in radians, of the batch shape or broadcastable.
         static_camber: camber at rest in radians, likewise.
+        thorough: follow a pose that Newton's method misses in small steps from rest. False
+            gives such a pose up as NaN, which is only ever one close to the toggle or to the
+            end of the suspension's reach, and is much faster over many poor designs.
 
     Returns:
         Poses of the broadcast shape; NaN where the linkage cannot reach the pose.
@@ -221,9 +223,8 @@ def solve_linkage(
     travel, rack = np.asarray(travel_mm, float), np.asarray(rack_mm, float)
     shape = np.broadcast_shapes(constants.shape, travel.shape, rack.shape)
     if not shape:
-        flat = _solve_blocks(constants, travel[None], rack[None], (1,))
-        return _as_poses(flat, ())
-    return _as_poses(_solve_blocks(constants, travel, rack, shape), shape)
+        return _as_poses(_solve_blocks(constants, travel[None], rack[None], (1,), thorough), ())
+    return _as_poses(_solve_blocks(constants, travel, rack, shape, thorough), shape)
 
 
 # --- constants of a corner -------------------------------------------------------------------
@@ -382,7 +383,7 @@ def _evaluate(c: dict[str, Array], theta: Array, rack: Array) -> _State:
 
 
 def _solve_blocks(
-    constants: _Constants, travel: Array, rack: Array, shape: tuple[int, ...]
+    constants: _Constants, travel: Array, rack: Array, shape: tuple[int, ...], thorough: bool
 ) -> Array:
     """Solve block by block; returns (21, n) rows in the order `_as_poses` reads them."""
     rows = shape[0]
@@ -398,18 +399,22 @@ def _solve_blocks(
                 for value in (travel, rack)
             )
             where = slice(start * row_size, stop * row_size)
-            _solve_block(c, t, r, out[:, where])
+            _solve_block(c, t, r, out[:, where], thorough)
     return out
 
 
-def _solve_block(c: dict[str, Array], travel: Array, rack: Array, out: Array) -> None:
+def _solve_block(
+    c: dict[str, Array], travel: Array, rack: Array, out: Array, thorough: bool
+) -> None:
     theta = _first_guess(c, travel)
     theta, state, error = _newton(c, theta, travel, rack)
     # Rising with the arm is the branch continuous with rest: beyond a fold the lift is negative.
     good = (np.abs(error) <= 1e-9) & (state.lift > 0.0)
     if not good.all():
         bad = np.flatnonzero(~good)
-        theta[bad] = _continue_from_rest(_pick(c, bad), travel[bad], rack[bad])
+        theta[bad] = (
+            _continue_from_rest(_pick(c, bad), travel[bad], rack[bad]) if thorough else np.nan
+        )
         state = _evaluate(c, theta, rack)
     _store(c, state, out)
 

@@ -101,7 +101,7 @@ def ideal_outer(inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike) 
 
 
 def wanted_outer(
-    inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike, target: ArrayLike
+    inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike, target: float
 ) -> Array:
     """Outer angle wanted at Ackermann `target`: 1 is pure rolling, 0 parallel, -1 reversed."""
     angle = np.asarray(inner, float)
@@ -162,7 +162,12 @@ def _rack_for_steer(
 
     def solve(rack: ArrayLike) -> Poses:
         return solve_linkage(
-            points, 0.0, rack, static_toe_in=static_toe_in, static_camber=static_camber
+            points,
+            0.0,
+            rack,
+            static_toe_in=static_toe_in,
+            static_camber=static_camber,
+            thorough=False,
         )
 
     rest = solve(0.0)
@@ -299,9 +304,7 @@ def inner_joint_angle(poses: Poses) -> Array:
 
 def tie_rod_swing(poses: Poses, rest: Poses) -> Array:
     """Angle of the tie rod from its direction at rest, at the inner joint."""
-    return angle_between(
-        poses.outer_joint - poses.inner_joint, rest.outer_joint - rest.inner_joint
-    )
+    return angle_between(poses.outer_joint - poses.inner_joint, rest.outer_joint - rest.inner_joint)
 
 
 def outer_joint_swing(poses: Poses, rest: Poses) -> Array:
@@ -371,9 +374,7 @@ def kingpin_track(
     static_camber: float = 0.0,
 ) -> Array:
     """Distance between the two steering axes where they meet the ground, at rest."""
-    rest = solve_linkage(
-        points, 0.0, 0.0, static_toe_in=static_toe_in, static_camber=static_camber
-    )
+    rest = solve_linkage(points, 0.0, 0.0, static_toe_in=static_toe_in, static_camber=static_camber)
     return np.asarray(2.0 * wheel_attitude(rest, loaded_radius_mm).axis_at_ground[..., 1])
 
 
