@@ -252,8 +252,8 @@ def _spread(value: Array, shape: tuple[int, ...], start: int, stop: int) -> Arra
 def _prepare(points: Hardpoints, spin: Array) -> _Constants:
     lower, upper = points.lower_ball_joint, points.upper_ball_joint
     axis, ahead, _ = steering_frame(points)
-    c_l, u_l, v_l, r_l = _circle(points.lower_rear_pivot, points.lower_front_pivot, lower)
-    c_u, u_u, v_u, r_u = _circle(points.upper_rear_pivot, points.upper_front_pivot, upper)
+    c_l, u_l, v_l, r_l = arm_circle(points.lower_rear_pivot, points.lower_front_pivot, lower)
+    c_u, u_u, v_u, r_u = arm_circle(points.upper_rear_pivot, points.upper_front_pivot, upper)
     link = norm(upper - lower)
     between = c_u - c_l
 
@@ -293,7 +293,7 @@ def _prepare(points: Hardpoints, spin: Array) -> _Constants:
     return _Constants(table, shape)
 
 
-def _circle(rear: Array, front: Array, ball: Array) -> tuple[Array, Array, Array, Array]:
+def arm_circle(rear: Array, front: Array, ball: Array) -> tuple[Array, Array, Array, Array]:
     """Centre, two axes and radius of the circle a ball joint runs on; positive angle lifts it."""
     axis = unit(front - rear)
     centre = foot_on_line(ball, rear, axis)
