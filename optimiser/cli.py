@@ -1,0 +1,150 @@
+"""The command line: arguments, exit codes, progress. Heavy imports wait inside the handlers."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from optimiser import __version__
+from optimiser.errors import InputError, OptimiserError
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Find where a steering rack goes: which rack, how high, how far forward, which spacers "
+    "and steering arms. Numbers are estimates to compare designs, not an approval.",
+)
+
+StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
+OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
+
+
+def main() -> NoReturn:
+    """Entry point: user mistakes become one line and an exit code, never a traceback."""
+    try:
+        code = app(standalone_mode=False)
+    except OptimiserError as error:
+        _say_error(str(error))
+        sys.exit(error.exit_code)
+    except typer.Exit as exit_:
+        sys.exit(exit_.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        _say_error("stopped")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except Exception as error:
+        import click
+
+        if isinstance(error, click.ClickException):
+            _say_error(error.format_message())
+            sys.exit(2)
+        raise
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _say_error(text: str) -> None:
+    print(f"optimiser: {text}", file=sys.stderr)
+
+
+@app.callback(invoke_without_command=True)
+def _top(
+    version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False,
+) -> None:
+    if version:
+        print(f"optimiser {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    studies: Annotated[list[Path], typer.Argument(help="Study files (TOML).")],
+    out: OutOption = Path("results"),
+    trials: Annotated[
+        int | None, typer.Option(help="Designs per rack, instead of the study's.", min=1)
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed, instead of the study's.", min=0)] = None,
+) -> None:
+    """Search every rack of each study and write fronts, the winner and figures."""
+    from optimiser.console import show_run
+    from optimiser.run import run_studies
+
+    raise typer.Exit(show_run(run_studies, studies, out, trials, seed))
+
+
+@app.command()
+def check(study: StudyArgument) -> None:
+    """Read a study, say what was understood, and give the as-drawn car's numbers."""
+    from optimiser.console import show_check
+
+    show_check(study)
+
+
+@app.command()
+def curves(
+    study: StudyArgument,
+    travel: Annotated[
+        str | None, typer.Option(help="Wheel travel LO:HI:STEP in mm; the study's by default.")
+    ] = None,
+    rack: Annotated[
+        str, typer.Option(help="Rack displacement LO:HI:STEP in mm, positive to the left.")
+    ] = "0:0:1",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="CSV file; standard output by default.")
+    ] = None,
+) -> None:
+    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose."""
+    from optimiser.run import curves_text
+
+    text = curves_text(
+        study,
+        None if travel is None else _sweep(travel, "--travel"),
+        _sweep(rack, "--rack"),
+    )
+    if out is None:
+        sys.stdout.write(text)
+        return
+    from optimiser.files import write_text
+
+    write_text(out, text)
+    print(f"wrote {out}")
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
+    """Write a commented starter study with its CSV files, which runs as it is."""
+    from optimiser.study import write_starter
+
+    for path in write_starter(folder):
+        print(f"wrote {path}")
+    print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
+
+
+_MOST_POSES = 1_000_000
+
+
+def _sweep(text: str, option: str) -> list[float]:
+    """LO:HI:STEP, or one value, as the values from LO to HI with HI included."""
+    remedy = "write LO:HI:STEP in mm, such as -60:60:10"
+    try:
+        parts = [float(part) for part in text.split(":")]
+    except ValueError:
+        raise InputError(option, f"{text!r} holds something that is not a number", remedy) from None
+    if len(parts) == 1:
+        parts = [parts[0], parts[0], 1.0]
+    if len(parts) != 3 or not all(abs(part) < 1e6 for part in parts):
+        raise InputError(option, f"{text!r} is not three finite numbers", remedy)
+    low, high, step = parts
+    if step <= 0.0 or high < low:
+        raise InputError(option, f"{text!r} does not run upwards", remedy)
+    count = round((high - low) / step)
+    if count > _MOST_POSES:
+        raise InputError(option, f"{text!r} has {count} steps", "take a coarser step")
+    # By index, not by adding up: 0.1 added ten times is not 1.
+    values = [low + index * step for index in range(count + 1) if low + index * step <= high + 1e-9]
+    return [min(value, high) for value in values]
