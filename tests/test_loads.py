@@ -1,0 +1,384 @@
+"""Steering loads against energy, the equilibrium of the upright, and the outside checks.
+
+The corners are invented.
+"""
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad
+
+from optimiser.hardpoints import Hardpoints
+from optimiser.linkage import Poses, solve_linkage
+from optimiser.loads import (
+    RIM_FORCE_GUIDE_N,
+    LoadCase,
+    cornering_moment,
+    parking_moment,
+    rim_force,
+    steering_loads,
+    steering_wheel_torque,
+    toe_in_per_rod_length,
+    toe_per_rack_play,
+)
+from optimiser.racks import Rack
+
+ARMS = {
+    "lower_front_pivot": (140.0, 310.0, 160.0),
+    "lower_rear_pivot": (-150.0, 300.0, 150.0),
+    "lower_ball_joint": (12.0, 630.0, 150.0),
+    "upper_front_pivot": (100.0, 365.0, 360.0),
+    "upper_rear_pivot": (-120.0, 350.0, 345.0),
+    "upper_ball_joint": (-28.0, 595.0, 395.0),
+    "wheel_centre": (0.0, 665.0, 275.0),
+}
+AHEAD = Hardpoints.from_mapping(
+    ARMS | {"outer_joint": (118.0, 628.0, 205.0), "inner_joint": (95.0, 325.0, 215.0)}
+)
+BEHIND = Hardpoints.from_mapping(
+    ARMS | {"outer_joint": (-122.0, 590.0, 230.0), "inner_joint": (-150.0, 305.0, 228.0)}
+)
+# Everything square: vertical steering axis, equal parallel arms, tie rod along the bar and
+# square to a steering arm of 120 mm.
+SQUARE = Hardpoints.from_mapping(
+    {
+        "lower_front_pivot": (100.0, 250.0, 150.0),
+        "lower_rear_pivot": (-100.0, 250.0, 150.0),
+        "lower_ball_joint": (0.0, 600.0, 150.0),
+        "upper_front_pivot": (100.0, 250.0, 350.0),
+        "upper_rear_pivot": (-100.0, 250.0, 350.0),
+        "upper_ball_joint": (0.0, 600.0, 350.0),
+        "wheel_centre": (0.0, 650.0, 250.0),
+        "outer_joint": (120.0, 600.0, 250.0),
+        "inner_joint": (120.0, 300.0, 250.0),
+    }
+)
+STATIC = {"static_toe_in": np.radians(0.2), "static_camber": np.radians(-1.5)}
+RACK = np.linspace(-40.0, 40.0, 9)
+CORNERS = pytest.mark.parametrize("points", [AHEAD, BEHIND], ids=["ahead", "behind"])
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def both(points, travel, rack):
+    """Left wheel, and right wheel as the left wheel's mirror image."""
+    return (
+        solve_linkage(points, travel, rack, **STATIC),
+        solve_linkage(points, travel, -np.asarray(rack), **STATIC),
+    )
+
+
+# --- the road's moments --------------------------------------------------------------------------
+
+
+def test_parking_moment_of_gough():
+    # Gough's formula as quoted by Sharp and Granger (value from memory), recomputed; N mm.
+    assert parking_moment(0.7, 3500.0, 200e3) == pytest.approx(108.03e3, abs=5.0)
+    ratio = parking_moment(0.7, 1.1 * 3500.0, 200e3) / parking_moment(0.7, 3500.0, 200e3)
+    assert ratio == pytest.approx(1.1537, abs=5e-5)
+    assert parking_moment(0.7, [[3000.0], [4000.0]], [1.5e5, 2e5, 2.5e5]).shape == (2, 3)
+
+
+def test_even_pressure_on_a_round_patch_gives_more():
+    # Friction of an evenly loaded disc, integrated in metres: 2 / (3 sqrt(pi)) = 0.3761 in place
+    # of Gough's 1/3, 12.8 % more (recomputed).
+    mu, load, pressure = 0.7, 3500.0, 200e3
+    radius = np.sqrt(load / (np.pi * pressure))
+    disc = dblquad(lambda r, _: mu * pressure * r * r, 0.0, 2.0 * np.pi, 0.0, radius)[0]
+    assert disc / (mu * np.sqrt(load**3 / pressure)) == pytest.approx(0.3761, abs=5e-5)
+    assert disc * 1000.0 / parking_moment(mu, load, pressure) == pytest.approx(1.128, abs=5e-4)
+
+
+def test_cornering_moment_and_its_shares():
+    assert cornering_moment(2500.0, 35.0) == pytest.approx(87500.0)
+    case = LoadCase.cornering(2500.0, 35.0, outer_share=0.7)
+    # A left turn: the right wheel is the outer one.
+    assert (case.left_moment, case.right_moment) == pytest.approx((26250.0, 61250.0))
+    assert LoadCase.cornering(2500.0, 35.0).left_moment == 0.0
+
+
+# --- virtual work --------------------------------------------------------------------------------
+
+
+@CORNERS
+@pytest.mark.parametrize("travel", [-30.0, 0.0, 40.0])
+def test_rack_force_is_the_work_of_a_small_step(points, travel):
+    # A central difference of steer itself, right wheel by its own mirror image.
+    step = 1e-3
+    case = LoadCase(70e3, 110e3, friction=False)
+    force = steering_loads(*both(points, travel, RACK), case).rack_force
+    ahead, back = both(points, travel, RACK + step), both(points, travel, RACK - step)
+    turned_left = ahead[0].steer - back[0].steer
+    turned_right = -(ahead[1].steer - back[1].steer)
+    work = 70e3 * turned_left + 110e3 * turned_right
+    assert force * 2.0 * step == pytest.approx(work, rel=1e-7)
+
+
+@CORNERS
+@pytest.mark.parametrize("friction", [False, True])
+def test_energy_over_the_whole_stroke(points, friction):
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    case = LoadCase(90e3, 60e3, friction=friction)
+    force = steering_loads(*both(points, 15.0, 45.0 * nodes), case).rack_force
+    ends = both(points, 15.0, np.array([-45.0, 45.0]))
+    left, right = np.diff(ends[0].steer)[0], -np.diff(ends[1].steer)[0]
+    if friction:
+        left, right = abs(left), abs(right)
+    assert 45.0 * weights @ force == pytest.approx(90e3 * left + 60e3 * right, rel=1e-10)
+
+
+def upright_balance(points, poses, index, moment):
+    """Tie-rod compression and the vertical force at the wheel centre, by statics alone.
+
+    An arm without a moment about its pivots gives its ball joint no force along its path. The
+    road's moment lies in the plane of the wheel and has `moment` about the vertical. Unknown are
+    two components at each ball joint, the tie rod and the force that holds the wheel's height.
+    """
+    at = {
+        name: getattr(poses, name)[index]
+        for name in ("lower_ball_joint", "upper_ball_joint", "outer_joint", "inner_joint")
+    }
+    lower, upper = at["lower_ball_joint"], at["upper_ball_joint"]
+    forces, places = [], []
+    for arm, ball in (("lower", lower), ("upper", upper)):
+        rear = getattr(points, f"{arm}_rear_pivot")
+        axis = getattr(points, f"{arm}_front_pivot") - rear
+        path = np.cross(axis, ball - rear)
+        for across in np.linalg.svd(path[None])[2][1:]:
+            forces.append(across)
+            places.append(ball)
+    rod = at["outer_joint"] - at["inner_joint"]
+    forces += [rod / np.linalg.norm(rod), UP]
+    places += [at["outer_joint"], poses.wheel_centre[index]]
+    spin = poses.spin_axis[index]
+    tyre = moment * (UP - spin[2] * spin) / (1.0 - spin[2] ** 2)
+    assert tyre[2] == pytest.approx(moment)
+    assert tyre @ spin == pytest.approx(0.0, abs=1e-9)
+    lever = [np.cross(p - lower, f) / 100.0 for p, f in zip(places, forces, strict=True)]
+    matrix = np.vstack([np.array(forces).T, np.array(lever).T])
+    *_, compression, hold = np.linalg.solve(matrix, np.r_[0.0, 0.0, 0.0, -tyre / 100.0])
+    # Without that vertical force: moments about the steering axis alone.
+    k = (upper - lower) / np.linalg.norm(upper - lower)
+    alone = -(tyre @ k) / (np.cross(at["outer_joint"] - lower, forces[-2]) @ k)
+    return compression, hold, alone
+
+
+@CORNERS
+@pytest.mark.parametrize("travel", [-35.0, 0.0, 35.0])
+def test_rod_forces_keep_the_upright_in_equilibrium(points, travel):
+    left, right = both(points, travel, RACK)
+    loads = steering_loads(left, right, LoadCase(80e3, 120e3, friction=False))
+    for index in range(len(RACK)):
+        # Resisting steering to the left is a moment clockwise from above, and in the mirror
+        # image of the right wheel the other way.
+        on_left, _, _ = upright_balance(points, left, index, -80e3)
+        on_right, _, _ = upright_balance(points, right, index, 120e3)
+        assert loads.left_rod_force[index] == pytest.approx(on_left, rel=1e-9)
+        assert loads.right_rod_force[index] == pytest.approx(on_right, rel=1e-9)
+
+
+@CORNERS
+def test_rod_and_rack_forces_agree_along_the_bar(points):
+    left, right = both(points, 10.0, RACK)
+    loads = steering_loads(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
+    bar = 0.0
+    for poses, force, side in (
+        (left, loads.left_rod_force, 1.0),
+        (right, loads.right_rod_force, -1.0),
+    ):
+        rod = poses.outer_joint - poses.inner_joint
+        bar = bar + side * force * rod[:, 1] / np.linalg.norm(rod, axis=-1)
+    assert bar == pytest.approx(loads.rack_force, rel=1e-12)
+    assert np.all(loads.rack_force > 0.0)
+    # Moving left pushes on the left rod and pulls on the right one.
+    assert np.all(loads.left_rod_force > 0.0)
+    assert np.all(loads.right_rod_force < 0.0)
+    assert loads.greatest_rod_force == pytest.approx(
+        np.maximum(loads.left_rod_force, -loads.right_rod_force)
+    )
+
+
+@CORNERS
+def test_moments_about_the_steering_axis_alone_hold_the_arms_not_the_height(points):
+    # The statement for held arms: virtual work with d steer / d rack at constant arm angle. It
+    # parts from the one at constant travel by the moment of the force that holds the height.
+    step, travel = 1e-3, 25.0
+    poses = solve_linkage(points, travel, RACK, **STATIC)
+    lift, shift = (
+        [solve_linkage(points, travel + s * a, RACK + s * b, **STATIC) for s in (step, -step)]
+        for a, b in ((1.0, 0.0), (0.0, 1.0))
+    )
+    ball_per_travel, ball_per_rack = (
+        (pair[0].lower_ball_joint[:, 2] - pair[1].lower_ball_joint[:, 2]) / (2.0 * step)
+        for pair in (lift, shift)
+    )
+    held = poses.steer_per_rack - poses.steer_per_travel * ball_per_rack / ball_per_travel
+    rod = poses.outer_joint - poses.inner_joint
+    by_work = 80e3 * held / (rod[:, 1] / np.linalg.norm(rod, axis=-1))
+    parts = []
+    for index in range(len(RACK)):
+        force, hold, alone = upright_balance(points, poses, index, -80e3)
+        assert by_work[index] == pytest.approx(alone, rel=1e-6)
+        parts.append((alone - force) / force)
+        assert abs(hold) > 1e-3
+    # Small, and not nothing: under one part in a hundred here.
+    assert 1e-3 < np.max(np.abs(parts)) < 0.01
+
+
+def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
+    poses = solve_linkage(SQUARE, 0.0, RACK, **STATIC)
+    loads = steering_loads(poses, poses, LoadCase(80e3, 80e3, friction=False))
+    for index in range(len(RACK)):
+        _, _, alone = upright_balance(SQUARE, poses, index, -80e3)
+        assert loads.left_rod_force[index] == pytest.approx(alone, rel=1e-9)
+
+
+@CORNERS
+def test_right_turn_mirrors_left_turn(points):
+    left, right = both(points, 0.0, RACK)
+    case = LoadCase.parked(0.7, 3500.0, 200e3)
+    loads, swapped = steering_loads(left, right, case), steering_loads(right, left, case)
+    assert swapped.rack_force == pytest.approx(loads.rack_force, rel=1e-12)
+    assert swapped.left_rod_force == pytest.approx(-loads.right_rod_force, rel=1e-12)
+
+
+def test_any_batch_shape_and_missing_poses():
+    arm = np.array([100.0, 110.0, 120.0])
+    outer = np.stack([arm, np.full(3, 600.0), np.full(3, 250.0)], axis=-1)
+    batch = SQUARE.with_tie_rod(outer, outer - [0.0, 300.0, 0.0]).with_pose_axes(2)
+    travel, rack = np.array([[-20.0], [20.0]]), np.array([-30.0, 0.0, 30.0, 400.0])
+    left, right = solve_linkage(batch, travel, rack), solve_linkage(batch, travel, -rack)
+    moment = parking_moment(0.7, np.array([3000.0, 3500.0, 4000.0]), 200e3)[:, None, None]
+    loads = steering_loads(left, right, LoadCase(moment, moment, friction=True))
+    assert loads.rack_force.shape == loads.left_rod_force.shape == (3, 2, 4)
+    assert np.all(np.isnan(loads.rack_force[..., 3]))
+    assert np.all(np.isfinite(loads.rack_force[..., :3]))
+    assert np.all(np.isfinite(loads.greatest_rod_force[..., :3]))
+
+
+def test_rod_square_to_the_bar_has_no_force_by_this_way():
+    # At a dead point the rack moves nothing and holds nothing, while the rod still carries load.
+    points = Hardpoints.from_mapping(
+        dict(SQUARE.items()) | {"outer_joint": (0.0, 480.0, 250.0), "inner_joint": (250, 480, 250)}
+    )
+    poses = solve_linkage(points, 0.0, 0.0)
+    assert poses.steer_per_rack == pytest.approx(0.0, abs=1e-15)
+    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    assert loads.rack_force == pytest.approx(0.0, abs=1e-9)
+    assert np.isnan(loads.left_rod_force)
+    assert np.isnan(toe_in_per_rod_length(poses))
+
+
+# --- to the driver's hands -----------------------------------------------------------------------
+
+
+def test_effort_of_a_whole_car():
+    # Recomputed: Gough's 108.03 N m on two wheels, 120 mm arms square to the rods, 45.58 mm per
+    # turn and efficiency 0.9 give 1801 N at the rack, 14.51 N m, 80.6 N at 180 mm radius.
+    poses = solve_linkage(SQUARE, 0.0, 0.0)
+    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    assert loads.rack_force == pytest.approx(1801.0, abs=0.6)
+    assert loads.left_rod_force == pytest.approx(108.03e3 / 120.0, abs=0.1)
+    torque = steering_wheel_torque(loads.rack_force, 45.58, 0.9)
+    assert torque == pytest.approx(14.51e3, abs=5.0)
+    assert rim_force(torque, 360.0) == pytest.approx(80.6, abs=0.05)
+    # UN R79 (value from memory): 150 N at the rim, intact, passenger cars.
+    assert RIM_FORCE_GUIDE_N == 150.0
+    assert rim_force(torque, 360.0) < RIM_FORCE_GUIDE_N
+
+
+def test_torque_and_force_do_the_same_work():
+    turn = steering_wheel_torque(1000.0, 50.0, 1.0) * 2.0 * np.pi
+    assert turn == pytest.approx(1000.0 * 50.0)
+    assert steering_wheel_torque(1000.0, 50.0, 0.5) * 2.0 * np.pi == pytest.approx(2.0 * turn)
+
+
+@pytest.mark.parametrize(
+    ("travel", "turns", "expected"),
+    [
+        # Makers' service data: travel in mm and turns of the steering wheel.
+        (144.0, 3.16, 45.58),
+        (146.8, 2.75, 53.4),
+        (148.8, 2.75, 54.1),
+        # Barton and Fieldhouse, Automotive Chassis Engineering, chapter on steering: a pinion
+        # of 7 teeth, module 3, turns 2.55 times over 168.5 mm; pi times 21 mm a turn.
+        (168.5, 2.55, np.pi * 7.0 * 3.0),
+        # Common practice, no source.
+        (90.0, 2.3, 39.1),
+        (150.0, 2.5, 60.0),
+    ],
+)
+def test_rack_displacement_of_one_turn(travel, turns, expected):
+    rack = Rack("invented", inner_joint_spacing_mm=600.0, travel_mm=travel, turns=turns)
+    # The turns of the sources are rounded to a hundredth.
+    assert rack.travel_per_turn_mm == pytest.approx(expected, rel=0.006 / turns)
+
+
+def planar(margin_deg):
+    """The square corner with its tie rod at `margin_deg` to the steering arm."""
+    margin = np.radians(margin_deg)
+    outer = np.array([120.0, 600.0, 250.0])
+    inner = outer - 300.0 * np.array([np.cos(margin), np.sin(margin), 0.0])
+    return solve_linkage(SQUARE.with_tie_rod(outer, inner), 0.0, 0.0)
+
+
+@pytest.mark.parametrize("margin_deg", [90.0, 40.0, 30.0])
+def test_rod_force_grows_as_the_transmission_angle_closes(margin_deg):
+    # A mechanisms text: at least 40 deg in general, 30 deg for light duty. Force times arm times
+    # sine of that angle is the moment, so these are 1.56 and 2 times the least force.
+    poses = planar(margin_deg)
+    assert np.degrees(poses.toggle_margin) == pytest.approx(margin_deg)
+    loads = steering_loads(poses, poses, LoadCase(108e3, 108e3, friction=True))
+    factor = {90.0: 1.0, 40.0: 1.5557, 30.0: 2.0}[margin_deg]
+    assert loads.left_rod_force == pytest.approx(factor * 900.0, rel=1e-4)
+
+
+def test_smaller_steering_arm_means_more_force_and_more_toe_per_play():
+    # Direction of the effect: common practice, no source.
+    arm = np.array([80.0, 100.0, 120.0])
+    outer = np.stack([arm, np.full(3, 600.0), np.full(3, 250.0)], axis=-1)
+    poses = solve_linkage(SQUARE.with_tie_rod(outer, outer - [0.0, 300.0, 0.0]), 0.0, 0.0)
+    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    assert np.all(np.diff(loads.left_rod_force) < 0.0)
+    assert np.all(np.diff(toe_per_rack_play(poses)) < 0.0)
+    assert toe_per_rack_play(poses) == pytest.approx(1.0 / arm, rel=1e-12)
+
+
+# --- toe of play and of rod length ---------------------------------------------------------------
+
+
+def test_length_error_of_half_a_millimetre():
+    # Recomputed: 0.5 mm on a 120 mm arm is 0.239 deg of toe.
+    poses = solve_linkage(SQUARE, 0.0, 0.0)
+    assert np.degrees(0.5 * abs(toe_in_per_rod_length(poses))) == pytest.approx(0.239, abs=5e-4)
+    assert np.degrees(0.5 * toe_per_rack_play(poses)) == pytest.approx(0.239, abs=5e-4)
+
+
+@CORNERS
+def test_toe_of_rod_length_by_a_longer_rod(points):
+    # The same upright turned by a rod that is longer by dl: with arms, height and inner joint as
+    # they are, solve the closure for the turn, here from the kernel at another rack displacement
+    # at which the old rod's end is dl nearer to the joint it should reach.
+    poses = solve_linkage(points, 0.0, 0.0, **STATIC)
+    step = 1e-3
+    toe = {}
+    for sign in (1.0, -1.0):
+        shift = 0.0
+        for _ in range(20):
+            moved = solve_linkage(points, 0.0, shift, **STATIC)
+            length = np.linalg.norm(moved.outer_joint - points.inner_joint)
+            wanted = np.linalg.norm(points.outer_joint - points.inner_joint) + sign * step
+            rod = moved.outer_joint - points.inner_joint
+            shift = shift + (wanted - length) * length / rod[1]
+        assert length == pytest.approx(wanted, abs=1e-10)
+        toe[sign] = -moved.steer
+    change = (toe[1.0] - toe[-1.0]) / (2.0 * step)
+    assert toe_in_per_rod_length(poses) == pytest.approx(change, rel=1e-7)
+    # Longer rods ahead of the axis toe the wheels out, behind it they toe them in.
+    assert (change < 0.0) == (points is AHEAD)
+
+
+def test_play_has_no_sign():
+    left, behind = (solve_linkage(p, 0.0, 5.0, **STATIC) for p in (AHEAD, BEHIND))
+    assert isinstance(left, Poses)
+    assert left.steer_per_rack > 0.0 > behind.steer_per_rack
+    assert toe_per_rack_play(left) == left.steer_per_rack
+    assert toe_per_rack_play(behind) == -behind.steer_per_rack
