@@ -15,9 +15,9 @@ left wheel at -r, so d(steer_right)/dr at r is the left wheel's rate at -r.
 Constant wheel travel means that something holds the wheel centre at its height. Its vertical
 force V has a moment about an inclined steering axis, so N differs a little, below 1 % in the
 corners of the tests, from a moment balance about that axis alone; the tests show both. What the
-wheel load does in lifting or lowering the car as the wheels are steered is left out: with caster it
-adds to one rod's force and takes from the other's, a quarter of the parking force or so at 9 degrees
-of caster, of which the bar feels the difference, about a twentieth at lock. So are friction in
+wheel load does in lifting or lowering the car as the wheels are steered is left out. With caster
+it adds to one rod's force and takes from the other's: in those corners, of 9 degrees of caster,
+some 28 % of the parking force, of which the bar feels the difference, up to 7 %. So are friction in
 joints and seals, inertia, and any help of a servo.
 """
 
