@@ -22,6 +22,8 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
 # No two of these joints can be closer and still be made; nearer ones are a slip of the keyboard.
 LEAST_DISTANCE_MM = 1.0
+RIGHT_PREFIX = "right_"
+SYMMETRY_MM = 1e-3
 # The corner of a car, wheel centre to pivots: smaller is metres or inches, larger is not a car.
 LEAST_EXTENT_MM, GREATEST_EXTENT_MM = 120.0, 3000.0
 
@@ -157,23 +159,25 @@ def read_hardpoints(
 
     Raises:
         InputError: any refusal of `read_table`; missing, double or unknown names, blank cells,
-            right-side points, coincident points, an arm with no axis, an implausible size.
+            right-side points under a left name, a right side that is not the mirror image, coincident points, an arm with no axis, an implausible size.
     """
     frame = frame or CadFrame()
     ours = {theirs: our for our, theirs in (names or {}).items()}
     known = {**{name: name for name in POINT_NAMES if name not in (names or {})}, **ours}
+    # Files that this program wrote hold both sides; the right one may only be the mirror image.
+    known |= {f"{RIGHT_PREFIX}{name}": f"{RIGHT_PREFIX}{name}" for name in POINT_NAMES}
     found: dict[str, Array] = {}
     for row in _point_rows(path):
         label = row.text("name")
         if not label:
             raise InputError(
-                f"{row.where}, column name", "is blank", f"name one of {', '.join(known)}"
+                f"{row.where}, column name", "is blank", f"name one of {', '.join(POINT_NAMES)}"
             )
         if label not in known:
             raise InputError(
                 row.where,
                 f"unknown point {label!r}",
-                f"known names: {', '.join(known)}; map others in [hardpoints.names]",
+                f"known names: {', '.join(list(known)[: len(POINT_NAMES)])}; map others in [hardpoints.names]",
             )
         if known[label] in found:
             raise InputError(
@@ -188,6 +192,14 @@ def read_hardpoints(
         )
     points = Hardpoints.from_mapping(found)
     check_hardpoints(points, str(path))
+    for name, mirrored in points.mirrored().items():
+        right = found.get(f"{RIGHT_PREFIX}{name}")
+        if right is not None and norm(right - mirrored) > SYMMETRY_MM:
+            raise InputError(
+                str(path),
+                f"{RIGHT_PREFIX}{name} is {norm(right - mirrored):.3f} mm from the mirror image of {name}",
+                "the program needs a symmetric car: mend it, or leave the right side out",
+            )
     return points
 
 
