@@ -412,13 +412,14 @@ class Problem:
     def evaluate(self, designs: Designs) -> Evaluation:
         """Objectives, constraints, metrics and status of N designs."""
         parts = [
-            self._evaluate_chunk(designs.select(slice(start, start + CHUNK_DESIGNS)))
+            self.judge(part, self.solve(part))
             for start in range(0, max(1, len(designs)), CHUNK_DESIGNS)
+            for part in [designs.select(slice(start, start + CHUNK_DESIGNS))]
         ]
         return Evaluation.join(parts)
 
-    def _evaluate_chunk(self, designs: Designs) -> Evaluation:
-        solved = self.solve(designs)
+    def judge(self, designs: Designs, solved: Solved) -> Evaluation:
+        """Evaluation of designs whose poses `solve` has already found."""
         metrics = self._metrics(designs, solved)
         assembles = np.array([not text for text in solved.reason], dtype=bool)
         for name, values in metrics.items():
