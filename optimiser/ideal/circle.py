@@ -192,7 +192,7 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
 
 def as_fit(rows: Array, shape: tuple[int, ...]) -> CircleFit:
     """Rows of `fit_rows` in their batch shape and by their names."""
-    shaped = rows.reshape(-1, *shape)
+    shaped = rows.reshape(len(rows), *shape)
     return CircleFit(
         centre=np.moveaxis(shaped[0:3], 0, -1),
         radius_mm=shaped[3],
