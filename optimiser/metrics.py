@@ -152,13 +152,13 @@ def rack_for_steer(
     Newton's method inside a bracket; NaN where the linkage reaches its toggle, or the rack its
     dead point, before that angle. Signed: negative when the rack moves right to steer left.
     """
-    return _rack_for_steer(points, np.asarray(steer, float), static_toe_in, static_camber)[0]
+    return solve_lock(points, np.asarray(steer, float), static_toe_in, static_camber)[0]
 
 
-def _rack_for_steer(
+def solve_lock(
     points: Hardpoints, steer: Array, static_toe_in: float, static_camber: float
 ) -> tuple[Array, Array, Array]:
-    """Rack displacement, and steer angle and its rate per rack at rest, each (...)."""
+    """Rack displacement of `rack_for_steer`, and steer and its rate per rack at rest, (...)."""
 
     def solve(rack: ArrayLike) -> Poses:
         return solve_linkage(
@@ -259,7 +259,7 @@ def ackermann_error(
     `cot d_o = cot d_i + t / l` with t between the steering axes at the ground (see
     `kingpin_track`); the left turn, which the right one mirrors.
     """
-    rack, rest, _ = _rack_for_steer(points, np.asarray(inner_lock), static_toe_in, static_camber)
+    rack, rest, _ = solve_lock(points, np.asarray(inner_lock), static_toe_in, static_camber)
     at = rack[..., None] * lock_fractions(nodes)
     both = solve_linkage(
         points.with_pose_axes(2),

@@ -1,0 +1,129 @@
+"""Designs and what became of them, as batches of plain arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.vectors import Array
+
+VARIABLES = (
+    "rack_height_mm",
+    "rack_fore_aft_mm",
+    "spacer_mm",
+    "arm_length_mm",
+    "arm_height_mm",
+    "arm_angle_deg",
+)
+
+
+# --- what a design may be ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A variable free between two bounds."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """A variable that takes one of some values; one value makes it fixed."""
+
+    values: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FollowsRack:
+    """Arm height that keeps its distance above the rack height."""
+
+    offset_mm: float
+
+
+Choice = Range | Stock | FollowsRack
+
+
+@dataclass(frozen=True, slots=True)
+class Designs:
+    """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`."""
+
+    rack: NDArray[np.intp]
+    values: Array
+
+    def __len__(self) -> int:
+        return len(self.rack)
+
+    def column(self, name: str) -> Array:
+        """Values (N,) of one variable."""
+        return np.asarray(self.values[:, VARIABLES.index(name)])
+
+    def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Designs:
+        """Some of the designs."""
+        return Designs(self.rack[index], self.values[index])
+
+    @classmethod
+    def join(cls, parts: list[Designs]) -> Designs:
+        """One batch after another."""
+        return cls(
+            np.concatenate([part.rack for part in parts]),
+            np.concatenate([part.values for part in parts]),
+        )
+
+
+# --- what became of them -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Outcome of N designs.
+
+    Attributes:
+        objectives: (N, m), in the order of `Objectives.names`; NaN when it cannot assemble.
+        constraints: (N, c), in the order of `Problem.constraint_names`; kept when <= 0.
+        metrics: every reported number by its column name, each (N,).
+        status: 'ok', 'breaks NAME, ...' or 'cannot assemble: ...'.
+    """
+
+    objectives: Array
+    constraints: Array
+    metrics: dict[str, Array]
+    status: NDArray[np.object_]
+
+    @property
+    def feasible(self) -> NDArray[np.bool_]:
+        """True where the design assembles and keeps every limit."""
+        return np.asarray(self.status == "ok")
+
+    @property
+    def assembles(self) -> NDArray[np.bool_]:
+        """True where every pose exists."""
+        return np.asarray(np.isfinite(self.objectives).all(axis=1))
+
+    @classmethod
+    def join(cls, parts: list[Evaluation]) -> Evaluation:
+        """One batch after another."""
+        return cls(
+            np.concatenate([part.objectives for part in parts]),
+            np.concatenate([part.constraints for part in parts]),
+            {
+                name: np.concatenate([part.metrics[name] for part in parts])
+                for name in parts[0].metrics
+            },
+            np.concatenate([part.status for part in parts]),
+        )
+
+    def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Evaluation:
+        """Some of the designs."""
+        return Evaluation(
+            self.objectives[index],
+            self.constraints[index],
+            {name: values[index] for name, values in self.metrics.items()},
+            self.status[index],
+        )
