@@ -1,0 +1,20 @@
+"""Clearance between the steering parts and what they may not touch.
+
+`distance` measures two shapes in one pose; `least` finds the least distance over many poses
+without measuring most of them.
+"""
+
+from optimiser.clearance.distance import (
+    segment_box_distance,
+    segment_in_cylinder_clearance,
+    segment_segment_distance,
+)
+from optimiser.clearance.least import minimum_segment_box, minimum_segment_segment
+
+__all__ = [
+    "minimum_segment_box",
+    "minimum_segment_segment",
+    "segment_box_distance",
+    "segment_in_cylinder_clearance",
+    "segment_segment_distance",
+]

@@ -1,0 +1,273 @@
+"""Least distance over many poses, with most poses rejected by a bound instead of measured.
+
+A separating plane serves as the bound. Let n be a unit direction and r how far the obstacle
+reaches along it; then no segment p0-p1 is closer to the obstacle than
+
+        min(n.p0, n.p1) - r
+
+and for convex obstacles the distance, signed or not, is the greatest such value over all n.
+
+        o-------o   pose measured: n is the direction in which it is closest
+            ^ n
+            |          o-------o   another pose: its height above the plane bounds its distance
+        ----+--------------------- plane, touching the obstacle
+         /------\
+         obstacle
+
+Poses of one linkage lie near each other, so the n of one pose bounds all others well, far
+better than bounding spheres, and one matrix product does it for all poses and obstacles of a
+design. The pose with the least bound is measured next, its n sharpens the bounds of the poses
+still in question, and what then can still be the closest is measured, exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import prod
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.clearance.components import (
+    BLOCK,
+    Vector,
+    as_arrays,
+    blocks,
+    cut,
+    dot,
+    split,
+    with_axes,
+)
+from optimiser.clearance.distance import (
+    check_box,
+    segment_box,
+    segment_box_normal,
+    segment_segment,
+    segment_segment_normal,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from optimiser.vectors import Array
+
+    Index = NDArray[np.intp]
+
+RESOLUTION_MM = 1e-9
+"""Poses that could undercut the least distance by no more than this are not measured. Without
+it every pose that ties with the closest would be: all wheel travels of one rack displacement,
+when the inner joint is what comes closest."""
+_BOUND_BLOCK = 8192
+
+
+def minimum_segment_segment(
+    p0: ArrayLike, p1: ArrayLike, q0: ArrayLike, q1: ArrayLike, *, ceiling: float = np.inf
+) -> Array:
+    """Least `segment_segment_distance` over the poses, the last axis before the components.
+
+    Args:
+        p0: end of the moving segment, (..., poses, 3) mm; all four broadcast. For N designs
+            against K fixed segments give p the shape (N, 1, poses, 3) and q (K, 1, 3).
+        p1: its other end.
+        q0: end of the other segment, fixed or moving too.
+        q1: its other end.
+        ceiling: in mm; a least distance beyond it is returned as the ceiling, which is faster
+            when only small distances matter.
+
+    Returns:
+        Least distance (...) over the poses, to 1e-9 mm; NaN when any pose is NaN.
+
+    Raises:
+        ValueError: there are no poses.
+    """
+    return _least(_SEGMENT, as_arrays(p0, p1, q0, q1), ceiling)
+
+
+def minimum_segment_box(
+    p0: ArrayLike,
+    p1: ArrayLike,
+    box_min: ArrayLike,
+    box_max: ArrayLike,
+    *,
+    ceiling: float = np.inf,
+) -> Array:
+    """Least `segment_box_distance` over the poses, the last axis before the components.
+
+    Args:
+        p0: end of the moving segment, (..., poses, 3) mm; all four broadcast. For N designs
+            against K boxes give p the shape (N, 1, poses, 3) and the corners (K, 1, 3).
+        p1: its other end.
+        box_min: corner of the box with the least coordinates.
+        box_max: corner with the greatest coordinates.
+        ceiling: in mm; a least distance beyond it is returned as the ceiling, which is faster
+            when only small distances matter.
+
+    Returns:
+        Least signed distance (...) over the poses, to 1e-9 mm; NaN when any pose is NaN.
+
+    Raises:
+        ValueError: a coordinate of box_min exceeds that of box_max, or there are no poses.
+    """
+    points = as_arrays(p0, p1, box_min, box_max)
+    check_box(points[2], points[3])
+    return _least(_BOX, points, ceiling)
+
+
+# --- the two kinds of obstacle -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Obstacle:
+    """Distance, the same with its direction, and how far an obstacle reaches along one."""
+
+    distance: Callable[[Vector, Vector, Vector, Vector], Array]
+    normal: Callable[[Vector, Vector, Vector, Vector], tuple[Array, Vector]]
+    reach: Callable[[Vector, Vector, Vector], Array]
+
+
+def _segment_reach(n: Vector, q0: Vector, q1: Vector) -> Array:
+    return np.maximum(dot(n, q0), dot(n, q1))
+
+
+def _box_reach(n: Vector, low: Vector, high: Vector) -> Array:
+    x, y, z = (np.maximum(ni * a, ni * b) for ni, a, b in zip(n, low, high, strict=True))
+    return x + y + z
+
+
+_SEGMENT = _Obstacle(segment_segment, segment_segment_normal, _segment_reach)
+_BOX = _Obstacle(segment_box, segment_box_normal, _box_reach)
+
+
+# --- the sweep -----------------------------------------------------------------------------------
+
+
+def _least(obstacle: _Obstacle, points: Sequence[Array], ceiling: float) -> Array:
+    points = [p[None] if p.ndim < 2 else p for p in points]
+    shape = np.broadcast_shapes(*(p.shape[:-1] for p in points))
+    if shape[-1] == 0:
+        raise ValueError("there are no poses")
+    out = np.empty(shape[:-1] or (1,))
+    points = [with_axes(p, out.ndim + 2) for p in points]
+    with np.errstate(invalid="ignore"):  # NaN poses pass through the matrix product
+        for block in blocks(out.shape, BLOCK):
+            sweep = _Sweep(obstacle, [cut(p, block) for p in points], out[block].shape, shape[-1])
+            out[block] = sweep.least(ceiling)
+    return out.reshape(shape[:-1])
+
+
+class _Operand:
+    """Points (*batch, poses, 3), either axis of length 1 where they do not vary."""
+
+    __slots__ = ("_flat", "_rows", "moves", "points")
+
+    def __init__(self, points: Array, batch: tuple[int, ...]) -> None:
+        own, poses = points.shape[:-2], points.shape[-2]
+        self.points = points
+        self.moves = poses > 1
+        rows = np.arange(0, prod(own) * poses, poses).reshape(own)
+        self._rows = np.broadcast_to(rows, batch).ravel()
+        self._flat = tuple(np.ascontiguousarray(x).reshape(-1) for x in split(points))
+
+    def at(self, entry: Index, pose: Index) -> Vector:
+        """Points of the given entries of the batch, flattened, in the given poses."""
+        index = self._rows.take(entry)
+        if self.moves:
+            index += pose
+        x, y, z = (part.take(index) for part in self._flat)
+        return x, y, z
+
+    def project(self, normal: Array, block: tuple[slice, ...], out: Array) -> None:
+        """Scalar product of a block of normals (*batch, 3) with all poses, into `out`."""
+        points = np.swapaxes(cut(self.points, block), -1, -2)
+        if points.shape[-3] == 1:  # one moving part before a row of obstacles: one product
+            np.matmul(normal, points[..., 0, :, :], out=out)
+        else:
+            np.matmul(normal[..., None, :], points, out=out[..., None, :])
+
+
+class _Sweep:
+    """One block of the batch, its entries numbered from 0 over the flattened batch axes."""
+
+    __slots__ = ("_batch", "_ends", "_fixed", "_moves", "_obstacle", "_poses")
+
+    def __init__(
+        self, obstacle: _Obstacle, points: list[Array], batch: tuple[int, ...], poses: int
+    ) -> None:
+        self._obstacle, self._batch, self._poses = obstacle, batch, poses
+        operands = [_Operand(p, batch) for p in points]
+        self._ends, self._fixed = operands[:2], operands[2:]
+        self._moves = any(f.moves for f in self._fixed)
+
+    def least(self, ceiling: float) -> Array:
+        """Least distance, of the batch shape."""
+        entries = np.arange(prod(self._batch))
+        middle = np.full_like(entries, self._poses // 2)
+        best, normal = self._obstacle.normal(*self._at(entries, middle))
+        best = np.minimum(best, ceiling)
+        bound, reach = self._bound(normal)
+        bound[entries, middle] = np.inf
+        second = np.argmin(bound, axis=1)  # of a NaN pose, where there is one
+        lowest = bound[entries, second] - reach
+        entry = np.flatnonzero(~(lowest >= best - RESOLUTION_MM))
+        distance, sharper = self._obstacle.normal(*self._at(entry, second[entry]))
+        best[entry] = np.minimum(best[entry], distance)
+        for old, new in zip(normal, sharper, strict=True):
+            old[entry] = new
+        bound[entry, second[entry]] = np.inf
+        limit = best - RESOLUTION_MM
+        rest = np.flatnonzero(bound < (limit + reach)[:, None])
+        self._measure_rest(self._undercutting(rest, normal, limit), best)
+        return best.reshape(self._batch)
+
+    def _at(self, entry: Index, pose: Index) -> tuple[Vector, Vector, Vector, Vector]:
+        p0, p1, q0, q1 = (operand.at(entry, pose) for operand in (*self._ends, *self._fixed))
+        return p0, p1, q0, q1
+
+    def _bound(self, normal: Vector) -> tuple[Array, Array]:
+        """Bound of every pose, (entries, poses), still to be lowered by the reach, (entries,).
+
+        The reach of an obstacle that moves differs from pose to pose: then the bound is
+        complete and 0 is returned in place of the reach.
+        """
+        shape = (*self._batch, self._poses)
+        column = [n.reshape(*self._batch, 1) for n in normal]
+        reach = self._obstacle.reach(
+            (column[0], column[1], column[2]), *(split(f.points) for f in self._fixed)
+        )
+        row = np.stack(normal, axis=-1).reshape(*self._batch, 3)
+        out = np.empty(shape)
+        for block in blocks(shape, _BOUND_BLOCK):
+            batch, part = block[:-1], out[block]
+            heights = []
+            for end in self._ends:
+                heights.append(np.empty((*part.shape[:-1], end.points.shape[-2])))
+                end.project(row[batch], batch, heights[-1])
+            np.minimum(heights[0], heights[1], out=part)
+            if self._moves:
+                part -= reach[batch]
+        flat = out.reshape(-1, self._poses)
+        return flat, np.zeros(len(flat)) if self._moves else reach.reshape(-1)
+
+    def _undercutting(self, rest: Index, normal: Vector, limit: Array) -> Index:
+        """Of the flat (entry, pose) indices `rest`, those whose bound by `normal` is below."""
+        kept = [rest[:0]]
+        for start in range(0, len(rest), BLOCK):
+            part = rest[start : start + BLOCK]
+            entry, pose = self._split_index(part)
+            p0, p1, q0, q1 = self._at(entry, pose)
+            n = normal[0].take(entry), normal[1].take(entry), normal[2].take(entry)
+            bound = np.minimum(dot(n, p0), dot(n, p1)) - self._obstacle.reach(n, q0, q1)
+            kept.append(part[bound < limit.take(entry)])
+        return np.concatenate(kept)
+
+    def _measure_rest(self, rest: Index, best: Array) -> None:
+        """Lower `best` to what the flat indices `rest` measure."""
+        for start in range(0, len(rest), BLOCK):
+            entry, pose = self._split_index(rest[start : start + BLOCK])
+            np.minimum.at(best, entry, self._obstacle.distance(*self._at(entry, pose)))
+
+    def _split_index(self, flat: Index) -> tuple[Index, Index]:
+        entry = flat // self._poses
+        return entry, flat - entry * self._poses
