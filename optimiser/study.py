@@ -1,0 +1,214 @@
+"""Reading a study: its file, hardpoints and racks, checked together; and the starter study."""
+
+from __future__ import annotations
+
+import importlib.resources
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.errors import InputError
+from optimiser.hardpoints import CadFrame, read_hardpoints
+from optimiser.racks import read_racks
+from optimiser.study_case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
+from optimiser.study_file import expand, read_toml, validate
+from optimiser.study_messages import keys_table, shown
+from optimiser.study_models import Span
+
+if TYPE_CHECKING:
+    from optimiser.racks import Rack
+    from optimiser.study_models import StudyFile
+
+__all__ = ["Study", "read_study", "studies_keys_table", "write_starter"]
+
+STARTER_FILES = ("study.toml", "hardpoints.csv", "racks.csv")
+
+
+# --- reading -------------------------------------------------------------------------------------
+
+
+def read_study(path: Path | str, *, whole: bool = True) -> Study:
+    """Read a study file, its hardpoints and its racks; paths in it are relative to it.
+
+    Args:
+        path: the study file.
+        whole: require everything that a search needs; when False, `[car]` and `[hardpoints]`
+            are enough, and what else is there is still checked.
+
+    Raises:
+        InputError: anything wrong in any of the files, and in any variant.
+    """
+    path = Path(path)
+    text, raw = read_toml(path)
+    file = validate(raw, str(path))
+    study = _build(path, text, file, str(path), "", whole)
+    variants = tuple(
+        _build(path, text, validate(tables, where), where, name, whole)
+        for name, where, tables in expand(file, raw, str(path))
+    )
+    return replace(study, variants=variants)
+
+
+def _build(path: Path, text: str, file: StudyFile, where: str, variant: str, whole: bool) -> Study:
+    frame = CadFrame(
+        file.frame.forward, file.frame.left, file.frame.up, file.frame.ground_origin_mm
+    )
+    try:
+        _ = frame.rotation
+    except InputError as error:
+        raise InputError(f"{where}, {error.where}", error.problem, error.remedy) from None
+    table = file.hardpoints
+    points = read_hardpoints(
+        _beside(path, table.file, f"{where}, [hardpoints] file"), frame, table.unit, table.names
+    )
+    study = Study(path, text, file, frame, points, _racks(path, file, where), variant)
+    if whole:
+        check_whole(study)
+    _check_together(study, where)
+    return study
+
+
+def _beside(path: Path, name: str, where: str) -> Path:
+    if not name.strip() or not name.isprintable():
+        raise InputError(where, f"{shown(name)} is no file name", "give a path to a CSV file")
+    return path.parent / name
+
+
+def _racks(path: Path, file: StudyFile, where: str) -> tuple[Rack, ...]:
+    if file.racks is None:
+        return ()
+    use = file.racks.use
+    catalogue = _beside(path, file.racks.catalogue, f"{where}, [racks] catalogue")
+    racks = {rack.name: rack for rack in read_racks(catalogue)}
+    for name in () if use == "all" else use:
+        if name not in racks:
+            raise InputError(
+                f"{where}, [racks] use",
+                f"{shown(name)} is not in {file.racks.catalogue}",
+                f"it holds {', '.join(racks)}",
+            )
+    return tuple(rack for name, rack in racks.items() if use == "all" or name in use)
+
+
+# --- checks across tables and files --------------------------------------------------------------
+
+
+def _check_together(study: Study, where: str) -> None:
+    """What two tables, or a table and a file, say together."""
+    file = study.file
+    vary, limits, car = file.search.vary, file.limits, file.car
+    spacer = vary.spacer_mm
+    longest = spacer.high if isinstance(spacer, Span) else float(np.max(spacer))
+    if longest > limits.spacer_max_mm:
+        raise InputError(
+            f"{where}, [search.vary] spacer_mm",
+            f"reaches {longest:g} mm, above [limits] spacer_max_mm = {limits.spacer_max_mm:g}",
+            "lower the one or raise the other",
+        )
+    _check_objectives(study, where)
+    names = [item.name for item in file.keep_out]
+    if twice := next((name for name in names if names.count(name) > 1), None):
+        raise InputError(
+            f"{where}, [[keep_out]]", f"name {shown(twice)} stands twice", "name each differently"
+        )
+    if file.loads is not None and car.front_axle_load_n is None:
+        raise InputError(
+            f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
+        )
+    if study.file.steering is not None:
+        _check_steering(study, where)
+
+
+def _check_objectives(study: Study, where: str) -> None:
+    file = study.file
+    objectives = file.objectives
+    place = f"{where}, [objectives]"
+    for name in ("bump_steer", "ackermann_error"):
+        if getattr(objectives, name) == "with tolerances" and file.tolerance is None:
+            raise InputError(
+                f"{place} {name}", "with tolerances needs to know them", "add [tolerance]"
+            )
+    if "tie_rod_force_n" in objectives.also and file.loads is None:
+        raise InputError(f"{place} also", "tie_rod_force_n needs the loads", "add [loads]")
+    for column in ("price", "mass_kg"):
+        blank = [rack.name for rack in study.racks if getattr(rack, column) is None]
+        if column in objectives.also and blank:
+            raise InputError(
+                f"{place} also",
+                f"rack {shown(blank[0])} has no {column}, which is to be minimised",
+                "fill it in, or leave the rack out of [racks] use",
+            )
+
+
+def _check_steering(study: Study, where: str) -> None:
+    steering = study.file.steering
+    if steering is None:
+        return
+    if steering.keep_tie_rods:
+        blank = [rack.name for rack in study.racks if rack.tie_rod_length_mm is None]
+        if blank:
+            raise InputError(
+                f"{where}, [steering] keep_tie_rods",
+                f"rack {shown(blank[0])} has no tie_rod_length_mm",
+                "fill it in, or leave the rack out of [racks] use",
+            )
+    elif study.file.limits.track_growth_mm != "off":
+        raise InputError(
+            f"{where}, [limits] track_growth_mm",
+            "nothing grows without [steering] keep_tie_rods = true",
+            'remove the limit, or write "off"',
+        )
+    if steering.turning_circle_m is None:
+        return
+    place = f"{where}, [steering] turning_circle_m"
+    if study.file.car.tyre_width_mm is None:
+        raise InputError(
+            place, "between kerbs depends on the tyre's width", "add [car] tyre_width_mm"
+        )
+    lock = study.inner_lock or 0.0
+    if not np.degrees(lock) <= GREATEST_LOCK_DEG:
+        least = least_circle_m(study)
+        raise InputError(
+            place,
+            f"{steering.turning_circle_m:g} m needs more than {GREATEST_LOCK_DEG:g} deg of the "
+            "inner wheel",
+            f"with this wheelbase and track the least is about {least:.1f} m",
+        )
+
+
+# --- starter -------------------------------------------------------------------------------------
+
+
+def write_starter(folder: Path) -> list[Path]:
+    """Write a commented study that runs as it is, with its two CSV files, into a folder.
+
+    Returns:
+        The files written, the study first.
+
+    Raises:
+        InputError: one of the files is already there, or the folder cannot be written.
+    """
+    source = importlib.resources.files("optimiser") / "starter"
+    targets = [folder / name for name in STARTER_FILES]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for target in targets:
+            if target.exists():
+                raise InputError(
+                    str(target), "is already there", "name a new folder: nothing is overwritten"
+                )
+        for target in targets:
+            with target.open("x", encoding="utf-8", newline="") as out:
+                out.write((source / target.name).read_text("utf-8"))
+    except OSError as error:
+        raise InputError(
+            str(folder), f"cannot be written ({error.strerror})", "name another folder"
+        ) from None
+    return targets
+
+
+def studies_keys_table() -> str:
+    """The table of keys in the README, in Markdown, made from the models."""
+    return keys_table()
