@@ -165,10 +165,10 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     open_misfit = np.sqrt((q * q) @ w)
     q -= (2.0 * p_n)[:, None] * n
     misfit = np.sqrt((q * q) @ w)
-    p_s -= skew * p_n
+    out_s = p_s - skew * p_n
 
     # |O_i - P|^2 is now q + radius^2, so the distance follows without taking P's coordinates.
-    square = q_0 + p_s**2 + p_n**2
+    square = q_0 + out_s**2 + p_n**2
     radius = np.sqrt(square)
     error = q / (np.sqrt(square[:, None] + q) + radius[:, None])
     if pin is None:
@@ -183,11 +183,11 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     any_length = ~(open_misfit / (2.0 * SHORTEST_ROD_MM) > STRAIGHT_RESIDUAL_MM)
     status = np.where(straight, np.where(any_length, Fit.ANY_LENGTH, Fit.NO_LENGTH), status)
     status = np.where(np.isfinite(extent + q_0), status, Fit.NO_PATH)
-    line_y, line_z = y_0 + p_s * cosine, z_0 + p_s * sine
-    solved = np.stack([x, line_y - p_n * sine, line_z + p_n * cosine, radius, residual])
+    y, z = y_0 + out_s * cosine - p_n * sine, z_0 + out_s * sine + p_n * cosine
+    solved = np.stack([x, y, z, radius, residual])
     solved[:, status != Fit.GOOD] = np.nan
-    line = [condition, bend, x, line_y, line_z, np.zeros_like(x), -sine, cosine, status]
-    return np.concatenate([solved, line]), error
+    line = [x, y_0 + p_s * cosine, z_0 + p_s * sine, np.zeros_like(x), -sine, cosine]
+    return np.concatenate([solved, [condition, bend], line, [status]]), error
 
 
 def as_fit(rows: Array, shape: tuple[int, ...]) -> CircleFit:

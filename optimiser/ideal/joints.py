@@ -56,7 +56,7 @@ class IdealJoint:
 
     @property
     def spacing_mm(self) -> Array:
-        """Distance between left and right inner joints."""
+        """Distance between left and right inner joints; negative beyond the middle of the car."""
         return np.asarray(2.0 * self.inner_joint[..., 1])
 
     @property

@@ -17,7 +17,8 @@ from optimiser.vectors import Array
 if TYPE_CHECKING:
     from optimiser.hardpoints import Hardpoints
 
-SPACING_TOLERANCE_MM = 1e-9
+SPACING_TOLERANCE_MM = 1e-7
+"""Looser than the rounding of the fit, which grows as travel shrinks: 6e-8 mm within +-1 mm."""
 _SECANT_STEPS = 60
 _FINE_SAMPLES = 65
 
@@ -192,7 +193,7 @@ def _turns(value: Array, samples: Array) -> tuple[NDArray[np.intp], Array]:
     least = np.full(value.shape[1] - 2, -0.5)
     most = -least
     least[0], most[-1] = -1.0, 1.0
-    row, column = np.nonzero(one_sign & (vertex >= least) & (vertex <= most))
+    row, column = np.nonzero(one_sign & (vertex > least) & (vertex <= most))
     start, stop = samples[row, column], samples[row, column + 2]
     return row, start[:, None] + (stop - start)[:, None] * np.linspace(0.0, 1.0, _FINE_SAMPLES)
 
