@@ -100,9 +100,7 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         ackermann=ackermann,
         wanted_outer=ackermann.outer - ackermann.error,
         percentage_at_lock=float(
-            ackermann_percentage(
-                ackermann.inner[-1], ackermann.outer[-1], track, car.wheelbase_mm
-            )
+            ackermann_percentage(ackermann.inner[-1], ackermann.outer[-1], track, car.wheelbase_mm)
         ),
         percentage_at_20=at_20,
         track_mm=track,

@@ -19,6 +19,9 @@ app = typer.Typer(
     "and steering arms. Numbers are estimates to compare designs, not an approval.",
 )
 
+# The base of all complaints about the command line; typer carries its own copy of click.
+_UsageError = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
 
@@ -38,13 +41,9 @@ def main() -> NoReturn:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
-    except Exception as error:
-        import click
-
-        if isinstance(error, click.ClickException):
-            _say_error(error.format_message())
-            sys.exit(2)
-        raise
+    except _UsageError as error:
+        _say_error(f"{error.format_message().rstrip('.')}; see optimiser --help")
+        sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)
 
 

@@ -10,14 +10,15 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from optimiser.describe import describe_study
 from optimiser.results import CAUTION
-from optimiser.run import Outcome, describe_study, run_studies
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from optimiser.results import RunResult
+    from optimiser.run import Outcome
 
 
 class TerminalWatch:
@@ -128,6 +129,3 @@ def show_check(path: Path) -> None:
         for name, value in rows:
             table.add_row(name, value)
         console.print(table)
-
-
-__all__ = ["TerminalWatch", "rack_table", "run_studies", "show_check", "show_run"]

@@ -114,6 +114,28 @@ class RunResult:
         broken = np.maximum(self.evaluation.constraints[rows], 0.0).sum(axis=1)
         return int(rows[np.argmin(broken)])
 
+    def why_not(self, rack: int) -> str:
+        """What stops a rack that has no feasible design: the nearest one and what it breaks."""
+        rows = np.flatnonzero(self.designs.rack == rack)
+        if not len(rows):
+            return "not searched"
+        outcome = self.evaluation.select(rows)
+        if not outcome.assembles.any():
+            causes, counts = np.unique(outcome.status.astype(str), return_counts=True)
+            return str(causes[np.argmax(counts)])
+        broken = np.where(
+            outcome.assembles, np.maximum(outcome.constraints, 0.0).sum(axis=1), np.inf
+        )
+        nearest = int(np.argmin(broken))
+        excess = [
+            f"{name} by {value:.1f}"
+            for name, value in zip(
+                self.problem.constraint_names, outcome.constraints[nearest], strict=True
+            )
+            if value > 0.0
+        ]
+        return "breaks " + ", ".join(excess)
+
     def trials(self) -> pd.DataFrame:
         """One row per design: variables, metrics, limits (kept at or below 0), status."""
         designs, outcome = self.designs, self.evaluation
@@ -218,7 +240,9 @@ def read_results(folder: Path) -> StoredRun:
     record_path = folder / RUN_FILE
     if not record_path.is_file():
         raise InputError(
-            str(folder), f"holds no {RUN_FILE}", "name the folder of a finished run, such as results/demo"
+            str(folder),
+            f"holds no {RUN_FILE}",
+            "name the folder of a finished run, such as results/demo",
         )
     try:
         record = json.loads(record_path.read_text("utf-8"))

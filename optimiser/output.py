@@ -1,0 +1,254 @@
+"""The result folder of one study: tables, the winner's points and curves, figures, the record."""
+
+from __future__ import annotations
+
+import io
+import platform
+import sys
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure
+
+from optimiser import __version__, plots
+from optimiser.assess import CornerNumbers, corner_numbers, gearing
+from optimiser.curves import pose_table
+from optimiser.files import csv_text, slug, write_bytes, write_text
+from optimiser.problem import VARIABLES
+from optimiser.results import (
+    CAUTION,
+    RUN_FILE,
+    RunResult,
+    hardpoints_text,
+    write_frame,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from optimiser.hardpoints import Hardpoints
+    from optimiser.problem import Problem
+
+_LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic")
+
+
+def write_run(folder: Path, result: RunResult) -> None:
+    """Write everything of a finished run; `run.json` last, which marks the folder as whole."""
+    study, problem = result.study, result.problem
+    for kind, path in study.inputs.items():
+        write_bytes(folder / "inputs" / _input_name(kind), path.read_bytes())
+    trials = result.trials()
+    write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
+    write_frame(folder / "front.csv", trials.iloc[result.front], (study.title, CAUTION))
+    for index, rows in result.rack_fronts.items():
+        name = slug(problem.racks[index].name)
+        write_frame(
+            folder / "fronts" / f"{index + 1:02d}-{name}.csv",
+            trials.iloc[rows],
+            (f"front of {problem.racks[index].name}", CAUTION),
+        )
+    winner = None if result.winner is None else winner_points(result, result.winner)
+    if winner is not None and result.winner is not None:
+        write_design(folder, result, result.winner, winner)
+    for name, figure in figures(result, winner).items():
+        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+    write_json(folder / RUN_FILE, record(result))
+
+
+def _input_name(kind: str) -> str:
+    return "study.toml" if kind == "study" else f"{kind}.csv"
+
+
+def winner_points(result: RunResult, row: int) -> Hardpoints:
+    """The corner of one design, unbatched."""
+    points, _ = result.problem.corners(result.designs.select(slice(row, row + 1)))
+    return points.select(0)
+
+
+def write_design(folder: Path, result: RunResult, row: int, points: Hardpoints) -> None:
+    """Hardpoints and curves of one design."""
+    study, problem, designs = result.study, result.problem, result.designs
+    rod = float(result.evaluation.metrics["tie_rod_length_mm"][row])
+    lengths = {"tie_rod_length_mm": rod}
+    lengths |= {name: float(designs.column(name)[row]) for name in VARIABLES}
+    rack = problem.racks[int(designs.rack[row])]
+    title = f"{study.title}: design {row + 1}, rack {rack.name}"
+    write_text(folder / "hardpoints.csv", hardpoints_text(points, study.frame, lengths, title))
+    half = 0.5 * rack.travel_mm
+    table = pose_table(
+        points,
+        problem.travel.grid(),
+        np.linspace(-half, half, 13),
+        static_toe_in=problem.car.static_toe_in,
+        static_camber=problem.car.static_camber,
+        loaded_radius_mm=problem.car.loaded_radius_mm,
+    )
+    rows = zip(*(column.tolist() for column in table.values()), strict=True)
+    write_text(
+        folder / "curves.csv",
+        csv_text(list(table), rows, (title, "left wheel, ISO 8855 axes", CAUTION)),
+    )
+
+
+# --- figures -------------------------------------------------------------------------------------
+
+
+def figures(result: RunResult, winner: Hardpoints | None) -> dict[str, Figure]:
+    """Figures by file name, ready to be saved."""
+    problem = result.problem
+    drawn_points = problem.points
+    made = {"front": _front_figure(result)}
+    if winner is None:
+        return made
+    chosen = corner_numbers(problem, winner)
+    drawn = corner_numbers(problem, drawn_points)
+    made["bump_steer"] = _bump_figure(problem, chosen, drawn)
+    made["wheel_angles"] = _angles_figure(problem, chosen, drawn)
+    made["linkage"] = _linkage_figure(problem, winner, drawn_points)
+    return made
+
+
+def figure_bytes(figure: Figure, kind: str) -> bytes:
+    """A figure as a PNG or SVG file, the same bytes for the same figure."""
+    buffer = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "tie-rod", "svg.fonttype": "path"}):
+        metadata = {"Date": None} if kind == "svg" else {"Software": None}
+        figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
+    return buffer.getvalue()
+
+
+def _front_figure(result: RunResult) -> Figure:
+    figure = Figure(figsize=(7.5, 5.0), layout="constrained")
+    axes = figure.add_subplot()
+    values = result.evaluation.objectives
+    fronts = {
+        rack.name: values[result.rack_fronts[index]][:, :2]
+        for index, rack in enumerate(result.problem.racks)
+    }
+    winner = None if result.winner is None else tuple(values[result.winner, :2].tolist())
+    acceptable = tuple(result.problem.acceptable.tolist())
+    plots.draw_front(axes, fronts, acceptable, winner)
+    return figure
+
+
+def _bump_figure(problem: Problem, chosen: CornerNumbers, drawn: CornerNumbers) -> Figure:
+    figure = Figure(figsize=(6.0, 5.0), layout="constrained")
+    curves = {
+        "chosen": np.degrees(chosen.bump.toe_change),
+        "as drawn": np.degrees(drawn.bump.toe_change),
+    }
+    plots.draw_bump_steer(
+        figure.add_subplot(), chosen.travel_mm, curves, float(problem.acceptable[0])
+    )
+    return figure
+
+
+def _angles_figure(problem: Problem, chosen: CornerNumbers, drawn: CornerNumbers) -> Figure:
+    figure = Figure(figsize=(6.0, 5.0), layout="constrained")
+    inner = np.degrees(chosen.ackermann.inner)
+    outer = {
+        "chosen": np.degrees(chosen.ackermann.outer),
+        "wanted": np.degrees(chosen.wanted_outer),
+    }
+    if np.isfinite(drawn.ackermann.outer).all():
+        outer["as drawn"] = np.interp(
+            inner, np.degrees(drawn.ackermann.inner), np.degrees(drawn.ackermann.outer)
+        )
+    plots.draw_wheel_angles(figure.add_subplot(), inner, outer, problem.steering.ackermann_target)
+    return figure
+
+
+def _linkage_figure(problem: Problem, winner: Hardpoints, drawn: Hardpoints) -> Figure:
+    figure = Figure(figsize=(9.0, 8.5), layout="constrained")
+    radius = problem.car.loaded_radius_mm
+    lines, faint = plots.linkage_lines(winner, radius), plots.linkage_lines(drawn, radius)
+    upper, lower = figure.subplots(2, 1)
+    plots.draw_view(upper, lines, "plan", faint=faint)
+    plots.draw_view(lower, lines, "behind", faint=faint)
+    return figure
+
+
+# --- words and the record ------------------------------------------------------------------------
+
+
+def sentences(result: RunResult) -> Iterator[str]:
+    """The answer in plain words."""
+    problem, row = result.problem, result.winner
+    if row is None:
+        yield "No design keeps every limit."
+        if result.nearest is not None:
+            rack = problem.racks[int(result.designs.rack[result.nearest])].name
+            yield (
+                f"The nearest, with rack {rack}, {result.evaluation.status[result.nearest]}: "
+                f"see design {result.nearest + 1} in trials.csv."
+            )
+        return
+    designs, metrics = result.designs, result.evaluation.metrics
+    rack = problem.racks[int(designs.rack[row])]
+    at = {name: float(designs.column(name)[row]) for name in VARIABLES}
+    yield (
+        f"Chosen: {rack.name} with its inner joints {at['rack_height_mm']:.1f} mm above ground and "
+        f"{abs(at['rack_fore_aft_mm']):.1f} mm {_side(at['rack_fore_aft_mm'])} the front axle, "
+        f"{at['spacer_mm']:.1f} mm spacers, steering arms {at['arm_length_mm']:.1f} mm long at "
+        f"{at['arm_height_mm']:.1f} mm: {metrics['bump_steer_deg'][row]:.3f} deg bump steer, "
+        f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error."
+    )
+    yield HOW_CHOSEN
+
+
+HOW_CHOSEN = (
+    "It is the design of the front whose worst ratio of objective to acceptable value is least."
+)
+
+
+def _side(fore_aft: float) -> str:
+    return "ahead of" if fore_aft >= 0.0 else "behind"
+
+
+def record(result: RunResult) -> dict[str, Any]:
+    """Content of run.json."""
+    study, status = result.study, result.evaluation.status
+    units = [
+        {
+            "rack": result.problem.racks[unit.rack].name,
+            "seed": unit.seed,
+            "designs": len(unit.designs),
+            "stopped_because": unit.stop_reason,
+            "dropped": unit.dropped,
+            "seconds": unit.seconds,
+        }
+        for unit in result.units
+    ]
+    causes, counts = np.unique(status.astype(str), return_counts=True)
+    winner: dict[str, Any] | None = None
+    if result.winner is not None:
+        points = winner_points(result, result.winner)
+        rack = result.problem.racks[int(result.designs.rack[result.winner])]
+        geared = gearing(result.problem, points, rack, 0.5 * rack.travel_mm)
+        winner = {
+            "design": result.winner + 1,
+            "rack": rack.name,
+            "how_chosen": HOW_CHOSEN,
+            "turning_circle_m": geared.turning_diameter_mm / 1000.0,
+        }
+    return {
+        "program": "optimiser",
+        "version": __version__,
+        "python": platform.python_version(),
+        "system": sys.platform,
+        "libraries": {name: version(name) for name in _LIBRARIES},
+        "study_file": "study.toml",
+        "variant": study.variant,
+        "title": study.title,
+        "caution": CAUTION,
+        "study": study.resolved(),
+        "designs": len(result.designs),
+        "feasible": int(result.evaluation.feasible.sum()),
+        "outcomes": dict(zip(causes.tolist(), counts.tolist(), strict=True)),
+        "winner": winner,
+        "units": units,
+    }
