@@ -17,8 +17,8 @@ import numpy as np
 from optuna.distributions import CategoricalDistribution
 from optuna.trial import TrialState
 
+from optimiser.designs import VARIABLES, Designs, Evaluation
 from optimiser.front import feasible_front, hypervolume
-from optimiser.problem import VARIABLES, Designs, Evaluation, Problem
 from optimiser.search_sampler import (
     Batch,
     Origin,
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from optuna.trial import FrozenTrial
 
+    from optimiser.problem import Problem
     from optimiser.vectors import Array
 
 # The reference point of the hypervolume, as a multiple of what the study calls acceptable.

@@ -26,12 +26,15 @@ from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESample
 from optuna.samplers.nsgaii import PolynomialMutation, SBXCrossover
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
-from optimiser.problem import VARIABLES, Designs, Evaluation, FollowsRack, Problem, Range, Stock
+from optimiser.designs import VARIABLES, Designs, FollowsRack, Range, Stock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike
+
+    from optimiser.designs import Evaluation
+    from optimiser.problem import Problem
 
 SamplerName = Literal["nsga2", "tpe", "random"]
 Origin = Literal["seed", "search", "refined"]
