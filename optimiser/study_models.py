@@ -144,8 +144,8 @@ class HardpointsTable(Table):
                     f"unknown point {ours!r}",
                     f'write our_name = "the file\'s name", ours being {", ".join(POINT_NAMES)}',
                 )
-            if not theirs.strip():
-                refuse(f"the name for {ours} is empty", "write the name that the file uses")
+            if not theirs.strip() or not theirs.isprintable():
+                refuse(f"{theirs!r} is no name for {ours}", "write the name that the file uses")
             if list(names.values()).count(theirs) > 1:
                 refuse(f"two points are called {theirs!r}", "give each its own name")
         return names

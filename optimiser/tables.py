@@ -59,7 +59,10 @@ def read_text(path: Path) -> str:
         InputError: missing, a folder, unreadable, too large, not UTF-8, or holding NUL bytes.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
+        size = path.stat().st_size
+        if not path.is_file():  # a folder, or a device that never ends
+            raise InputError(str(path), "is no ordinary file", "check the path")
+        if size > MAX_BYTES:
             raise InputError(
                 str(path),
                 f"larger than {MAX_BYTES // 1_000_000} MB",
