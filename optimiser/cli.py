@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import os
 import sys
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -68,12 +70,31 @@ def run(
         int | None, typer.Option(help="Designs per rack, instead of the study's.", min=1)
     ] = None,
     seed: Annotated[int | None, typer.Option(help="Seed, instead of the study's.", min=0)] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes side by side; as many as cores by default.", min=1)
+    ] = None,
+    hours: Annotated[
+        float | None, typer.Option(help="Time for everything, shared among the searches.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="The same as a time of day, such as 06:30.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(help="Let the workers of a Dask scheduler search, such as tcp://host:8786."),
+    ] = None,
 ) -> None:
-    """Search every rack of each study and write fronts, the winner and figures."""
-    from optimiser.console import show_run
-    from optimiser.run import run_studies
+    """Search every rack of each study and write fronts, the winner and figures.
 
-    raise typer.Exit(show_run(run_studies, studies, out, trials, seed))
+    The same command goes on where a run was cut off. Ctrl-C finishes the designs at hand, writes
+    what there is, and ends.
+    """
+    seconds = _seconds(hours, until)
+    from optimiser.console import show_run
+    from optimiser.run import RunOptions, run_studies
+
+    options = RunOptions(trials, seed, workers or _cores(), seconds, cluster)
+    raise typer.Exit(show_run(run_studies, studies, out, options))
 
 
 @app.command()
@@ -124,6 +145,39 @@ def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None
     print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
 
 
+def _cores() -> int:
+    """Cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def _seconds(hours: float | None, until: str | None) -> float | None:
+    """Seconds that a run may take; a time of day that has passed means tomorrow's."""
+    if hours is not None and until is not None:
+        raise InputError("--hours, --until", "both are given", "give one of the two")
+    if hours is not None:
+        if not 0.0 < hours <= _MOST_HOURS:
+            problem = f"{hours:g} is not between 0 and {_MOST_HOURS}"
+            raise InputError("--hours", problem, "give hours, such as 8 or 0.5")
+        return 3600.0 * hours
+    if until is None:
+        return None
+    now = datetime.datetime.now()
+    try:
+        clock = datetime.datetime.strptime(until, "%H:%M").time()
+    except ValueError:
+        raise InputError(
+            "--until", f"{until!r} is no time of day", "write hours and minutes, such as 06:30"
+        ) from None
+    then = datetime.datetime.combine(now.date(), clock)
+    if then <= now:
+        then += datetime.timedelta(days=1)
+    return (then - now).total_seconds()
+
+
+_MOST_HOURS = 1000
 _MOST_POSES = 1_000_000
 
 

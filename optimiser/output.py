@@ -36,8 +36,17 @@ if TYPE_CHECKING:
 _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic")
 
 
-def write_run(folder: Path, result: RunResult) -> None:
-    """Write everything of a finished run; `run.json` last, which marks the folder as whole."""
+def write_run(
+    folder: Path, result: RunResult, *, finished: bool = True, problems: tuple[str, ...] = ()
+) -> None:
+    """Write everything of a run; `run.json` last, which marks the folder as whole.
+
+    Args:
+        folder: where to.
+        result: what was found.
+        finished: False when the run was cut short, which `run.json` then says.
+        problems: what went wrong on the way, a line each.
+    """
     study, problem = result.study, result.problem
     for kind, path in study.inputs.items():
         write_bytes(folder / "inputs" / _input_name(kind), path.read_bytes())
@@ -56,7 +65,8 @@ def write_run(folder: Path, result: RunResult) -> None:
         write_design(folder, result, result.winner, winner)
     for name, figure in figures(result, winner).items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
-    write_json(folder / RUN_FILE, record(result))
+    state = {"finished": finished, "problems": list(problems)}
+    write_json(folder / RUN_FILE, record(result) | state)
 
 
 def _input_name(kind: str) -> str:
@@ -219,6 +229,7 @@ def record(result: RunResult) -> dict[str, Any]:
             "designs": len(unit.designs),
             "stopped_because": unit.stop_reason,
             "dropped": unit.dropped,
+            "finished": unit.finished,
             "seconds": unit.seconds,
         }
         for unit in result.units

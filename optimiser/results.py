@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.errors import InputError
-from optimiser.files import csv_text, plain_text, slug, write_text
+from optimiser.files import csv_text, plain_text, write_text
 from optimiser.front import best_ratio, feasible_front
 from optimiser.hardpoints import COLUMNS as POINT_COLUMNS
 from optimiser.problem import VARIABLES, Designs, Evaluation
@@ -42,6 +42,7 @@ class UnitResult:
         stop_reason: why the search ended.
         seconds: wall-clock time by phase.
         dropped: empty, or why the rack was given up early.
+        finished: False when it was stopped before its search was over.
     """
 
     rack: int
@@ -52,6 +53,7 @@ class UnitResult:
     stop_reason: str
     seconds: dict[str, float]
     dropped: str = ""
+    finished: bool = True
 
 
 @dataclass(frozen=True)
@@ -207,17 +209,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-# --- folders and reading -------------------------------------------------------------------------
-
-
-def new_folder(out: Path, study: Study) -> Path:
-    """First folder that is not taken: results/NAME, results/NAME-2, ..."""
-    name = slug(study.name)
-    for number in range(1, 10_000):
-        folder = out / (name if number == 1 else f"{name}-{number}")
-        if not folder.exists():
-            return folder
-    raise InputError(str(out), f"holds ten thousand runs of {name}", "clear some of them away")
+# --- reading -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

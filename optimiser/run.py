@@ -2,37 +2,23 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.batch import Outcome, RunOptions, run_batch
 from optimiser.curves import pose_table
 from optimiser.files import csv_text
-from optimiser.front import best_ratio
-from optimiser.output import sentences, write_run
-from optimiser.results import RunResult, UnitResult, new_folder
-from optimiser.search import SearchSettings, UnitSearch
-from optimiser.study import Study, read_study
+from optimiser.study import read_study
 
 if TYPE_CHECKING:
-    from optimiser.problem import Problem
-    from optimiser.vectors import Array
+    from collections.abc import Sequence
 
-Watch = Callable[[str, int, int, float, str], None]
-"""Called after each generation: unit, designs done, designs in all, seconds, best so far."""
+    from optimiser.study import Study
+    from optimiser.units import Stop, Watch
 
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """One finished study: its result, its folder, and what to say of it."""
-
-    result: RunResult
-    folder: Path
-    sentences: tuple[str, ...]
+__all__ = ["Outcome", "RunOptions", "curves_text", "run_studies", "run_study"]
 
 
 def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float]) -> str:
@@ -51,53 +37,16 @@ def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float])
     return csv_text(list(table), zip(*(column.tolist() for column in table.values()), strict=True))
 
 
-def search_unit(
-    problem: Problem, rack: int, seed: int, settings: SearchSettings, watch: Watch
-) -> UnitResult:
-    """Search one rack with one seed: ask, evaluate, tell, until the search is over."""
-    began = time.perf_counter()
-    search = UnitSearch(problem, rack, seed, settings)
-    label = problem.racks[rack].name
-    while (designs := search.ask()) is not None:
-        search.tell(designs, problem.evaluate(designs))
-        watch(
-            label,
-            search.count,
-            settings.trials,
-            time.perf_counter() - began,
-            best_text(problem, search.front),
-        )
-    records = search.records()
-    return UnitResult(
-        rack=rack,
-        seed=seed,
-        designs=records.designs,
-        evaluation=records.evaluation,
-        origin=records.origin,
-        stop_reason=search.stop_reason,
-        seconds={"search": time.perf_counter() - began},
-    )
-
-
-def best_text(problem: Problem, front: Array) -> str:
-    """The best compromise of a front in a few words, for progress lines."""
-    if not len(front):
-        return "nothing within limits yet"
-    best = front[best_ratio(front[:, :2], problem.acceptable)]
-    return f"best {best[0]:.3f} deg bump steer, {best[1]:.2f} deg Ackermann"
-
-
 def run_studies(
-    paths: list[Path],
+    paths: Sequence[Path],
     *,
     out: Path,
-    trials: int | None = None,
-    seed: int | None = None,
+    options: RunOptions,
     watch: Watch,
+    stop: Stop = lambda: False,
 ) -> list[Outcome]:
-    """Read and check every study, then run them one after the other."""
-    studies = [case for path in paths for case in read_study(path).cases]
-    return [run_study(study, out=out, trials=trials, seed=seed, watch=watch) for study in studies]
+    """Read and check every study before the first is begun, then run them all."""
+    return run_batch([read_study(path) for path in paths], out, options, watch, stop)
 
 
 def run_study(
@@ -108,20 +57,5 @@ def run_study(
     seed: int | None = None,
     watch: Watch = lambda *_: None,
 ) -> Outcome:
-    """Search every rack of one study and write its result folder."""
-    problem = study.problem()
-    table = study.file.search
-    settings = SearchSettings(
-        trials=trials or table.trials,
-        sampler=table.sampler,
-        population=table.population,
-        stop_window=table.stop_window or 0,
-    )
-    seed = study.seed if seed is None else seed
-    folder = new_folder(out, study)
-    units = tuple(
-        search_unit(problem, rack, seed, settings, watch) for rack in range(len(problem.racks))
-    )
-    result = RunResult(study, problem, units)
-    write_run(folder, result)
-    return Outcome(result, folder, tuple(sentences(result)))
+    """Search every rack of one study without variants in this process; write its folder."""
+    return run_batch([study], out, RunOptions(trials, seed), watch, lambda: False)[0]

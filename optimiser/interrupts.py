@@ -1,0 +1,53 @@
+"""Ctrl-C, SIGTERM, a closed terminal: the first asks a run to stop, a second Ctrl-C ends it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+_NOTE = (
+    b"\noptimiser: stopping after the designs at hand, then writing what there is; "
+    b"Ctrl-C again ends at once\n"
+)
+
+
+class StopFlag:
+    """False until one of the signals arrives, as long as the `with` block lasts.
+
+    Outside the main thread, which alone receives signals, it stays False.
+    """
+
+    def __init__(self) -> None:
+        self._set = False
+        self._before: dict[int, object] = {}
+
+    def __call__(self) -> bool:
+        """Whether the run is asked to stop."""
+        return self._set
+
+    def __enter__(self) -> Self:
+        if threading.current_thread() is threading.main_thread():
+            for name in _SIGNALS:
+                if hasattr(signal, name):
+                    number = getattr(signal, name)
+                    self._before[number] = signal.signal(number, self._hear)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)  # type: ignore[arg-type]  # what signal() gave
+        self._before.clear()
+
+    def _hear(self, number: int, frame: FrameType | None) -> None:
+        if self._set and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        if not self._set:
+            # Not print: the signal may have come in the middle of one.
+            os.write(2, _NOTE)
+        self._set = True

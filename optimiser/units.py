@@ -1,0 +1,185 @@
+"""A unit of work: one problem, one rack, one seed, searched by one process from start to end.
+
+Units need nothing from each other, so that any number of them runs side by side, on this machine
+(`pool`) or on others (`cluster`), with the same designs as one after the other. What a unit has
+told so far lies in its store; a unit that was cut off is given its store again and goes on.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from optimiser.front import best_ratio
+from optimiser.results import UnitResult
+from optimiser.search import SearchSettings, UnitSearch
+from optimiser.search_storage import Store, UnitRecord
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from optimiser.problem import Problem
+    from optimiser.vectors import Array
+
+Watch = Callable[[str, int, int, float, str], None]
+"""Called after each generation: unit, designs done, designs in all, seconds, best so far."""
+Stop = Callable[[], bool]
+"""Asked before each generation: True ends the unit after what is being done."""
+
+STOPPED = "stopped before the search was over"
+# Of a unit's time, this share is for the search; the rest is for refining what it found.
+SEARCH_SHARE = 0.8
+# For writing: so long for each study, and never more than a share of the whole time.
+WRITE_SECONDS = 15.0
+WRITE_SHARE = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSpec:
+    """Everything that a process needs to do one unit; it can be sent to another machine.
+
+    Attributes:
+        label: the unit's name in progress lines and messages, and of its Optuna study.
+        problem: the question, files and all read.
+        rack: index of the rack in it.
+        seed: random seed.
+        settings: how to search.
+        record: its journal file.
+        seconds: the most time that the study allows it; None without a limit.
+    """
+
+    label: str
+    problem: Problem
+    rack: int
+    seed: int
+    settings: SearchSettings
+    record: Path
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFailure:
+    """A unit that could not be done.
+
+    Attributes:
+        label: the unit.
+        message: one line for the user.
+        detail: where in the program it happened, for whoever mends it.
+        storage: files could not be written, which every other unit will find too.
+    """
+
+    label: str
+    message: str
+    detail: str = ""
+    storage: bool = False
+
+
+UnitOutcome = UnitResult | UnitFailure
+
+
+def open_record(spec: UnitSpec) -> UnitRecord:
+    """The unit's journal file.
+
+    Raises:
+        StorageError: it cannot be written, or belongs to something else.
+    """
+    return UnitRecord(spec.record, spec.label, spec.problem.objectives.names)
+
+
+def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitResult:
+    """`run_unit` with the unit's own journal file as its store."""
+    with open_record(spec) as record:
+        return run_unit(spec, record, watch, stop, seconds)
+
+
+def run_unit(
+    spec: UnitSpec, store: Store, watch: Watch, stop: Stop, seconds: float | None = None
+) -> UnitResult:
+    """Do one unit, going on from what its store holds.
+
+    Args:
+        spec: the unit.
+        store: trials told before, and where to put new ones.
+        watch: told of each generation.
+        stop: ends the unit early; the result then says that it is not finished.
+        seconds: wall-clock time that the unit may take; None for as long as it needs.
+
+    Raises:
+        StorageError: the store cannot be written.
+        ValueError: the store's trials are not those of this unit.
+    """
+    began = time.monotonic()
+    limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
+    search_ends = began + SEARCH_SHARE * min(limits) if limits else None
+    stopped = False
+
+    def over() -> bool:
+        nonlocal stopped
+        stopped = stopped or stop()
+        return stopped or (search_ends is not None and time.monotonic() >= search_ends)
+
+    problem, settings = spec.problem, spec.settings
+    search = UnitSearch(
+        problem,
+        spec.rack,
+        spec.seed,
+        settings,
+        trials=store.trials,
+        out_of_time=over,
+        on_batch=store.append,
+    )
+    while (designs := search.ask()) is not None:
+        search.tell(designs, problem.evaluate(designs))
+        taken = time.monotonic() - began
+        best = best_text(problem, search.front)
+        watch(spec.label, search.count, settings.trials, taken, best)
+    records = search.records()
+    return UnitResult(
+        rack=spec.rack,
+        seed=spec.seed,
+        designs=records.designs,
+        evaluation=records.evaluation,
+        origin=records.origin,
+        stop_reason=STOPPED if stopped else search.stop_reason,
+        seconds={"search": time.monotonic() - began},
+        finished=not stopped,
+    )
+
+
+def best_text(problem: Problem, front: Array) -> str:
+    """The best compromise of a front in a few words, for progress lines."""
+    if not len(front):
+        return "nothing within limits yet"
+    best = front[best_ratio(front[:, :2], problem.acceptable)]
+    return f"best {best[0]:.3f} deg bump steer, {best[1]:.2f} deg Ackermann"
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBudget:
+    """Wall-clock time shared among units, less what writing the results needs.
+
+    Args:
+        ends: `time.monotonic()` at which everything must be written; None without a limit.
+        writing: seconds of it that are kept for writing.
+    """
+
+    ends: float | None = None
+    writing: float = 0.0
+
+    @classmethod
+    def of(cls, seconds: float | None, studies: int) -> TimeBudget:
+        """Budget that begins now."""
+        if seconds is None:
+            return cls()
+        writing = min(WRITE_SECONDS * studies, WRITE_SHARE * seconds)
+        return cls(time.monotonic() + seconds, writing)
+
+    def share(self, units_left: int, side_by_side: int) -> float | None:
+        """Seconds for the next unit, when `units_left` (itself included) are still to begin."""
+        if self.ends is None:
+            return None
+        left = max(0.0, self.ends - self.writing - time.monotonic())
+        rounds = -(-units_left // max(1, side_by_side))
+        return left / max(1, rounds)
