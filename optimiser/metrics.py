@@ -156,7 +156,7 @@ def rack_for_steer(
 
 
 def solve_lock(
-    points: Hardpoints, steer: Array, static_toe_in: float, static_camber: float
+    points: Hardpoints, steer: Array, static_toe_in: ArrayLike, static_camber: ArrayLike
 ) -> tuple[Array, Array, Array]:
     """Rack displacement of `rack_for_steer`, and steer and its rate per rack at rest, (...)."""
 
@@ -370,8 +370,8 @@ def wheel_attitude(poses: Poses, loaded_radius_mm: float) -> WheelAttitude:
 def kingpin_track(
     points: Hardpoints,
     loaded_radius_mm: float,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
+    static_toe_in: ArrayLike = 0.0,
+    static_camber: ArrayLike = 0.0,
 ) -> Array:
     """Distance between the two steering axes where they meet the ground, at rest."""
     rest = solve_linkage(points, 0.0, 0.0, static_toe_in=static_toe_in, static_camber=static_camber)
