@@ -31,6 +31,7 @@ from optimiser.problem import (
     Stock,
     Travel,
 )
+from optimiser.study_build import loads_of, materials_of
 from optimiser.study_models import Span
 
 if TYPE_CHECKING:
@@ -199,6 +200,8 @@ class Study:
             objectives=Objectives(
                 objectives.bump_steer, objectives.ackermann_error, objectives.also
             ),
+            loads=loads_of(self.file),
+            materials=materials_of(self.file),
         )
 
     def _limits(self) -> Limits:

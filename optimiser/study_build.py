@@ -1,0 +1,51 @@
+"""From the tables of a study file to the plain parts of a problem: strength, loads and room."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from optimiser.question import LoadAssumptions, Materials
+from optimiser.strength import Rod
+
+if TYPE_CHECKING:
+    from optimiser.study_models import StudyFile
+    from optimiser.study_parts import SpacerTable, TieRodTable
+
+PA_PER_KPA = 1e3
+MPA_PER_GPA = 1e3
+KG_PER_MM3 = 1e-9  # of one kg/m3
+
+
+def loads_of(file: StudyFile) -> LoadAssumptions | None:
+    """What loads are estimated from; None without `[loads]` or the weight on the axle."""
+    loads, axle = file.loads, file.car.front_axle_load_n
+    if loads is None or axle is None:
+        return None
+    return LoadAssumptions(
+        wheel_load_n=0.5 * axle,
+        tyre_pressure_pa=loads.tyre_pressure_kpa * PA_PER_KPA,
+        friction=loads.friction,
+        efficiency=loads.efficiency,
+        steering_wheel_diameter_mm=loads.steering_wheel_diameter_mm,
+        lateral_load_n=loads.lateral_load_n,
+        trail_mm=loads.trail_mm,
+        outer_share=loads.outer_share,
+    )
+
+
+def materials_of(file: StudyFile) -> Materials:
+    """Sections and masses per mm of tie rods and spacers, as far as the study gives them."""
+    rod, spacer = _rod(file.tie_rod), _rod(file.spacer)
+    return Materials(rod, spacer, _mass(file.tie_rod, rod), _mass(file.spacer, spacer))
+
+
+def _rod(table: TieRodTable | SpacerTable | None) -> Rod | None:
+    if table is None:
+        return None
+    return Rod(table.diameter_mm, table.yield_mpa, table.wall_mm, table.e_gpa * MPA_PER_GPA)
+
+
+def _mass(table: TieRodTable | SpacerTable | None, rod: Rod | None) -> float:
+    if table is None or rod is None:
+        return 0.0
+    return float(rod.mass_per_mm(table.density_kg_m3 * KG_PER_MM3))
