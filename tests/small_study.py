@@ -1,0 +1,71 @@
+"""A study small enough to be run many times: the starter, cut down."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from optimiser.study import Study, read_study, write_starter
+
+ROOT = Path(__file__).resolve().parent.parent
+RACKS = ("Short", "Middle")
+
+
+def write_small_study(
+    folder: Path, *, trials: int = 60, name: str = "small", extra: str = "", racks=RACKS
+) -> Path:
+    """The starter with few racks, few trials and small generations, as FOLDER/NAME.toml."""
+    path, *_ = write_starter(folder)
+    text = path.read_text("utf-8")
+    for old, new in (
+        ("trials = 1000", f"trials = {trials}\npopulation = 20\nstop_window = 0"),
+        ('use = "all"', f"use = {list(racks)!r}".replace("'", '"')),
+        ("step_mm = 5", "step_mm = 35"),
+    ):
+        assert old in text
+        text = text.replace(old, new, 1)
+    target = folder / f"{name}.toml"
+    path.unlink()
+    target.write_text(text + extra, "utf-8")
+    return target
+
+
+def small_study(folder: Path, **changes) -> Study:
+    return read_study(write_small_study(folder, **changes))
+
+
+def command(*arguments: object) -> list[str]:
+    """The program as its own process would be started."""
+    return [sys.executable, "-c", "from optimiser.cli import main; main()", *map(str, arguments)]
+
+
+def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "160", "NO_COLOR": "1"}
+    environment |= options.pop("env", {})
+    return subprocess.Popen(
+        command(*arguments),
+        cwd=cwd,
+        env=environment,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        **options,
+    )
+
+
+def run(*arguments: object, cwd: Path, timeout: float = 120, **options):
+    """Exit code, standard output and standard error of the program."""
+    with start(*arguments, cwd=cwd, **options) as process:
+        out, err = process.communicate(timeout=timeout)
+    return process.returncode, out, err
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder, by its path in it."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
