@@ -26,8 +26,8 @@ RESIDUAL_LIMIT_MM = 1e-10
 TURN_SCALE_MM = 100.0
 """Turns are solved for as turn x this length, so that all six unknowns are of one size."""
 
-MOST_EVALUATIONS = 40
-"""A nearby pose takes about five; a solve that wanders further has lost it."""
+MOST_EVALUATIONS = 25
+"""A nearby pose takes about eight; a solve that wanders further has lost it."""
 
 _UNIT = np.eye(3)
 
@@ -91,14 +91,15 @@ class _Corner:
 
     def solve(self, start: np.ndarray, travel: float, rack: float) -> Pose | None:
         """The pose near `start`, or None; scipy to solve, two Newton steps to polish."""
-        found = root(
-            self.equations,
-            start,
-            args=(travel, rack),
+        # solved for as a change from zero: scipy sizes its first step by its starting point
+        change = root(
+            lambda change: self.equations(start + change, travel, rack),
+            np.zeros(6),
             jac=True,
             method="hybr",
-            options={"xtol": 1e-12, "maxfev": MOST_EVALUATIONS},
+            options={"xtol": 1e-8, "maxfev": MOST_EVALUATIONS},
         ).x
+        found = start + change
         for _ in range(2):
             residuals, jacobian = self.equations(found, travel, rack)
             try:
