@@ -566,7 +566,7 @@ def test_least_does_not_depend_on_blocks(kind, minimum, distance, monkeypatch):
     fixed = obstacles(rng, 7, kind)
     wanted = distance(p0, p1, *fixed).min(axis=-1)
     for size in (1, 6, 20, 1000):
-        monkeypatch.setattr(least, "BLOCK", size)
+        monkeypatch.setattr(least, "_BLOCK", size)
         monkeypatch.setattr(least, "_BOUND_BLOCK", 10 * size)
         np.testing.assert_allclose(minimum(p0, p1, *fixed), wanted, rtol=0.0, atol=ROUNDING_MM)
 
@@ -579,8 +579,8 @@ def test_ceiling(kind, minimum, distance, ceiling, monkeypatch):
     fixed = obstacles(rng, 12, kind)
     wanted = np.minimum(distance(p0, p1, *fixed).min(axis=-1), ceiling)
     assert kind == "segment" or np.any(wanted < ceiling)
-    for size in (4096, 1):
-        monkeypatch.setattr(least, "BLOCK", size)
+    for size in (8192, 1):
+        monkeypatch.setattr(least, "_BLOCK", size)
         ours = minimum(p0, p1, *fixed, ceiling=ceiling)
         np.testing.assert_allclose(ours, wanted, rtol=0.0, atol=ROUNDING_MM)
 

@@ -29,7 +29,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.clearance.components import (
-    BLOCK,
     Vector,
     as_arrays,
     blocks,
@@ -59,7 +58,10 @@ RESOLUTION_MM = 1e-9
 """Poses that could undercut the least distance by no more than this are not measured. Without
 it every pose that ties with the closest would be: all wheel travels of one rack displacement,
 when the inner joint is what comes closest."""
+_BLOCK = 8192
+"""Pairs of design and obstacle worked on at a time, and poses measured at a time."""
 _BOUND_BLOCK = 16384
+"""Bounds computed at a time, which stay in the second-level cache."""
 _BOUNDS_KEPT = 1 << 19
 """Bounds that are held at a time, 4 MB of them: fewer designs at once where poses are many."""
 
@@ -153,7 +155,7 @@ def _least(obstacle: _Obstacle, points: Sequence[Array], ceiling: float) -> Arra
     out = np.empty(shape[:-1] or (1,))
     points = [with_axes(p, out.ndim + 2) for p in points]
     with np.errstate(invalid="ignore"):  # NaN poses pass through the matrix product
-        for block in blocks(out.shape, min(BLOCK, max(1, _BOUNDS_KEPT // shape[-1]))):
+        for block in blocks(out.shape, min(_BLOCK, max(1, _BOUNDS_KEPT // shape[-1]))):
             part = out[block]
             operands = [cut(p, block) for p in points]
             near = _within_reach(operands, ceiling)
@@ -234,7 +236,11 @@ class _Sweep:
         self._moves = any(f.moves for f in self._fixed)
 
     def least(self, ceiling: float) -> Array:
-        """Least distance, of the batch shape."""
+        """Least distance, of the batch shape.
+
+        Measures the middle pose, then the one that its direction promises to be closest, then
+        whatever neither direction rules out.
+        """
         entries = np.arange(prod(self._batch))
         middle = np.full_like(entries, self._poses // 2)
         best, normal = self._obstacle.normal(*self._at(entries, middle))
@@ -286,8 +292,8 @@ class _Sweep:
     def _undercutting(self, rest: Index, normal: Vector, limit: Array) -> Index:
         """Of the flat (entry, pose) indices `rest`, those whose bound by `normal` is below."""
         kept = [rest[:0]]
-        for start in range(0, len(rest), BLOCK):
-            part = rest[start : start + BLOCK]
+        for start in range(0, len(rest), _BLOCK):
+            part = rest[start : start + _BLOCK]
             entry, pose = self._split_index(part)
             p0, p1, q0, q1 = self._at(entry, pose)
             n = normal[0].take(entry), normal[1].take(entry), normal[2].take(entry)
@@ -297,8 +303,8 @@ class _Sweep:
 
     def _measure_rest(self, rest: Index, best: Array) -> None:
         """Lower `best` to what the flat indices `rest` measure."""
-        for start in range(0, len(rest), BLOCK):
-            entry, pose = self._split_index(rest[start : start + BLOCK])
+        for start in range(0, len(rest), _BLOCK):
+            entry, pose = self._split_index(rest[start : start + _BLOCK])
             np.minimum.at(best, entry, self._obstacle.distance(*self._at(entry, pose)))
 
     def _split_index(self, flat: Index) -> tuple[Index, Index]:
