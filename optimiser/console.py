@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from optimiser.comparison import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
 from optimiser.describe import describe_study
 from optimiser.interrupts import StopFlag
 from optimiser.results import CAUTION
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from optimiser.results import RunResult
@@ -104,6 +105,8 @@ def _print_outcome(console: Console, outcome: Outcome) -> None:
         say(line)
     if outcome.result is not None:
         console.print(rack_table(outcome.result))
+        for line in rack_lines(outcome.result):
+            say(line)
     for line in outcome.sentences:
         say(line)
     for line in outcome.problems:
@@ -117,29 +120,61 @@ def _print_outcome(console: Console, outcome: Outcome) -> None:
 
 
 def rack_table(result: RunResult) -> Table:
-    """One row per rack: its own best compromise, or what stops it."""
-    problem, outcome = result.problem, result.evaluation
-    table = Table(title=escape(result.study.title), title_justify="left")
-    for name in ("rack", "bump steer", "Ackermann err.", "height", "fore-aft", "spacer", "arm"):
-        table.add_column(name, justify="left" if name == "rack" else "right", no_wrap=True)
-    table.add_column("verdict")
-    for index, rack in enumerate(problem.racks):
-        row = result.best_of(result.rack_fronts[index])
-        if row is None:
-            table.add_row(escape(rack.name), *["-"] * 6, result.why_not(index))
-            continue
-        values = result.designs.values[row]
-        metrics = outcome.metrics
-        ratio = outcome.objectives[row, :2] / problem.acceptable
-        verdict = "acceptable" if np.all(ratio <= 1.0) else "outside the acceptable values"
+    """One row per rack, best first: its own compromise, and how far it goes."""
+    table = Table(title=escape(result.study.title), title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for name, justify in _COLUMNS.items():
+        table.add_column(name, justify=justify, no_wrap=True)
+    for row in result.comparison:
+        numbers = row.numbers
+        chosen = row.row is not None and row.row == result.winner
         table.add_row(
-            escape(rack.name),
-            f"{metrics['bump_steer_deg'][row]:.3f} deg",
-            f"{metrics['ackermann_error_deg'][row]:.2f} deg",
-            *(f"{values[column]:.1f}" for column in range(4)),
-            f"chosen: {verdict}" if row == result.winner else verdict,
+            escape(row.rack.name),
+            _cell(row.rack.price, "g"),
+            _cell(numbers["bump_steer_deg"], ".3f"),
+            _cell(numbers["ackermann_error_deg"], ".2f"),
+            _cell(numbers["rack_height_mm"], ".0f"),
+            _cell(numbers["rack_fore_aft_mm"], ".0f"),
+            _cell(numbers["spacer_mm"], ".0f"),
+            _cell(numbers["arm_length_mm"], ".0f"),
+            _SHORT[row.verdict] + (", CHOSEN" if chosen else ""),
+            style="bold" if chosen else None,
         )
+    table.caption = "bump steer and Ackermann error in degrees, heights and lengths in mm"
+    table.caption_justify = "left"
     return table
+
+
+_COLUMNS: dict[str, Literal["left", "right"]] = {
+    "rack": "left",
+    "price": "right",
+    "bump": "right",
+    "Ack.": "right",
+    "height": "right",
+    "fore": "right",
+    "spacer": "right",
+    "arm": "right",
+    "acceptable": "left",
+}
+_SHORT = {
+    ACCEPTABLE: "yes",
+    WRONG_HAND: "wrong hand",
+    WITHIN_LIMITS: "not enough",
+    FAILS: "breaks limits",
+}
+
+
+def _cell(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
+
+
+def rack_lines(result: RunResult) -> Iterator[str]:
+    """Why each rack that is not acceptable fails, and what would help."""
+    for row in result.comparison:
+        if row.verdict == ACCEPTABLE:
+            continue
+        yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
+        for text in row.rescue:
+            yield f"    {text}."
 
 
 def show_check(path: Path) -> None:

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from optimiser import __version__, plots
 from optimiser.assess import CornerNumbers, corner_numbers, gearing
+from optimiser.comparison import ACCEPTABLE, ORDER_RULE
 from optimiser.curves import pose_table
 from optimiser.files import csv_text, slug, write_bytes, write_text
 from optimiser.problem import VARIABLES
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
     from optimiser.hardpoints import Hardpoints
     from optimiser.problem import Problem
+    from optimiser.study import Study
 
 _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic")
 
@@ -48,11 +50,11 @@ def write_run(
         problems: what went wrong on the way, a line each.
     """
     study, problem = result.study, result.problem
-    for kind, path in study.inputs.items():
-        write_bytes(folder / "inputs" / _input_name(kind), path.read_bytes())
+    write_inputs(folder, study)
     trials = result.trials()
     write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
     write_frame(folder / "front.csv", trials.iloc[result.front], (study.title, CAUTION))
+    write_frame(folder / "racks.csv", result.racks(), (study.title, ORDER_RULE, CAUTION))
     for index, rows in result.rack_fronts.items():
         name = slug(problem.racks[index].name)
         write_frame(
@@ -67,6 +69,18 @@ def write_run(
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
     state = {"finished": finished, "problems": list(problems)}
     write_json(folder / RUN_FILE, record(result) | state)
+
+
+def write_inputs(folder: Path, study: Study) -> None:
+    """Copy the study's files, unless that was done when the run began.
+
+    They are copied before the search: whoever edits the study overnight would otherwise find
+    next to the results a study that they do not answer.
+    """
+    for kind, path in study.inputs.items():
+        target = folder / "inputs" / _input_name(kind)
+        if not target.exists():
+            write_bytes(target, path.read_bytes())
 
 
 def _input_name(kind: str) -> str:
@@ -208,6 +222,21 @@ def sentences(result: RunResult) -> Iterator[str]:
         f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error."
     )
     yield HOW_CHOSEN
+    cheapest = next(
+        (r for r in result.comparison if r.verdict == ACCEPTABLE and r.rack.price is not None), None
+    )
+    if cheapest is None:
+        yield "No rack is acceptable as it is; the table of racks says what would help."
+    elif cheapest.row != row:
+        own = problem.racks[int(designs.rack[row])].price
+        against = "" if own is None else f" against {own:g}"
+        numbers = cheapest.numbers
+        yield (
+            f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g}"
+            f"{against}: {numbers['bump_steer_deg']:.3f} deg bump steer, "
+            f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error "
+            f"(design {(cheapest.row or 0) + 1})."
+        )
 
 
 HOW_CHOSEN = (
@@ -221,7 +250,7 @@ def _side(fore_aft: float) -> str:
 
 def record(result: RunResult) -> dict[str, Any]:
     """Content of run.json."""
-    study, status = result.study, result.evaluation.status
+    study, problem, status = result.study, result.problem, result.evaluation.status
     units = [
         {
             "rack": result.problem.racks[unit.rack].name,
@@ -238,8 +267,8 @@ def record(result: RunResult) -> dict[str, Any]:
     winner: dict[str, Any] | None = None
     if result.winner is not None:
         points = winner_points(result, result.winner)
-        rack = result.problem.racks[int(result.designs.rack[result.winner])]
-        geared = gearing(result.problem, points, rack, 0.5 * rack.travel_mm)
+        rack = problem.racks[int(result.designs.rack[result.winner])]
+        geared = gearing(problem, points, rack, 0.5 * rack.travel_mm)
         winner = {
             "design": result.winner + 1,
             "rack": rack.name,

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from optimiser.comparison import RackRow, compare
 from optimiser.errors import InputError
 from optimiser.files import csv_text, plain_text, write_text
 from optimiser.front import best_ratio, feasible_front
 from optimiser.hardpoints import COLUMNS as POINT_COLUMNS
+from optimiser.mounting import check_hand
 from optimiser.problem import VARIABLES, Designs, Evaluation
 from optimiser.study import Study, read_study
 
@@ -97,8 +99,20 @@ class RunResult:
 
     @cached_property
     def winner(self) -> int | None:
-        """Row of the design whose worst ratio of objective to acceptable value is least."""
-        return self.best_of(self.front)
+        """Row of the design whose worst ratio of objective to acceptable value is least.
+
+        Racks of which the driver needs the opposite hand stand back where there is any other.
+        """
+        problem, rows = self.problem, self.front
+        wrong = [
+            bool(check_hand(rack, problem.arm_ahead, problem.car.drive_side).opposite_hand_needed)
+            for rack in problem.racks
+        ]
+        usable = feasible_front(
+            self.evaluation.objectives,
+            self.evaluation.feasible & ~np.array(wrong)[self.designs.rack],
+        )
+        return self.best_of(usable if len(usable) else rows)
 
     def best_of(self, rows: NDArray[np.intp]) -> int | None:
         """The winner's rule applied to some rows; None when there are none."""
@@ -116,27 +130,29 @@ class RunResult:
         broken = np.maximum(self.evaluation.constraints[rows], 0.0).sum(axis=1)
         return int(rows[np.argmin(broken)])
 
-    def why_not(self, rack: int) -> str:
-        """What stops a rack that has no feasible design: the nearest one and what it breaks."""
-        rows = np.flatnonzero(self.designs.rack == rack)
-        if not len(rows):
-            return "not searched"
-        outcome = self.evaluation.select(rows)
-        if not outcome.assembles.any():
-            causes, counts = np.unique(outcome.status.astype(str), return_counts=True)
-            return str(causes[np.argmax(counts)])
-        broken = np.where(
-            outcome.assembles, np.maximum(outcome.constraints, 0.0).sum(axis=1), np.inf
-        )
-        nearest = int(np.argmin(broken))
-        excess = [
-            f"{name} by {value:.1f}"
-            for name, value in zip(
-                self.problem.constraint_names, outcome.constraints[nearest], strict=True
-            )
-            if value > 0.0
+    @cached_property
+    def comparison(self) -> list[RackRow]:
+        """A row for each rack, in the order of `comparison.ORDER_RULE`."""
+        dropped = {unit.rack: unit.dropped for unit in self.units}
+        reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
+        return compare(self.problem, self.designs, self.evaluation, reasons)
+
+    def racks(self) -> pd.DataFrame:
+        """The comparison as a table, blank where a number is not known."""
+        rows = [
+            {
+                "rack": row.rack.name,
+                "verdict": row.verdict,
+                "stopped_by": row.stopped_by,
+                "design": None if row.row is None else row.row + 1,
+                **row.numbers,
+                "hand": row.hand.sentence,
+                "rescue": "; ".join(row.rescue),
+                "chosen": row.row is not None and row.row == self.winner,
+            }
+            for row in self.comparison
         ]
-        return "breaks " + ", ".join(excess)
+        return pd.DataFrame(rows, dtype=object)
 
     def trials(self) -> pd.DataFrame:
         """One row per design: variables, metrics, limits (kept at or below 0), status."""
