@@ -22,7 +22,9 @@ app = typer.Typer(
 )
 
 # The base of all complaints about the command line; typer carries its own copy of click.
-_UsageError = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+_UsageError: type[Exception] = next(
+    c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
+)
 
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
@@ -44,7 +46,7 @@ def main() -> NoReturn:
         sys.stderr.close()
         sys.exit(0)
     except _UsageError as error:
-        _say_error(f"{error.format_message().rstrip('.')}; see optimiser --help")
+        _say_error(f"{getattr(error, 'message', str(error)).rstrip('.')}; see optimiser --help")
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)
 

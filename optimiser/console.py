@@ -121,7 +121,12 @@ def _print_outcome(console: Console, outcome: Outcome) -> None:
 
 def rack_table(result: RunResult) -> Table:
     """One row per rack, best first: its own compromise, and how far it goes."""
-    table = Table(title=escape(result.study.title), title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table = Table(
+        title=escape(result.study.title),
+        title_justify="left",
+        box=SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )
     for name, justify in _COLUMNS.items():
         table.add_column(name, justify=justify, no_wrap=True)
     for row in result.comparison:

@@ -205,9 +205,9 @@ def sentences(result: RunResult) -> Iterator[str]:
     if row is None:
         yield "No design keeps every limit."
         if result.nearest is not None:
-            rack = problem.racks[int(result.designs.rack[result.nearest])].name
+            nearest = problem.racks[int(result.designs.rack[result.nearest])].name
             yield (
-                f"The nearest, with rack {rack}, {result.evaluation.status[result.nearest]}: "
+                f"The nearest, with rack {nearest}, {result.evaluation.status[result.nearest]}: "
                 f"see design {result.nearest + 1} in trials.csv."
             )
         return
