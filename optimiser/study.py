@@ -71,9 +71,21 @@ def _build(path: Path, text: str, file: StudyFile, where: str, variant: str, who
 
 
 def _beside(path: Path, name: str, where: str) -> Path:
+    """Path of a file that the study names; reading it is left to those who know its format."""
     if not name.strip() or not name.isprintable():
-        raise InputError(where, f"{shown(name)} is no file name", "give a path to a CSV file")
-    return path.parent / name
+        raise InputError(
+            where, f"{shown(name)} is no file name", "give a path to a CSV file, with / and not \\"
+        )
+    beside = path.parent / name
+    try:
+        exists = beside.exists()
+    except OSError:  # a name that no file system takes
+        exists = False
+    if not exists:
+        raise InputError(
+            where, f"no such file {shown(name)}", "paths start at the folder of the study file"
+        )
+    return beside
 
 
 def _racks(path: Path, file: StudyFile, where: str) -> tuple[Rack, ...]:

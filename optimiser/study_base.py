@@ -18,6 +18,7 @@ _MISTAKEN_UNITS = {
     "MPa": {"pascals": 1e-6, "gigapascals": 1000.0},
     "1": {"per cent": 0.01},
 }
+_GREATEST = 1e300  # a longer integer cannot be made a float
 
 
 class Table(BaseModel):
@@ -40,8 +41,9 @@ class Table(BaseModel):
             if not low <= number <= high:
                 shown = "" if unit == "1" else f" {unit}"
                 guess = _guess(number, low, high, unit)
+                text = f"{number:.6g}" if abs(number) < _GREATEST else "that"
                 refuse(
-                    f"{number:.6g} is not between {low:g} and {high:g}{shown}{guess}",
+                    f"{text} is not between {low:g} and {high:g}{shown}{guess}",
                     f"check the value{f', which is in {unit}' if shown else ''}",
                 )
         return value
@@ -126,7 +128,7 @@ def _numbers(value: Any) -> list[float]:
 
 def _guess(number: float, low: float, high: float, unit: str) -> str:
     """The units in which the number would be plausible."""
-    if not abs(number) < 1e300:
+    if not abs(number) < _GREATEST:
         return ""
     found = [
         name

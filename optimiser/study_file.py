@@ -99,26 +99,28 @@ def validate(raw: Mapping[str, Any], where: str) -> StudyFile:
 
 def expand(
     file: StudyFile, raw: Mapping[str, Any], where: str
-) -> Iterator[tuple[str, str, dict[str, Any]]]:
+) -> list[tuple[str, str, dict[str, Any]]]:
     """Name, place for messages, and tables of every variant, a grid spread out.
 
     Raises:
         InputError: two variants of one name, or too many.
     """
     base = {name: value for name, value in raw.items() if name != "variant"}
-    seen: set[str] = set()
+    found: dict[str, tuple[str, str, dict[str, Any]]] = {}
     for variant in file.variant:
         place = f"{where}, [[variant]] {shown(variant.name)}"
         for name, overrides in _cases(variant, place):
-            if name in seen or len(seen) >= MAX_VARIANTS:
-                twice = "stands twice" if name in seen else f"is one of more than {MAX_VARIANTS}"
-                raise InputError(place, f"variant {shown(name)} {twice}", "give fewer, each a name")
-            seen.add(name)
+            if name in found:
+                problem = f"variant {shown(name)} stands twice"
+                raise InputError(place, problem, "give each another name")
+            if len(found) == MAX_VARIANTS:
+                problem = f"there are more than {MAX_VARIANTS} variants"
+                raise InputError(place, problem, "make the grid coarser")
             if bad := [key for key in ("title", "variant") if key in overrides]:
-                raise InputError(
-                    place, f"a variant cannot override {bad[0]}", "use its name instead"
-                )
-            yield name, place, _merged(base, overrides)
+                problem = f"a variant cannot override {bad[0]}"
+                raise InputError(place, problem, "use its name instead")
+            found[name] = (name, place, _merged(base, overrides))
+    return list(found.values())
 
 
 def _cases(variant: Variant, place: str) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -465,6 +465,15 @@ class Variant(Table):
         ),
     ]
 
+    @field_validator("name")
+    @classmethod
+    def _printable(cls, name: str) -> str:
+        if not name.strip() or len(name) > 80 or not name.isprintable():
+            refuse(
+                "is empty, too long or holds control characters", "use up to 80 plain characters"
+            )
+        return name
+
     @model_validator(mode="before")
     @classmethod
     def _gather(cls, raw: Any) -> Any:
