@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from optimiser import __version__
-from optimiser.errors import InputError, StorageError
+from optimiser.errors import InputError, OptimiserError, StorageError
 from optimiser.files import slug
 from optimiser.folders import RECORD_FOLDER, Claim, claim_folder, question_hash
-from optimiser.output import sentences, write_run
+from optimiser.output import sentences, write_inputs, write_run
 from optimiser.pool import run_units
 from optimiser.results import RunResult, UnitResult
 from optimiser.search import SearchSettings
@@ -121,14 +121,23 @@ def run_batch(
 
 def _begin(study: Study, out: Path, options: RunOptions) -> _Job:
     claim = claim_folder(out, study.path.stem, question_hash(_question(study, options)))
-    cases = []
+    try:
+        return _Job(study, claim, _cases(study, claim, options))
+    except (OptimiserError, OSError):
+        claim.release()
+        raise
+
+
+def _cases(study: Study, claim: Claim, options: RunOptions) -> list[_Case]:
+    cases: list[_Case] = []
     names: set[str] = set()
     for case in study.cases:
         folder = claim.path
         if case.variant:
             folder = folder / _unique(slug(case.variant), names)
+        write_inputs(folder, case)
         cases.append(_Case(case, folder, _specs(case, folder, options)))
-    return _Job(study, claim, cases)
+    return cases
 
 
 def _question(study: Study, options: RunOptions) -> Iterator[bytes]:

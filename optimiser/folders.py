@@ -65,6 +65,8 @@ class Claim:
 
     def release(self) -> None:
         """Let others in."""
+        if self._lock.closed:
+            return
         with contextlib.suppress(OSError):
             (self.path / LOCK_FILE).unlink()
         self._lock.close()
@@ -113,7 +115,10 @@ def _try_folder(folder: Path, question: str, passed_over: tuple[Path, ...]) -> C
         _remove_temporaries(folder)
         if state is None:
             _write_state(folder, question, finished=False)
-    except (OSError, StorageError):
+    except OSError as error:
+        claim.release()
+        raise _cannot_write(folder, error) from None
+    except StorageError:
         claim.release()
         raise
     return claim
@@ -127,10 +132,7 @@ def _open_lock(folder: Path) -> IO[bytes] | None:
             folder.mkdir(parents=True, exist_ok=True)
             stream = path.open("ab")
         except OSError as error:
-            raise StorageError(
-                f"{folder}: cannot be written ({error.strerror}); "
-                "choose another folder with --out, or mend that one"
-            ) from None
+            raise _cannot_write(folder, error) from None
         if not try_lock(stream):
             stream.close()
             return None
@@ -141,8 +143,18 @@ def _open_lock(folder: Path) -> IO[bytes] | None:
         stream.close()
 
 
+def _cannot_write(folder: Path, error: OSError) -> StorageError:
+    return StorageError(
+        f"{folder}: cannot be written ({error.strerror}); "
+        "choose another folder with --out, or mend that one"
+    )
+
+
 def _holds_something(folder: Path) -> bool:
-    return any(entry.name != LOCK_FILE for entry in folder.iterdir())
+    try:
+        return any(entry.name != LOCK_FILE for entry in folder.iterdir())
+    except OSError:  # not ours to look into
+        return True
 
 
 def _remove_temporaries(folder: Path) -> None:

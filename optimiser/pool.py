@@ -19,6 +19,7 @@ from multiprocessing.connection import Connection, wait
 from typing import TYPE_CHECKING
 
 from optimiser.errors import OptimiserError, StorageError
+from optimiser.search_storage import RecordError
 from optimiser.units import (
     Stop,
     TimeBudget,
@@ -79,7 +80,8 @@ def attempt(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> 
     try:
         return run_recorded(spec, watch, stop, seconds)
     except OptimiserError as error:
-        return UnitFailure(spec.label, str(error), storage=isinstance(error, StorageError))
+        storage = isinstance(error, StorageError) and not isinstance(error, RecordError)
+        return UnitFailure(spec.label, str(error), storage=storage)
     except Exception as error:  # one unit's mistake must not cost the others
         message = f"{spec.label}: {type(error).__name__}: {error}"
         return UnitFailure(spec.label, message, traceback.format_exc())

@@ -38,6 +38,10 @@ if TYPE_CHECKING:
 LOCK_SECONDS = 30.0
 
 
+class RecordError(StorageError):
+    """One record is not what it should be; the others may well be."""
+
+
 class _Lines(BaseJournalBackend):
     """A journal whose new lines wait in memory until `flush` writes and syncs them at once."""
 
@@ -113,7 +117,8 @@ class UnitRecord:
         names: objectives, all minimised.
 
     Raises:
-        StorageError: the file cannot be opened or written, or is not the record of this study.
+        StorageError: the file cannot be opened or written.
+        RecordError: it is not the record of this study.
     """
 
     def __init__(self, path: Path, study_name: str, names: Sequence[str]) -> None:
@@ -128,7 +133,7 @@ class UnitRecord:
             self._lines.flush()
         except (KeyError, ValueError, TypeError, AssertionError) as error:
             self._lines.close()
-            raise StorageError(
+            raise RecordError(
                 f"{path}: is not the record of {study_name} ({type(error).__name__}); "
                 "move it away, then run the same command again"
             ) from None

@@ -38,6 +38,10 @@ def told_batches(problem, size=3):
     return batches
 
 
+def joined(batches):
+    return [trial for batch in batches for trial in batch]
+
+
 def write_record(path, batches):
     with UnitRecord(path, "unit", NAMES) as record:
         for batch in batches:
@@ -61,7 +65,7 @@ def test_ordinary_optuna_reads_the_record(problem, tmp_path):
     study = optuna.load_study(
         study_name="unit", storage=JournalStorage(JournalFileBackend(str(path)))
     )
-    same_trials(study.trials, sum(batches, []))
+    same_trials(study.trials, joined(batches))
     assert study.metric_names == list(NAMES)
     assert len(study.best_trials) >= 1
 
@@ -81,7 +85,7 @@ def test_a_record_that_is_opened_again_holds_the_same_trials(problem, tmp_path):
     path = write_record(tmp_path / "a.journal", batches)
     size = path.stat().st_size
     with UnitRecord(path, "unit", NAMES) as record:
-        same_trials(record.trials, sum(batches, []))
+        same_trials(record.trials, joined(batches))
     assert path.stat().st_size == size
 
 
@@ -96,11 +100,11 @@ def test_a_torn_last_line_is_dropped_and_the_rest_goes_on(problem, tmp_path, cut
         whole = content[:-cut].rpartition(b"\n")[0].splitlines()
         assert kept == sum(b'"params"' in line for line in whole)
         assert kept < 60
-        record.append(sum(batches, [])[kept:])
+        record.append(joined(batches)[kept:])
     study = optuna.load_study(
         study_name="unit", storage=JournalStorage(JournalFileBackend(str(path)))
     )
-    same_trials(study.trials, sum(batches, []))
+    same_trials(study.trials, joined(batches))
 
 
 def test_zeros_after_a_power_failure_are_dropped(problem, tmp_path):
@@ -181,7 +185,7 @@ def test_a_full_disk_leaves_the_record_as_it_was(problem, tmp_path, monkeypatch)
         record._lines._stream = whole
         record.append(batches[2])
     with UnitRecord(path, "unit", NAMES) as record:
-        same_trials(record.trials, sum(batches, []))
+        same_trials(record.trials, joined(batches))
 
 
 def test_another_question_in_the_file_is_refused(problem, tmp_path):

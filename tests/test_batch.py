@@ -1,0 +1,347 @@
+"""Batches in this process and in several: the same designs, each study on its own feet."""
+
+from __future__ import annotations
+
+import json
+import time
+
+import optuna
+import pandas as pd
+import pytest
+from optuna.storages import JournalStorage
+from optuna.storages.journal import JournalFileBackend
+from small_study import files_of, small_study
+
+from optimiser import batch, output, pool, units
+from optimiser.batch import RunOptions, run_batch
+from optimiser.errors import InputError, StorageError
+from optimiser.folders import question_hash
+from optimiser.units import TimeBudget, UnitFailure
+
+TABLES = ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv", "run.json")
+ONE = RunOptions(workers=1)
+
+
+@pytest.fixture(autouse=True)
+def no_figures(monkeypatch):
+    """Drawing is most of the time that so small a run takes, and is tested elsewhere."""
+    monkeypatch.setattr(output, "figures", lambda *_: {})
+
+
+def never():
+    return False
+
+
+def silent(*_):
+    pass
+
+
+def run_here(studies, out, options=ONE, watch=silent, stop=never):
+    return run_batch(studies, out, options, watch, stop)
+
+
+def designs_of(folder):
+    """What must not depend on how a run came about."""
+    record = json.loads((folder / "run.json").read_text("utf-8"))
+    for unit in record["units"]:
+        del unit["seconds"]
+    return (folder / "trials.csv").read_bytes(), (folder / "front.csv").read_bytes(), record
+
+
+class StopAfter:
+    """Stops once so many generations were told."""
+
+    def __init__(self, count):
+        self.left = count
+
+    def watch(self, *_):
+        self.left -= 1
+
+    def __call__(self):
+        return self.left <= 0
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """An uninterrupted run, to compare with."""
+    folder = tmp_path_factory.mktemp("whole")
+    study = small_study(folder / "in")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(output, "figures", lambda *_: {})
+        (outcome,) = run_here([study], folder / "out")
+    assert outcome.finished
+    return study, outcome.folder
+
+
+# --- the same designs ----------------------------------------------------------------------------
+
+
+def test_two_processes_find_the_same_designs_as_one(whole, tmp_path):
+    study, folder = whole
+    seen = []
+    (outcome,) = run_here([study], tmp_path, RunOptions(workers=2), lambda *got: seen.append(got))
+    assert outcome.finished
+    assert outcome.problems == ()
+    assert designs_of(outcome.folder) == designs_of(folder)
+    assert {label for label, *_ in seen} == {"small, Short", "small, Middle"}
+    assert len(seen) == 6
+    assert max(done for _, done, *_ in seen) == 60
+
+
+@pytest.mark.parametrize("generations", [1, 2, 3, 4, 5])
+def test_a_run_that_was_stopped_goes_on_and_ends_with_the_same_designs(
+    whole, tmp_path, generations
+):
+    study, folder = whole
+    stop = StopAfter(generations)
+    (cut,) = run_here([study], tmp_path, watch=stop.watch, stop=stop)
+    assert not cut.finished
+    assert len(cut.result.designs) == 20 * generations
+    record = json.loads((cut.folder / "run.json").read_text("utf-8"))
+    assert record["finished"] is False
+    assert units.STOPPED in {unit["stopped_because"] for unit in record["units"]}
+    (rest,) = run_here([study], tmp_path)
+    assert rest.finished
+    assert rest.folder == cut.folder == tmp_path / "small"
+    assert rest.notes == (f"{cut.folder} had been cut off: went on where it stopped.",)
+    assert designs_of(rest.folder) == designs_of(folder)
+
+
+def test_stopped_before_anything_was_told_there_is_nothing_to_write(whole, tmp_path):
+    study, _ = whole
+    (cut,) = run_here([study], tmp_path, stop=lambda: True)
+    assert cut.result is None
+    assert not cut.finished
+    assert not (cut.folder / "run.json").exists()
+
+
+def test_a_finished_run_is_never_written_over(whole, tmp_path):
+    study, folder = whole
+    (first,) = run_here([study], tmp_path)
+    before = files_of(first.folder)
+    (second,) = run_here([study], tmp_path)
+    assert second.folder == tmp_path / "small-2"
+    assert second.notes == (f"{first.folder} holds another run: this one is in {second.folder}.",)
+    assert files_of(first.folder) == before
+    assert designs_of(second.folder) == designs_of(folder)
+
+
+def test_other_trials_or_seed_are_another_question(whole, tmp_path):
+    study, folder = whole
+    stop = StopAfter(1)
+    run_here([study], tmp_path, watch=stop.watch, stop=stop)
+    (more,) = run_here([study], tmp_path, RunOptions(trials=40))
+    assert more.folder.name == "small-2"
+    assert len(more.result.designs) == 80
+    (other,) = run_here([study], tmp_path, RunOptions(seed=7))
+    assert other.folder.name == "small-3"
+    assert other.result.units[0].seed == 7
+    assert (other.folder / "trials.csv").read_bytes() != (folder / "trials.csv").read_bytes()
+
+
+def test_a_change_of_the_inputs_is_another_question_and_hours_are_not(tmp_path):
+    def asked(study):
+        return question_hash(batch._question(study, ONE))
+
+    plain = asked(small_study(tmp_path / "a"))
+    assert plain == asked(small_study(tmp_path / "b"))
+    assert plain != asked(small_study(tmp_path / "c", racks=("Short", "Long")))
+    hours = small_study(tmp_path / "d")
+    text = hours.path.read_text("utf-8").replace("[search]", "[search]\nhours = 2")
+    hours.path.write_text(text, "utf-8")
+    assert plain == asked(small_study_again(hours.path))
+    catalogue = tmp_path / "b" / "racks.csv"
+    catalogue.write_text(catalogue.read_text("utf-8").replace("600,146", "601,146"), "utf-8")
+    assert plain != asked(small_study_again(tmp_path / "b" / "small.toml"))
+
+
+def small_study_again(path):
+    from optimiser.study import read_study
+
+    return read_study(path)
+
+
+def test_a_study_edited_while_it_runs_is_recorded_as_it_was(tmp_path):
+    study = small_study(tmp_path / "in")
+    text = study.path.read_bytes()
+
+    def edit(*_):
+        study.path.write_text("# changed in the night\n", "utf-8")
+
+    (outcome,) = run_here([study], tmp_path / "out", watch=edit)
+    assert (outcome.folder / "inputs" / "study.toml").read_bytes() == text
+
+
+# --- the record ----------------------------------------------------------------------------------
+
+
+def test_the_record_opens_with_optuna_on_the_documented_path(whole):
+    _, folder = whole
+    for name, rack in (("01-Short", "Short"), ("02-Middle", "Middle")):
+        path = folder / "record" / f"{name}.journal"
+        storage = JournalStorage(JournalFileBackend(str(path)))
+        study = optuna.load_study(study_name=f"small, {rack}", storage=storage)
+        assert len(study.trials) == 60
+        assert optuna.load_study(study_name=None, storage=storage).trials == study.trials
+    frame = pd.read_csv(folder / "trials.csv", comment="#")
+    assert len(frame) == 120
+    assert list(frame["rack"][60:]) == ["Middle"] * 60
+    assert frame["bump_steer_deg"][60:].dropna().tolist() == pytest.approx(
+        [trial.values[0] for trial in study.trials if trial.values], rel=1e-12
+    )
+
+
+def test_repeats_have_seeds_and_records_of_their_own(tmp_path):
+    study = small_study(tmp_path / "in", trials=20, racks=("Short",))
+    text = study.path.read_text("utf-8").replace("[search]", "[search]\nrepeats = 2")
+    study.path.write_text(text, "utf-8")
+    (outcome,) = run_here([small_study_again(study.path)], tmp_path / "out")
+    one, other = outcome.result.units
+    assert (one.seed, other.seed) == (1, 2)
+    assert (one.designs.values != other.designs.values).any()
+    names = sorted(path.name for path in (outcome.folder / "record").iterdir())
+    assert names == ["01-Short-1.journal", "01-Short-2.journal"]
+
+
+# --- trouble -------------------------------------------------------------------------------------
+
+
+def test_one_study_named_twice_is_one_line(whole, tmp_path):
+    study, _ = whole
+    with pytest.raises(InputError, match="is named twice; name each study once"):
+        run_here([study, study], tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_unit_that_fails_costs_nothing_but_itself(whole, tmp_path, workers):
+    study, folder = whole
+    # A record that is not this unit's: the trials of the other rack.
+    first = tmp_path / "small"
+    run_here([study], tmp_path, stop=lambda: True)
+    (first / "record").mkdir(exist_ok=True)
+    record = first / "record" / "01-Short.journal"
+    record.write_bytes(
+        (folder / "record" / "02-Middle.journal").read_bytes().replace(b"small, Middle", b"other")
+    )
+    (outcome,) = run_here([study], tmp_path, RunOptions(workers=workers))
+    (problem,) = outcome.problems
+    assert "is not the record of small, Short" in problem
+    assert [unit.rack for unit in outcome.result.units] == [1]
+
+
+def test_storage_trouble_ends_the_batch_with_one_line(whole, tmp_path, monkeypatch):
+    study, _ = whole
+
+    def full(spec, watch, stop, seconds):
+        return UnitFailure(spec.label, "disk: cannot be written", storage=True)
+
+    monkeypatch.setattr(pool, "attempt", full)
+    with pytest.raises(StorageError, match=r"^disk: cannot be written$"):
+        run_here([study], tmp_path)
+    monkeypatch.undo()
+    (outcome,) = run_here([study], tmp_path)
+    assert outcome.finished
+    assert outcome.folder == tmp_path / "small"
+
+
+def test_a_mistake_in_one_unit_leaves_the_others_and_is_tried_again(whole, tmp_path, monkeypatch):
+    study, folder = whole
+    real = pool.run_recorded
+
+    def fails(spec, watch, stop, seconds):
+        if spec.rack == 0:
+            raise ZeroDivisionError("an error of the program")
+        return real(spec, watch, stop, seconds)
+
+    monkeypatch.setattr(pool, "run_recorded", fails)
+    (outcome,) = run_here([study], tmp_path)
+    assert outcome.problems == ("small, Short: ZeroDivisionError: an error of the program",)
+    assert not outcome.finished
+    assert [unit.rack for unit in outcome.result.units] == [1]
+    record = json.loads((outcome.folder / "run.json").read_text("utf-8"))
+    assert record["problems"] == list(outcome.problems)
+    monkeypatch.undo()
+    (mended,) = run_here([study], tmp_path)
+    assert designs_of(mended.folder) == designs_of(folder)
+
+
+def test_a_process_that_is_killed_is_replaced(whole, tmp_path, monkeypatch):
+    study, folder = whole
+    started = []
+    real = pool._start
+
+    def start():
+        started.append(real())
+        return started[-1]
+
+    monkeypatch.setattr(pool, "_start", start)
+
+    def kill_once(*_):
+        if len(started) == 2:
+            started[0].process.kill()
+
+    (outcome,) = run_here([study], tmp_path, RunOptions(workers=2), kill_once)
+    assert len(started) == 3
+    assert outcome.problems == ()
+    assert designs_of(outcome.folder) == designs_of(folder)
+
+
+def test_a_process_that_is_killed_again_and_again_is_one_line(whole, tmp_path, monkeypatch):
+    study, _ = whole
+    workers = []
+    real = pool._start
+
+    def start():
+        workers.append(real())
+        return workers[-1]
+
+    monkeypatch.setattr(pool, "_start", start)
+
+    def kill(label, *_):
+        for worker in workers:
+            if label.endswith("Short") and worker.unit == 0:
+                worker.process.kill()
+
+    (outcome,) = run_here([study], tmp_path, RunOptions(workers=2), kill)
+    (problem,) = outcome.problems
+    assert problem.startswith("small, Short: its process died 2 times (exit code -9)")
+    assert [unit.rack for unit in outcome.result.units] == [1]
+
+
+# --- time ----------------------------------------------------------------------------------------
+
+
+def test_time_is_shared_among_what_is_left():
+    budget = TimeBudget.of(100.0, 1)
+    assert budget.writing == 15.0
+    assert budget.share(10, 2) == pytest.approx(85.0 / 5, abs=0.1)
+    assert budget.share(3, 2) == pytest.approx(85.0 / 2, abs=0.1)
+    assert budget.share(1, 2) == pytest.approx(85.0, abs=0.1)
+    assert TimeBudget.of(1000.0, 3).writing == 45.0
+    assert TimeBudget.of(None, 3).share(5, 2) is None
+    assert TimeBudget(time.monotonic() - 5.0, 1.0).share(5, 2) == 0.0
+
+
+def test_a_run_out_of_time_is_written_in_time_and_finished(tmp_path):
+    study = small_study(tmp_path / "in", trials=100_000)
+    began = time.monotonic()
+    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=6.0))
+    taken = time.monotonic() - began
+    assert outcome.finished
+    reasons = {unit.stop_reason for unit in outcome.result.units}
+    assert reasons == {"the time allowed ran out"}
+    assert len(outcome.result.designs) > 40
+    assert 3.0 < taken < 12.0
+
+
+def test_the_hours_of_a_study_are_its_own(tmp_path):
+    study = small_study(tmp_path / "in")
+    text = study.path.read_text("utf-8").replace("[search]", "[search]\nhours = 1.0")
+    study.path.write_text(text, "utf-8")
+    study = small_study_again(study.path)
+    assert [spec.seconds for spec in batch._specs(study, tmp_path, RunOptions(workers=1))] == [
+        pytest.approx(3585.0 / 2, abs=0.1)
+    ] * 2
+    specs = batch._specs(study, tmp_path, RunOptions(workers=2, seconds=60.0))
+    assert [spec.seconds for spec in specs] == [None, None]
