@@ -129,8 +129,7 @@ def _check_together(study: Study, where: str) -> None:
         raise InputError(
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
-    if study.file.steering is not None:
-        _check_steering(study, where)
+    _check_steering(study, where)
 
 
 def _check_objectives(study: Study, where: str) -> None:

@@ -155,12 +155,36 @@ def test_other_names_when_mapped(tmp_path):
         read(tmp_path, text(changed()), names=theirs)
 
 
+def both_sides(**right):
+    mirrored = {f"right_{name}": (x, -y, z) for name, (x, y, z) in CORNER.items()}
+    return text({**CORNER, **mirrored, **right})
+
+
+def test_a_file_of_both_sides_is_read_when_they_mirror_each_other(tmp_path):
+    points = read(tmp_path, both_sides())
+    for name, value in points.items():
+        np.testing.assert_array_equal(value, CORNER[name])
+
+
+def test_sides_that_do_not_mirror_each_other_are_refused(tmp_path):
+    message = (
+        "right_wheel_centre is 0.500 mm from the mirror image of wheel_centre; the program needs "
+        "a symmetric car: mend it, or leave the right side out"
+    )
+    with pytest.raises(InputError, match=re.escape(message)):
+        read(tmp_path, both_sides(right_wheel_centre=(0, -670, 280.5)))
+
+
 # --- refusals ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("content", "message"),
     [
+        (
+            text({**CORNER, "right_wheel_centre": (0, -670, 280), "right_hub": (1, 2, 3)}),
+            "line 12: unknown point 'right_hub'; known names: lower_front_pivot,",
+        ),
         (
             text({k: v for k, v in CORNER.items() if k != "wheel_centre"}),
             "points.csv: point wheel_centre is missing; add a row for each of lower_front_pivot,",
