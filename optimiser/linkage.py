@@ -288,7 +288,8 @@ def _prepare(points: Hardpoints, spin: Array) -> _Constants:
             table[f"{name}{letter}"] = vector[..., index]
     # Vertical lift of the wheel centre per unit of theta and its first guess; see _first_guess.
     rest = {name: np.asarray(value) for name, value in table.items()}
-    table["lift"] = _evaluate(rest, np.zeros(()), np.zeros(())).lift
+    with np.errstate(invalid="ignore", divide="ignore"):  # a corner may rest at its toggle
+        table["lift"] = _evaluate(rest, np.zeros(()), np.zeros(())).lift
     shape = np.broadcast_shapes(*(value.shape for value in table.values()), ahead.shape[:-1])
     return _Constants(table, shape)
 
