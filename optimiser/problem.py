@@ -25,6 +25,7 @@ from optimiser.effort import effort_metrics
 from optimiser.linkage import place_outer_joint
 from optimiser.metrics import inner_joint_angle, outer_joint_swing, tie_rod_swing
 from optimiser.mounting import steering_mass, track_growth
+from optimiser.packaging import clearance_metrics, has_pairs
 from optimiser.question import (
     BumpObjective,
     Car,
@@ -33,6 +34,7 @@ from optimiser.question import (
     LoadAssumptions,
     Materials,
     Objectives,
+    Room,
     Steering,
     Travel,
 )
@@ -60,6 +62,7 @@ __all__ = [
     "Objectives",
     "Problem",
     "Range",
+    "Room",
     "Solved",
     "Steering",
     "Stock",
@@ -85,6 +88,7 @@ class Problem:
     objectives: Objectives = field(default_factory=Objectives)
     loads: LoadAssumptions | None = None
     materials: Materials = field(default_factory=Materials)
+    room: Room = field(default_factory=Room)
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -99,8 +103,13 @@ class Problem:
             "inner_joint_angle_deg": joints,
             "outer_joint_angle_deg": limits.outer_joint_angle is not None,
             "track_growth_mm": limits.track_growth_mm is not None,
+            "clearance_mm": limits.clearance_mm is not None and self._has_pairs,
         }
         return tuple(name for name, wanted in present.items() if wanted)
+
+    @property
+    def _has_pairs(self) -> bool:
+        return has_pairs(self.room, self.racks)
 
     @property
     def acceptable(self) -> Array:
@@ -235,6 +244,15 @@ class Problem:
             metrics |= effort_metrics(
                 designs, solved, racks, self.loads, self.materials, self.car.loaded_radius_mm
             )
+        if self._has_pairs:
+            metrics |= clearance_metrics(
+                designs,
+                solved,
+                racks,
+                self.room,
+                arm_ahead=self.arm_ahead,
+                drive_side=self.car.drive_side,
+            )
         return metrics | self._bought(designs)
 
     def _bought(self, designs: Designs) -> dict[str, Array]:
@@ -259,6 +277,8 @@ class Problem:
                 value = metrics[name] - self._joint_limit_deg()[designs.rack]
             elif name == "outer_joint_angle_deg":
                 value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
+            elif name == "clearance_mm":
+                value = (limits.clearance_mm or 0.0) - metrics[name]
             else:
                 value = metrics[name] - (limits.track_growth_mm or 0.0)
             columns.append(value)

@@ -85,6 +85,46 @@ class Materials:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepOut:
+    """A part of the car that the steering may not touch, in body axes.
+
+    Attributes:
+        kind: a box along the body axes between the corners `low` and `high`, or a capsule, which
+            is all within `radius_mm` of the line from `low` to `high`.
+        mirror: the same again on the other side of the car.
+    """
+
+    name: str
+    kind: Literal["box", "capsule"]
+    low: tuple[float, float, float]
+    high: tuple[float, float, float]
+    radius_mm: float = 0.0
+    mirror: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """The inside of the wheel rim, a cylinder that steers and moves with the wheel."""
+
+    inside_radius_mm: float
+    width_mm: float
+    offset_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Keep-outs and thicknesses for clearance; a part of unknown diameter is not checked."""
+
+    keep_outs: tuple[KeepOut, ...] = ()
+    rim: Rim | None = None
+    tie_rod_diameter_mm: float | None = None
+    joint_diameter_mm: float | None = None
+    steering_arm_diameter_mm: float | None = None
+    arm_tube_diameter_mm: float | None = None
+    spacer_diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """Named limits; None leaves a limit out. Angles in radians."""
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimiser.question import LoadAssumptions, Materials
+import numpy as np
+
+from optimiser.question import KeepOut, LoadAssumptions, Materials, Rim, Room
 from optimiser.strength import Rod
 
 if TYPE_CHECKING:
+    from optimiser.hardpoints import CadFrame
     from optimiser.study_models import StudyFile
     from optimiser.study_parts import SpacerTable, TieRodTable
 
@@ -49,3 +52,29 @@ def _mass(table: TieRodTable | SpacerTable | None, rod: Rod | None) -> float:
     if table is None or rod is None:
         return 0.0
     return float(rod.mass_per_mm(table.density_kg_m3 * KG_PER_MM3))
+
+
+def room_of(file: StudyFile, frame: CadFrame) -> Room:
+    """Keep-outs in body axes, the rim, and the thickness of parts as far as it is given."""
+    rod, arms, wheel = file.tie_rod, file.arms, file.wheel
+    keep_outs = []
+    for item in file.keep_out:
+        ends = frame.to_iso([item.from_mm, item.to_mm])
+        if item.kind == "box":
+            # CAD axes are signed body axes, so that a box along the ones is along the others.
+            ends = np.array([ends.min(axis=0), ends.max(axis=0)])
+        low, high = (tuple(end.tolist()) for end in ends)
+        keep_outs.append(
+            KeepOut(item.name, item.kind, low, high, item.radius_mm or 0.0, item.mirror)
+        )
+    return Room(
+        keep_outs=tuple(keep_outs),
+        rim=None
+        if wheel is None
+        else Rim(wheel.rim_inside_radius_mm, wheel.rim_inner_width_mm, wheel.rim_offset_mm),
+        tie_rod_diameter_mm=None if rod is None else rod.diameter_mm,
+        joint_diameter_mm=None if rod is None else rod.joint_diameter_mm,
+        steering_arm_diameter_mm=None if arms is None else arms.steering_arm_diameter_mm,
+        arm_tube_diameter_mm=None if arms is None else arms.tube_diameter_mm,
+        spacer_diameter_mm=None if file.spacer is None else file.spacer.diameter_mm,
+    )

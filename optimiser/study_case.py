@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -31,11 +31,11 @@ from optimiser.problem import (
     Stock,
     Travel,
 )
-from optimiser.study_build import loads_of, materials_of
+from optimiser.study_build import loads_of, materials_of, room_of
 from optimiser.study_models import Span
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from optimiser.hardpoints import CadFrame, Hardpoints
@@ -67,6 +67,7 @@ class Study:
         racks: racks to consider, in the order of the catalogue; empty without `[racks]`.
         variant: name of the variant, empty for the study itself.
         variants: the study again for each of its variants; empty when it has none.
+        files: where `hardpoints` and `catalogue` were read from, when not where the study says.
     """
 
     path: Path
@@ -77,6 +78,7 @@ class Study:
     racks: tuple[Rack, ...]
     variant: str = ""
     variants: tuple[Study, ...] = ()
+    files: Mapping[str, Path] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -105,7 +107,7 @@ class Study:
         files = {"study": self.path, "hardpoints": self.path.parent / self.file.hardpoints.file}
         if self.file.racks is not None:
             files["catalogue"] = self.path.parent / self.file.racks.catalogue
-        return files
+        return files | dict(self.files)
 
     @property
     def car(self) -> Car:
@@ -202,6 +204,7 @@ class Study:
             ),
             loads=loads_of(self.file),
             materials=materials_of(self.file),
+            room=room_of(self.file, self.frame),
         )
 
     def _limits(self) -> Limits:
