@@ -15,7 +15,7 @@ from small_study import files_of, small_study
 from optimiser import batch, output, pool, units
 from optimiser.batch import RunOptions, run_batch
 from optimiser.errors import InputError, StorageError
-from optimiser.folders import question_hash
+from optimiser.folders import claim_folder, question_hash
 from optimiser.units import TimeBudget, UnitFailure
 
 TABLES = ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv", "run.json")
@@ -211,6 +211,19 @@ def test_one_study_named_twice_is_one_line(whole, tmp_path):
     with pytest.raises(InputError, match="is named twice; name each study once"):
         run_here([study, study], tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_in_use_stops_the_batch_before_anything_is_begun(whole, tmp_path):
+    study, _ = whole
+    other = small_study(tmp_path / "in", name="other")
+    out = tmp_path / "out"
+    held = claim_folder(out, "small", question_hash(batch._question(study, ONE)))
+    with pytest.raises(StorageError, match="another run of the same study"):
+        run_here([other, study], out)
+    held.release()
+    assert not (out / "other" / "record").exists()
+    (outcome,) = run_here([other], out)
+    assert outcome.folder == out / "other"
 
 
 @pytest.mark.parametrize("workers", [1, 2])

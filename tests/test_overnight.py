@@ -1,0 +1,219 @@
+"""The program as a process that is cut off, stopped, starved of disk, started twice."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import time
+
+import pytest
+from small_study import files_of, run, start, write_small_study
+
+from optimiser.cli import main
+
+OPTIONS = ("--out", "out", "--workers", "2")
+TRIALS = 300
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """Folder with a study in it and the result of an uninterrupted run of it."""
+    folder = tmp_path_factory.mktemp("whole")
+    write_small_study(folder / "in", trials=TRIALS)
+    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+    assert code == 0, err
+    assert "Written to out/small" in out
+    return folder
+
+
+def place(tmp_path, whole):
+    """The same study in a folder of its own."""
+    (tmp_path / "in").mkdir()
+    for name, content in files_of(whole / "in").items():
+        (tmp_path / "in" / name).write_bytes(content)
+    return tmp_path
+
+
+def told(folder):
+    """Designs on disk, whole lines only."""
+    return [
+        line
+        for path in sorted((folder / "out/small/record").glob("*.journal"))
+        for line in path.read_bytes().splitlines(keepends=True)
+        if b'"params"' in line and line.endswith(b"\n")
+    ]
+
+
+def wait_for_designs(folder, count, process, seconds=60.0):
+    ends = time.monotonic() + seconds
+    while len(told(folder)) < count:
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < ends, "the run does not come to anything"
+        time.sleep(0.01)
+
+
+def check_same(folder, whole):
+    """The results of a run that was cut off are those of one that was not."""
+    for name in ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv"):
+        ours, theirs = (f / "out/small" / name for f in (folder, whole))
+        assert ours.read_bytes() == theirs.read_bytes(), name
+    assert len(told(folder)) == 2 * TRIALS
+    record = json.loads((folder / "out/small/run.json").read_text("utf-8"))
+    assert record["finished"] is True
+
+
+def check_nothing_half_written(folder):
+    for path in (folder / "out").rglob("*"):
+        if path.suffix == ".json":
+            json.loads(path.read_text("utf-8"))
+        if path.suffix == ".png":
+            assert path.read_bytes().endswith(b"IEND\xaeB`\x82")
+        if path.suffix == ".csv":
+            assert path.read_bytes().endswith(b"\n")
+
+
+def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):
+    folder = place(tmp_path, whole)
+    moments = random.Random(6)
+    safe = []
+    for whole_group in (True, True, False):
+        with start("run", "in/small.toml", *OPTIONS, cwd=folder, start_new_session=True) as process:
+            wait_for_designs(folder, len(safe) + moments.randrange(1, 120), process)
+            time.sleep(moments.random() * 0.2)
+            safe = told(folder)
+            if whole_group:
+                os.killpg(process.pid, signal.SIGKILL)
+            else:
+                # Its processes live on for a moment, and may still be writing.
+                process.kill()
+            process.communicate()
+        assert set(safe) <= set(told(folder))
+        check_nothing_half_written(folder)
+    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+    assert code == 0, err
+    assert "out/small had been cut off: went on where it stopped." in out
+    check_same(folder, whole)
+    assert set(safe) <= set(told(folder))
+    assert sorted(path.name for path in (folder / "out").iterdir()) == ["small"]
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
+def test_a_signal_finishes_the_generation_and_writes(whole, tmp_path, name):
+    folder = place(tmp_path, whole)
+    workers = "1" if name == "SIGTERM" else "2"
+    with start("run", "in/small.toml", "--out", "out", "--workers", workers, cwd=folder) as process:
+        wait_for_designs(folder, 40, process)
+        process.send_signal(getattr(signal, name))
+        out, err = process.communicate(timeout=60)
+    assert process.returncode == 130, err
+    assert "optimiser: stopping after the designs at hand, then writing what there is" in err
+    assert "Cut short: the same command goes on from here." in out
+    assert "Traceback" not in err
+    record = json.loads((folder / "out/small/run.json").read_text("utf-8"))
+    assert record["finished"] is False
+    assert 0 < record["designs"] < 2 * TRIALS
+    assert record["designs"] == len(told(folder))
+    assert all(unit["designs"] % 20 == 0 for unit in record["units"])
+    if name == "SIGTERM":
+        code, _, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+        assert code == 0, err
+        check_same(folder, whole)
+
+
+def test_the_second_run_on_one_folder_refuses(whole, tmp_path):
+    folder = place(tmp_path, whole)
+    with start("run", "in/small.toml", *OPTIONS, cwd=folder) as first:
+        wait_for_designs(folder, 20, first)
+        code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+        assert first.poll() is None
+        first.communicate()
+    assert code == 1
+    assert out == ""
+    assert err.strip() == (
+        "optimiser: out/small: another run of the same study is working in it; "
+        "wait for it or stop it, or choose another folder with --out"
+    )
+    assert first.returncode == 0
+    check_same(folder, whole)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of its own, of 1 MB."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)]
+    try:
+        done = subprocess.run(mount, capture_output=True, text=True, check=False)
+    except FileNotFoundError:
+        pytest.skip("no mount command: a small disk cannot be made")
+    if done.returncode:
+        pytest.skip(f"a small disk cannot be mounted here: {done.stderr.strip()}")
+    yield disk
+    subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_a_full_disk_is_one_line_and_the_run_goes_on_when_space_returns(
+    whole, tmp_path, small_disk
+):
+    folder = place(tmp_path, whole)
+    (folder / "out").symlink_to(small_disk)
+    ballast = small_disk / "ballast"
+    ballast.write_bytes(bytes(600_000))
+    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+    assert code == 1
+    assert out == ""
+    lines = [line for line in err.splitlines() if line.startswith("optimiser:")]
+    assert len(lines) == 1
+    assert "cannot be written (No space left on device); everything recorded" in lines[0]
+    assert "Traceback" not in err
+    kept = told(folder)
+    assert 20 <= len(kept) < 2 * TRIALS
+    subprocess.run(["mount", "-o", "remount,size=20m", str(small_disk)], check=True)
+    ballast.unlink()
+    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+    assert code == 0, err
+    check_same(folder, whole)
+    assert set(kept) <= set(told(folder))
+
+
+def test_nothing_is_written_outside_the_result_folder(whole):
+    assert sorted(path.name for path in whole.iterdir()) == ["in", "out"]
+    assert sorted(files_of(whole / "in")) == ["hardpoints.csv", "racks.csv", "small.toml"]
+    assert sorted(path.name for path in (whole / "out").iterdir()) == ["small"]
+    names = {path.name for path in (whole / "out/small").iterdir()}
+    assert not [name for name in names if name.startswith(".")]
+    assert {"record", "inputs", "state.json", "run.json", "trials.csv"} <= names
+
+
+def test_every_study_is_read_before_the_first_is_begun(whole, tmp_path):
+    folder = place(tmp_path, whole)
+    text = (folder / "in/small.toml").read_text("utf-8")
+    (folder / "in/ninth.toml").write_text(text.replace("wheelbase_mm", "wheelbase_mn"), "utf-8")
+    code, out, err = run("run", "in/small.toml", "in/ninth.toml", *OPTIONS, cwd=folder)
+    assert code == 2
+    assert out == ""
+    assert "ninth.toml" in err
+    assert "wheelbase_mn" in err
+    assert not (folder / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--hours", "0"), "--hours: 0 is not between 0 and 1000; give hours, such as 8 or 0.5"),
+        (("--hours", "nan"), "--hours: nan is not between 0 and 1000"),
+        (("--until", "6.30"), "--until: '6.30' is no time of day; write hours and minutes"),
+        (("--until", "25:00"), "--until: '25:00' is no time of day"),
+        (("--until", "06:30", "--hours", "8"), "--hours, --until: both are given; give one"),
+    ],
+)
+def test_times_that_are_none_are_one_line(monkeypatch, capsys, arguments, message):
+    monkeypatch.setattr("sys.argv", ["optimiser", "run", "none.toml", *arguments])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert message in capsys.readouterr().err
