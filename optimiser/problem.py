@@ -39,6 +39,7 @@ from optimiser.question import (
     Travel,
 )
 from optimiser.sweep import Solved, solve_designs
+from optimiser.tolerance import Conditions, Tolerances, tolerance_spread
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -89,6 +90,7 @@ class Problem:
     loads: LoadAssumptions | None = None
     materials: Materials = field(default_factory=Materials)
     room: Room = field(default_factory=Room)
+    tolerances: Tolerances | None = None
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -110,6 +112,19 @@ class Problem:
     @property
     def _has_pairs(self) -> bool:
         return has_pairs(self.room, self.racks)
+
+    @property
+    def conditions(self) -> Conditions:
+        """What cars built to the tolerances are judged under."""
+        return Conditions(
+            travel_mm=self.travel.grid(),
+            wheelbase_mm=self.car.wheelbase_mm,
+            loaded_radius_mm=self.car.loaded_radius_mm,
+            inner_lock=self.steering.inner_lock,
+            ackermann_target=self.steering.ackermann_target,
+            static_toe_in=self.car.static_toe_in,
+            static_camber=self.car.static_camber,
+        )
 
     @property
     def acceptable(self) -> Array:
@@ -202,16 +217,37 @@ class Problem:
     def judge(self, designs: Designs, solved: Solved) -> Evaluation:
         """Evaluation of designs whose poses `solve` has already found."""
         metrics = self._metrics(designs, solved)
-        assembles = np.array([not text for text in solved.reason], dtype=bool)
+        reason = solved.reason.copy()
+        if "with tolerances" in (self.objectives.bump_steer, self.objectives.ackermann_error):
+            fine = np.flatnonzero(reason == "")
+            spread, why = self.spread(solved.points.select(fine))
+            for name, values in spread.items():
+                metrics[name] = np.full(len(designs), np.nan)
+                metrics[name][fine] = values
+            reason[fine] = why
+        assembles = np.array([not text for text in reason], dtype=bool)
         for name, values in metrics.items():
             if name not in ("price", "mass_kg"):
                 metrics[name] = np.where(assembles, values, np.nan)
         objectives = np.stack([metrics[name] for name in self.objectives.names], axis=1)
         objectives[~assembles] = np.nan
         constraints = self._constraints(designs, metrics)
-        return Evaluation(
-            objectives, constraints, metrics, self._status(solved.reason, constraints)
-        )
+        return Evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+
+    def spread(self, points: Hardpoints) -> tuple[dict[str, Array], NDArray[np.object_]]:
+        """95th percentiles over cars built to the tolerances, degrees, (N,) each, and why not.
+
+        Raises:
+            ValueError: the problem has no tolerances.
+        """
+        if self.tolerances is None:
+            raise ValueError("no tolerances were given")
+        spread = tolerance_spread(points, self.tolerances, self.conditions)
+        percentiles = {
+            "bump_steer_p95_deg": np.degrees(spread.bump_steer_p95),
+            "ackermann_error_p95_deg": np.degrees(spread.ackermann_error_p95),
+        }
+        return percentiles, spread.reasons()
 
     def _metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
         racks = self.racks

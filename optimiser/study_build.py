@@ -8,6 +8,7 @@ import numpy as np
 
 from optimiser.question import KeepOut, LoadAssumptions, Materials, Rim, Room
 from optimiser.strength import Rod
+from optimiser.tolerance import Tolerances
 
 if TYPE_CHECKING:
     from optimiser.hardpoints import CadFrame
@@ -52,6 +53,22 @@ def _mass(table: TieRodTable | SpacerTable | None, rod: Rod | None) -> float:
     if table is None or rod is None:
         return 0.0
     return float(rod.mass_per_mm(table.density_kg_m3 * KG_PER_MM3))
+
+
+def tolerances_of(file: StudyFile) -> Tolerances | None:
+    """How exactly the builder works; None where the study is silent."""
+    table = file.tolerance
+    if table is None:
+        return None
+    return Tolerances(
+        bracket_mm=table.bracket_mm,
+        spacer_mm=table.spacer_mm,
+        arm_mm=table.arm_mm,
+        hardpoints_mm=table.hardpoints_mm,
+        toe=float(np.radians(table.toe_deg)),
+        distribution=table.distribution,
+        samples=table.samples,
+    )
 
 
 def room_of(file: StudyFile, frame: CadFrame) -> Room:

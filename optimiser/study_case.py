@@ -31,7 +31,7 @@ from optimiser.problem import (
     Stock,
     Travel,
 )
-from optimiser.study_build import loads_of, materials_of, room_of
+from optimiser.study_build import loads_of, materials_of, room_of, tolerances_of
 from optimiser.study_models import Span
 
 if TYPE_CHECKING:
@@ -205,6 +205,7 @@ class Study:
             loads=loads_of(self.file),
             materials=materials_of(self.file),
             room=room_of(self.file, self.frame),
+            tolerances=tolerances_of(self.file),
         )
 
     def _limits(self) -> Limits:
