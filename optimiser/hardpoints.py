@@ -12,7 +12,7 @@ from itertools import combinations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from optimiser.errors import InputError
 from optimiser.tables import Row, read_table
@@ -75,7 +75,7 @@ class Hardpoints:
         index = (..., *([None] * count), slice(None))
         return Hardpoints.from_mapping({name: value[index] for name, value in self.items()})
 
-    def select(self, index: int | slice | Array) -> Hardpoints:
+    def select(self, index: int | slice | Array | NDArray[np.intp] | NDArray[np.bool_]) -> Hardpoints:
         """One design, or some, of a batch along the first axis; unbatched points stay."""
         chosen = {name: value[index] if value.ndim > 1 else value for name, value in self.items()}
         return Hardpoints.from_mapping(chosen)
