@@ -49,7 +49,7 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     except RecursionError:
         raise InputError(str(path), _TOO_DEEP, "write it flatter") from None
     except ValueError as error:  # TOMLDecodeError, and integers of thousands of digits
-        problem = f"is not valid TOML: {shown(str(error), quote=False)}"
+        problem = f"is not valid TOML: {shown(str(error), quote=False, longest=200)}"
         raise InputError(str(path), problem, _toml_remedy(str(error))) from None
     if _depth_exceeds(raw, MAX_DEPTH):
         raise InputError(str(path), _TOO_DEEP, "write it flatter")

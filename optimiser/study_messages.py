@@ -217,10 +217,10 @@ def _spellings(place: _Place) -> str:
     return f"write {' or '.join(ways(place.info.annotation, unit_of(place.info)))}"
 
 
-def shown(value: Any, *, quote: bool = True) -> str:
+def shown(value: Any, *, quote: bool = True, longest: int = 70) -> str:
     """A value from the file, short and without control characters."""
     text = repr(value) if quote or not str(value).isprintable() else str(value)
-    return text if len(text) <= 70 else f"{text[:67]}..."
+    return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
 
 # --- the table of keys ---------------------------------------------------------------------------

@@ -769,6 +769,10 @@ def test_files_that_are_not_there_or_wrong(read, refuse, folder):
             "study.toml: is not valid TOML: Expected ']' at the end of a table declaration (at "
             'line 2, column 5); mend that line: text stands in "quotes", tables are headed by',
         ),
+        (
+            "a = 1 b\n",
+            "Expected newline or end of document after a statement (at line 1, column 7)",
+        ),
         ("a = 1\na = 2\n", "(at line 2, column 6); a key or table stands twice: keep one"),
         ("[car]\n[car]\n", "(at line 2, column 5); a key or table stands twice: keep one"),
         ("a = " + "[" * 5000 + "]" * 5000, "study.toml: nests tables or lists too deep for a stu"),
@@ -781,7 +785,7 @@ def test_files_that_are_not_there_or_wrong(read, refuse, folder):
         ("#" * 2_000_001, "study.toml: larger than 2 MB; check that it is the right file"),
         ("", "study.toml: table [car] is missing; add it with wheelbase_mm, loaded_radius_mm"),
     ],
-    ids=range(12),
+    ids=range(13),
 )
 def test_what_is_no_toml(read, text, message):
     with pytest.raises(InputError, match=re.escape(message)) as caught:
