@@ -144,14 +144,14 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     broken = np.maximum(outcome.constraints[rows], 0.0)
     best = int(rows[np.argmin((broken / scale).sum(axis=1))])
     words = [
-        f"{_LIMIT_WORDS.get(name, name)} by {excess:.1f} {'deg' if name.endswith('_deg') else 'mm'}"
+        f"{LIMIT_WORDS.get(name, name)} by {excess:.1f} {'deg' if name.endswith('_deg') else 'mm'}"
         for name, excess in zip(names, outcome.constraints[best], strict=True)
         if excess > 0.0
     ]
     return best, "breaks " + ", ".join(words)
 
 
-_LIMIT_WORDS = {
+LIMIT_WORDS = {
     "rack_travel_mm": "the rack's travel (each way)",
     "toggle_margin_deg": "the toggle margin",
     "inner_joint_angle_deg": "the inner joint's angle",

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import io
 import platform
 import sys
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.figure import Figure
 
-from optimiser import __version__, plots
-from optimiser.assess import CornerNumbers, corner_numbers, gearing
+from optimiser import __version__
+from optimiser.assess import gearing
 from optimiser.comparison import ACCEPTABLE, ORDER_RULE
 from optimiser.curves import pose_table
+from optimiser.figures import design_figures, figure_bytes, run_figures
 from optimiser.files import csv_text, slug, write_bytes, write_text
 from optimiser.problem import VARIABLES
 from optimiser.results import (
@@ -26,13 +24,15 @@ from optimiser.results import (
     write_frame,
     write_json,
 )
+from optimiser.stored import input_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from optimiser.hardpoints import Hardpoints
-    from optimiser.problem import Problem
+    from matplotlib.figure import Figure
+
+    from optimiser.results import Chosen
     from optimiser.study import Study
 
 _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic")
@@ -49,23 +49,24 @@ def write_run(
         finished: False when the run was cut short, which `run.json` then says.
         problems: what went wrong on the way, a line each.
     """
-    study, problem = result.study, result.problem
+    study = result.study
     write_inputs(folder, study)
     trials = result.trials()
     write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
     write_frame(folder / "front.csv", trials.iloc[result.front], (study.title, CAUTION))
     write_frame(folder / "racks.csv", result.racks(), (study.title, ORDER_RULE, CAUTION))
     for index, rows in result.rack_fronts.items():
-        name = slug(problem.racks[index].name)
+        name = slug(result.problem.racks[index].name)
         write_frame(
             folder / "fronts" / f"{index + 1:02d}-{name}.csv",
             trials.iloc[rows],
-            (f"front of {problem.racks[index].name}", CAUTION),
+            (f"front of {result.problem.racks[index].name}", CAUTION),
         )
-    winner = None if result.winner is None else winner_points(result, result.winner)
-    if winner is not None and result.winner is not None:
-        write_design(folder, result, result.winner, winner)
-    for name, figure in figures(result, winner).items():
+    winner = None if result.winner is None else result.chosen(result.winner)
+    if winner is not None:
+        write_design(folder, winner)
+    made = figures(result, winner)
+    for name, figure in made.items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
     state = {"finished": finished, "problems": list(problems)}
     write_json(folder / RUN_FILE, record(result) | state)
@@ -78,31 +79,19 @@ def write_inputs(folder: Path, study: Study) -> None:
     next to the results a study that they do not answer.
     """
     for kind, path in study.inputs.items():
-        target = folder / "inputs" / _input_name(kind)
+        target = input_path(folder, kind)
         if not target.exists():
             write_bytes(target, path.read_bytes())
 
 
-def _input_name(kind: str) -> str:
-    return "study.toml" if kind == "study" else f"{kind}.csv"
-
-
-def winner_points(result: RunResult, row: int) -> Hardpoints:
-    """The corner of one design, unbatched."""
-    points, _ = result.problem.corners(result.designs.select(slice(row, row + 1)))
-    return points.select(0)
-
-
-def write_design(folder: Path, result: RunResult, row: int, points: Hardpoints) -> None:
+def write_design(folder: Path, chosen: Chosen) -> None:
     """Hardpoints and curves of one design."""
-    study, problem, designs = result.study, result.problem, result.designs
-    rod = float(result.evaluation.metrics["tie_rod_length_mm"][row])
-    lengths = {"tie_rod_length_mm": rod}
-    lengths |= {name: float(designs.column(name)[row]) for name in VARIABLES}
-    rack = problem.racks[int(designs.rack[row])]
-    title = f"{study.title}: design {row + 1}, rack {rack.name}"
-    write_text(folder / "hardpoints.csv", hardpoints_text(points, study.frame, lengths, title))
-    half = 0.5 * rack.travel_mm
+    problem, points = chosen.problem, chosen.points
+    write_text(
+        folder / "hardpoints.csv",
+        hardpoints_text(points, chosen.study.frame, chosen.lengths_mm, chosen.title),
+    )
+    half = 0.5 * chosen.rack.travel_mm
     table = pose_table(
         points,
         problem.travel.grid(),
@@ -114,86 +103,14 @@ def write_design(folder: Path, result: RunResult, row: int, points: Hardpoints) 
     rows = zip(*(column.tolist() for column in table.values()), strict=True)
     write_text(
         folder / "curves.csv",
-        csv_text(list(table), rows, (title, "left wheel, ISO 8855 axes", CAUTION)),
+        csv_text(list(table), rows, (chosen.title, "left wheel, ISO 8855 axes", CAUTION)),
     )
 
 
-# --- figures -------------------------------------------------------------------------------------
-
-
-def figures(result: RunResult, winner: Hardpoints | None) -> dict[str, Figure]:
+def figures(result: RunResult, chosen: Chosen | None) -> dict[str, Figure]:
     """Figures by file name, ready to be saved."""
-    problem = result.problem
-    drawn_points = problem.points
-    made = {"front": _front_figure(result)}
-    if winner is None:
-        return made
-    chosen = corner_numbers(problem, winner)
-    drawn = corner_numbers(problem, drawn_points)
-    made["bump_steer"] = _bump_figure(problem, chosen, drawn)
-    made["wheel_angles"] = _angles_figure(problem, chosen, drawn)
-    made["linkage"] = _linkage_figure(problem, winner, drawn_points)
-    return made
-
-
-def figure_bytes(figure: Figure, kind: str) -> bytes:
-    """A figure as a PNG or SVG file, the same bytes for the same figure."""
-    buffer = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "tie-rod", "svg.fonttype": "path"}):
-        metadata = {"Date": None} if kind == "svg" else {"Software": None}
-        figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
-    return buffer.getvalue()
-
-
-def _front_figure(result: RunResult) -> Figure:
-    figure = Figure(figsize=(7.5, 5.0), layout="constrained")
-    axes = figure.add_subplot()
-    values = result.evaluation.objectives
-    fronts = {
-        rack.name: values[result.rack_fronts[index]][:, :2]
-        for index, rack in enumerate(result.problem.racks)
-    }
-    winner = None if result.winner is None else tuple(values[result.winner, :2].tolist())
-    acceptable = tuple(result.problem.acceptable.tolist())
-    plots.draw_front(axes, fronts, acceptable, winner)
-    return figure
-
-
-def _bump_figure(problem: Problem, chosen: CornerNumbers, drawn: CornerNumbers) -> Figure:
-    figure = Figure(figsize=(6.0, 5.0), layout="constrained")
-    curves = {
-        "chosen": np.degrees(chosen.bump.toe_change),
-        "as drawn": np.degrees(drawn.bump.toe_change),
-    }
-    plots.draw_bump_steer(
-        figure.add_subplot(), chosen.travel_mm, curves, float(problem.acceptable[0])
-    )
-    return figure
-
-
-def _angles_figure(problem: Problem, chosen: CornerNumbers, drawn: CornerNumbers) -> Figure:
-    figure = Figure(figsize=(6.0, 5.0), layout="constrained")
-    inner = np.degrees(chosen.ackermann.inner)
-    outer = {
-        "chosen": np.degrees(chosen.ackermann.outer),
-        "wanted": np.degrees(chosen.wanted_outer),
-    }
-    if np.isfinite(drawn.ackermann.outer).all():
-        outer["as drawn"] = np.interp(
-            inner, np.degrees(drawn.ackermann.inner), np.degrees(drawn.ackermann.outer)
-        )
-    plots.draw_wheel_angles(figure.add_subplot(), inner, outer, problem.steering.ackermann_target)
-    return figure
-
-
-def _linkage_figure(problem: Problem, winner: Hardpoints, drawn: Hardpoints) -> Figure:
-    figure = Figure(figsize=(9.0, 8.5), layout="constrained")
-    radius = problem.car.loaded_radius_mm
-    lines, faint = plots.linkage_lines(winner, radius), plots.linkage_lines(drawn, radius)
-    upper, lower = figure.subplots(2, 1)
-    plots.draw_view(upper, lines, "plan", faint=faint)
-    plots.draw_view(lower, lines, "behind", faint=faint)
-    return figure
+    made = run_figures(result)
+    return made if chosen is None else made | design_figures(chosen)
 
 
 # --- words and the record ------------------------------------------------------------------------
@@ -250,7 +167,7 @@ def _side(fore_aft: float) -> str:
 
 def record(result: RunResult) -> dict[str, Any]:
     """Content of run.json."""
-    study, problem, status = result.study, result.problem, result.evaluation.status
+    study, status = result.study, result.evaluation.status
     units = [
         {
             "rack": result.problem.racks[unit.rack].name,
@@ -266,12 +183,11 @@ def record(result: RunResult) -> dict[str, Any]:
     causes, counts = np.unique(status.astype(str), return_counts=True)
     winner: dict[str, Any] | None = None
     if result.winner is not None:
-        points = winner_points(result, result.winner)
-        rack = problem.racks[int(result.designs.rack[result.winner])]
-        geared = gearing(problem, points, rack, 0.5 * rack.travel_mm)
+        chosen = result.chosen(result.winner)
+        geared = gearing(result.problem, chosen.points, chosen.rack, 0.5 * chosen.rack.travel_mm)
         winner = {
             "design": result.winner + 1,
-            "rack": rack.name,
+            "rack": chosen.rack.name,
             "how_chosen": HOW_CHOSEN,
             "turning_circle_m": geared.turning_diameter_mm / 1000.0,
         }

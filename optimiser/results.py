@@ -1,4 +1,4 @@
-"""What a run leaves on disk, written and read back."""
+"""What a run found, and its tables as text; `stored` reads them back."""
 
 from __future__ import annotations
 
@@ -11,13 +11,11 @@ import numpy as np
 import pandas as pd
 
 from optimiser.comparison import RackRow, compare
-from optimiser.errors import InputError
-from optimiser.files import csv_text, plain_text, write_text
+from optimiser.files import csv_text, write_text
 from optimiser.front import best_ratio, feasible_front
 from optimiser.hardpoints import COLUMNS as POINT_COLUMNS
 from optimiser.mounting import check_hand
 from optimiser.problem import VARIABLES, Designs, Evaluation
-from optimiser.study import Study, read_study
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,6 +24,8 @@ if TYPE_CHECKING:
 
     from optimiser.hardpoints import CadFrame, Hardpoints
     from optimiser.problem import Problem
+    from optimiser.racks import Rack
+    from optimiser.study import Study
 
 RUN_FILE = "run.json"
 CAUTION = (
@@ -56,6 +56,50 @@ class UnitResult:
     seconds: dict[str, float]
     dropped: str = ""
     finished: bool = True
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """One design of a study: a row of its result, or a point that was typed in.
+
+    Attributes:
+        label: 'design 12', or what was typed.
+        design: a batch of one.
+        outcome: its evaluation, a batch of one.
+    """
+
+    study: Study
+    problem: Problem
+    label: str
+    design: Designs
+    outcome: Evaluation
+
+    @property
+    def rack(self) -> Rack:
+        """Its rack."""
+        return self.problem.racks[int(self.design.rack[0])]
+
+    @property
+    def title(self) -> str:
+        """Heading for its files."""
+        return f"{self.study.title}: {self.label}, rack {self.rack.name}"
+
+    @cached_property
+    def points(self) -> Hardpoints:
+        """Its left corner in body axes."""
+        points, _ = self.problem.corners(self.design)
+        return points.select(0)
+
+    @property
+    def lengths_mm(self) -> dict[str, float]:
+        """Tie-rod length and the design's variables; the arm's angle is in degrees."""
+        lengths = {"tie_rod_length_mm": self.metric("tie_rod_length_mm")}
+        return lengths | {name: float(self.design.column(name)[0]) for name in VARIABLES}
+
+    def metric(self, name: str) -> float:
+        """One of its metrics; NaN where the study has no data for it."""
+        values = self.outcome.metrics.get(name)
+        return float("nan") if values is None else float(values[0])
 
 
 @dataclass(frozen=True)
@@ -120,6 +164,17 @@ class RunResult:
             return None
         values = self.evaluation.objectives[rows][:, :2]
         return int(rows[best_ratio(values, self.problem.acceptable)])
+
+    def chosen(self, row: int) -> Chosen:
+        """One of the designs by its row."""
+        one = slice(row, row + 1)
+        return Chosen(
+            self.study,
+            self.problem,
+            f"design {row + 1}",
+            self.designs.select(one),
+            self.evaluation.select(one),
+        )
 
     @cached_property
     def nearest(self) -> int | None:
@@ -223,50 +278,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
-
-
-# --- reading -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class StoredRun:
-    """A finished run read back: the study it answered, its record and its tables."""
-
-    folder: Path
-    study: Study
-    record: dict[str, Any]
-    trials: pd.DataFrame
-    front: pd.DataFrame
-
-
-def read_results(folder: Path) -> StoredRun:
-    """Read a result folder.
-
-    Raises:
-        InputError: not a result folder, or one whose run has not finished.
-    """
-    record_path = folder / RUN_FILE
-    if not record_path.is_file():
-        raise InputError(
-            str(folder),
-            f"holds no {RUN_FILE}",
-            "name the folder of a finished run, such as results/demo",
-        )
-    try:
-        record = json.loads(record_path.read_text("utf-8"))
-        study = read_study(folder / "inputs" / record["study_file"])
-        trials = _read_frame(folder / "trials.csv")
-        front = _read_frame(folder / "front.csv")
-    except (KeyError, ValueError, OSError, pd.errors.ParserError) as error:
-        raise InputError(
-            str(folder), f"cannot be read back ({error})", "run the study again into another folder"
-        ) from None
-    return StoredRun(folder, study, record, trials, front)
-
-
-def _read_frame(path: Path) -> pd.DataFrame:
-    frame = pd.read_csv(path, comment="#", float_precision="round_trip")
-    for column in ("rack", "status"):
-        if column in frame:
-            frame[column] = [plain_text(str(cell)) for cell in frame[column]]
-    return frame

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.resources
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,10 +19,12 @@ from optimiser.study_messages import keys_table, shown
 from optimiser.study_models import Span
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from optimiser.racks import Rack
     from optimiser.study_models import StudyFile
 
-__all__ = ["Study", "read_study", "studies_keys_table", "write_starter"]
+__all__ = ["Study", "read_case", "read_study", "studies_keys_table", "write_starter"]
 
 STARTER_FILES = ("study.toml", "hardpoints.csv", "racks.csv")
 
@@ -51,7 +54,42 @@ def read_study(path: Path | str, *, whole: bool = True) -> Study:
     return replace(study, variants=variants)
 
 
-def _build(path: Path, text: str, file: StudyFile, where: str, variant: str, whole: bool) -> Study:
+def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
+    """Read one case of a study from copies of its files, wherever the study says they are.
+
+    Args:
+        path: the study file.
+        variant: name of the variant; empty for the study itself.
+        files: `hardpoints` and, for a study with racks, `catalogue`.
+
+    Raises:
+        InputError: anything that `read_study` refuses in that case, or no such variant.
+    """
+    text, raw = read_toml(path)
+    file, where = validate(raw, str(path)), str(path)
+    if variant:
+        cases = {name: (at, tables) for name, at, tables in expand(file, raw, where)}
+        if variant not in cases:
+            raise InputError(
+                where, f"has no variant {shown(variant)}", "name one of its [[variant]] tables"
+            )
+        where, tables = cases[variant]
+        file = validate(tables, where)
+    return _build(path, text, file, where, variant, True, files)
+
+
+_AS_NAMED: Mapping[str, Path] = MappingProxyType({})
+
+
+def _build(
+    path: Path,
+    text: str,
+    file: StudyFile,
+    where: str,
+    variant: str,
+    whole: bool,
+    files: Mapping[str, Path] = _AS_NAMED,
+) -> Study:
     frame = CadFrame(
         file.frame.forward, file.frame.left, file.frame.up, file.frame.ground_origin_mm
     )
@@ -60,10 +98,10 @@ def _build(path: Path, text: str, file: StudyFile, where: str, variant: str, who
     except InputError as error:
         raise InputError(f"{where}, {error.where}", error.problem, error.remedy) from None
     table = file.hardpoints
-    points = read_hardpoints(
-        _beside(path, table.file, f"{where}, [hardpoints] file"), frame, table.unit, table.names
-    )
-    study = Study(path, text, file, frame, points, _racks(path, file, where), variant)
+    drawn = files.get("hardpoints") or _beside(path, table.file, f"{where}, [hardpoints] file")
+    points = read_hardpoints(drawn, frame, table.unit, table.names)
+    racks = _racks(path, file, where, files.get("catalogue"))
+    study = Study(path, text, file, frame, points, racks, variant, files=dict(files))
     if whole:
         check_whole(study)
     _check_together(study, where)
@@ -88,11 +126,11 @@ def _beside(path: Path, name: str, where: str) -> Path:
     return beside
 
 
-def _racks(path: Path, file: StudyFile, where: str) -> tuple[Rack, ...]:
+def _racks(path: Path, file: StudyFile, where: str, copy: Path | None) -> tuple[Rack, ...]:
     if file.racks is None:
         return ()
     use = file.racks.use
-    catalogue = _beside(path, file.racks.catalogue, f"{where}, [racks] catalogue")
+    catalogue = copy or _beside(path, file.racks.catalogue, f"{where}, [racks] catalogue")
     racks = {rack.name: rack for rack in read_racks(catalogue)}
     for name in () if use == "all" else use:
         if name not in racks:

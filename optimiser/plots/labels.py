@@ -1,0 +1,126 @@
+"""Names beside what they name, moved apart where they would lie over each other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.plots.style import NAME_SIZE, darker
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from optimiser.vectors import Array
+
+_LETTER, _LINE = 0.60, 1.35  # width of a letter and height of a line, shares of the size
+_NUDGE = 6.0  # points between a mark and its name
+_WHERE = tuple(
+    (across, up)
+    for across, up in ((1, 0), (1, 1), (1, -1), (0, 1), (0, -1), (-1, 0), (-1, 1), (-1, -1))
+)
+
+
+def spread_apart(wanted: Array, gap: float, low: float, high: float) -> Array:
+    """Positions (n,) near the wanted ones, `gap` apart where `low` to `high` has room for it."""
+    order = np.argsort(wanted, kind="stable")
+    placed = np.clip(np.asarray(wanted, float)[order], low, high)
+    gap = min(gap, (high - low) / max(1, len(placed) - 1))
+    for index in range(1, len(placed)):
+        placed[index] = max(placed[index], placed[index - 1] + gap)
+    if len(placed):
+        placed[-1] = min(placed[-1], high)
+    for index in range(len(placed) - 2, -1, -1):
+        placed[index] = min(placed[index], placed[index + 1] - gap)
+    result = np.empty(len(placed))
+    result[order] = placed
+    return result
+
+
+def along(line: Array) -> Array:
+    """Points closely along a polyline (n, 2), which names keep clear of."""
+    if len(line) < 2:
+        return line
+    share = np.linspace(0.0, len(line) - 1.0, 20 * len(line))
+    at = np.arange(len(line))
+    return np.stack([np.interp(share, at, line[:, axis]) for axis in (0, 1)], axis=-1)
+
+
+def label_line_ends(
+    axes: Axes, ends: Sequence[tuple[float, float, str, str]], height_pt: float
+) -> None:
+    """Names right of the ends of lines, (x, y, name, colour) each.
+
+    `height_pt` is the height of the axes in points; their limits must be set.
+    """
+    low, high = axes.get_ylim()
+    gap = NAME_SIZE * _LINE / height_pt * (high - low)
+    places = spread_apart(np.array([y for _, y, _, _ in ends]), gap, low, high)
+    for (x, _, name, colour), place in zip(ends, places, strict=True):
+        axes.annotate(
+            name,
+            (x, float(place)),
+            xytext=(_NUDGE, 0.0),
+            textcoords="offset points",
+            color=darker(colour),
+            va="center",
+            fontsize=NAME_SIZE,
+            annotation_clip=False,
+            parse_math=False,
+        )
+
+
+def label_points(
+    axes: Axes,
+    named: Sequence[tuple[Array, str, str]],
+    obstacles: Array,
+    size_pt: tuple[float, float],
+) -> None:
+    """A name beside one of the points (n, 2) of each series, where it covers least.
+
+    Args:
+        axes: their limits must be set.
+        named: points that a name may stand beside, name, colour.
+        obstacles: points (m, 2) that names should not cover.
+        size_pt: width and height of the axes in points.
+    """
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    origin, scale = np.array([x0, y0]), np.array(size_pt) / np.array([x1 - x0, y1 - y0])
+    marks = (obstacles - origin) * scale
+    taken: list[Array] = []
+    for points, name, colour in named:
+        size = np.array([len(name) * NAME_SIZE * _LETTER, NAME_SIZE * _LINE])
+        best: tuple[float, Array, Array] | None = None
+        for point in points:
+            at = (point - origin) * scale
+            for rank, (across, up) in enumerate(_WHERE):
+                corner = at + np.array([across, up]) * (_NUDGE + 0.5 * size) - 0.5 * size
+                box = np.concatenate([corner, corner + size])
+                cost = _cost(box, taken, marks, size_pt) + 0.01 * rank
+                if best is None or cost < best[0]:
+                    best = cost, point, box
+        if best is None:
+            continue
+        _, point, box = best
+        taken.append(box)
+        middle = 0.5 * (box[:2] + box[2:]) / scale + origin
+        axes.text(
+            float(middle[0]),
+            float(middle[1]),
+            name,
+            color=darker(colour),
+            fontsize=NAME_SIZE,
+            ha="center",
+            va="center",
+            parse_math=False,
+        )
+
+
+def _cost(box: Array, taken: list[Array], marks: Array, size: tuple[float, float]) -> float:
+    """How much a box (left, bottom, right, top) covers; leaving the axes costs most."""
+    outside = np.maximum(0.0, [-box[0], -box[1], box[2] - size[0], box[3] - size[1]]).sum()
+    over = sum(bool(np.all(box[:2] < other[2:]) and np.all(other[:2] < box[2:])) for other in taken)
+    inside = np.all((marks > box[:2] - 1.0) & (marks < box[2:] + 1.0), axis=1).sum()
+    return float(10.0 * outside + 20.0 * over + inside)
