@@ -80,10 +80,11 @@ def outer_joints(points, heights):
 # --- the upright with its steer angle held ------------------------------------------------------
 
 
-def held_upright(points, spin, travel):
-    """Rotation and shift of the upright by scipy: four links, wheel travel and steer angle.
+def held_upright(points, spin, travel, start=None):
+    """Shift and rotation vector of the upright by scipy: four links, wheel travel, steer angle.
 
-    Shares nothing with the package but the points: no circles, no closed form.
+    Shares nothing with the package but the points: no circles, no closed form. None where scipy
+    finds no pose near `start`.
     """
     arms = [
         (points.lower_ball_joint, points.lower_front_pivot),
@@ -94,20 +95,24 @@ def held_upright(points, spin, travel):
 
     def equations(unknown):
         turn = Rotation.from_rotvec(unknown[3:])
-        moved = [
-            turn.apply(ball - points.wheel_centre) + points.wheel_centre + unknown[:3] - pivot
-            for ball, pivot in arms
-        ]
         held = [
-            np.linalg.norm(m) - np.linalg.norm(ball - pivot)
-            for m, (ball, pivot) in zip(moved, arms, strict=True)
+            np.linalg.norm(
+                turn.apply(ball - points.wheel_centre) + points.wheel_centre + unknown[:3] - pivot
+            )
+            - np.linalg.norm(ball - pivot)
+            for ball, pivot in arms
         ]
         s = turn.apply(spin)
         return [*held, unknown[2] - travel, 1e3 * (s[0] * spin[1] - s[1] * spin[0])]
 
-    found = root(equations, np.r_[0.0, 0.0, travel, 0.0, 0.0, 0.0], tol=1e-14)
-    assert np.abs(equations(found.x)).max() < 1e-9
-    return Rotation.from_rotvec(found.x[3:]), found.x[:3]
+    start = np.r_[0.0, 0.0, travel, 0.0, 0.0, 0.0] if start is None else start
+    found = root(equations, start, tol=1e-14).x
+    return found if np.abs(equations(found)).max() < 1e-9 else None
+
+
+def moved_by(found, points, point):
+    turn = Rotation.from_rotvec(found[3:])
+    return turn.apply(point - points.wheel_centre) + points.wheel_centre + found[:3]
 
 
 @pytest.mark.parametrize("name", REACHED)
@@ -116,10 +121,9 @@ def test_frozen_toe_path_agrees_with_six_equations_solved_by_scipy(name):
     travel = np.linspace(-45.0, 45.0, 7)
     path = frozen_toe_path(points, points.outer_joint, travel, **static)
     for at, expected in zip(travel, path, strict=True):
-        turn, shift = held_upright(points, spin_axis_of(name), at)
-        arm = points.outer_joint - points.wheel_centre
+        found = held_upright(points, spin_axis_of(name), at)
         np.testing.assert_allclose(
-            turn.apply(arm) + points.wheel_centre + shift, expected, rtol=0.0, atol=1e-8
+            moved_by(found, points, points.outer_joint), expected, rtol=0.0, atol=1e-8
         )
 
 
@@ -153,6 +157,56 @@ def test_wheel_travel_out_of_reach_is_nan_where_the_linkage_says_so():
     exists = solve_linkage(points, travel, 0.0, **static).exists
     assert 3 < exists.sum() < 31
     np.testing.assert_array_equal(np.isfinite(path).all(axis=-1), exists)
+
+
+FAR = {
+    # Two corners bent far out of shape, near the end of what their arms reach.
+    "one Newton run from rest fails, small steps arrive": (
+        {
+            "lower_front_pivot": (168.0, 286.0, 108.0),
+            "lower_rear_pivot": (-111.0, 260.0, 196.0),
+            "lower_ball_joint": (31.0, 666.0, 179.0),
+            "upper_front_pivot": (94.0, 335.0, 379.0),
+            "upper_rear_pivot": (-110.0, 410.0, 409.0),
+            "upper_ball_joint": (7.0, 586.0, 346.0),
+            "wheel_centre": (14.0, 646.0, 223.0),
+            "outer_joint": (92.0, 606.0, 242.0),
+            "inner_joint": (151.0, 332.0, 169.0),
+        },
+        -65.0,
+        True,
+    ),
+    "another pose has that travel, but no way leads to it": (
+        {
+            "lower_front_pivot": (147.0, 313.0, 112.0),
+            "lower_rear_pivot": (-244.0, 308.0, 112.0),
+            "lower_ball_joint": (79.0, 577.0, 196.0),
+            "upper_front_pivot": (132.0, 342.0, 424.0),
+            "upper_rear_pivot": (-98.0, 311.0, 312.0),
+            "upper_ball_joint": (-73.0, 534.0, 361.0),
+            "wheel_centre": (-49.0, 654.0, 238.0),
+            "outer_joint": (137.0, 651.0, 191.0),
+            "inner_joint": (143.0, 342.0, 230.0),
+        },
+        70.0,
+        False,
+    ),
+}
+
+
+@pytest.mark.parametrize("case", FAR)
+def test_poses_are_those_that_a_march_from_rest_reaches(case):
+    drawn, travel, reached = FAR[case]
+    points = Hardpoints.from_mapping(drawn)
+    found = np.zeros(6)
+    for part in np.linspace(0.0, travel, 131)[1:]:
+        found = held_upright(points, np.array([0.0, 1.0, 0.0]), part, found)
+        if found is None:
+            break
+    assert (found is not None) == reached
+    path = frozen_toe_path(points, points.outer_joint, [travel])[0]
+    expected = moved_by(found, points, points.outer_joint) if reached else np.full(3, np.nan)
+    np.testing.assert_allclose(path, expected, rtol=0.0, atol=1e-7)
 
 
 def test_a_batch_of_arms_gives_what_each_gives_alone():
@@ -556,6 +610,37 @@ def test_no_neighbour_has_less_bump_steer_than_the_fit_through_rest(name):
 
 
 @pytest.mark.parametrize("name", BENT)
+def test_fit_through_rest_has_less_bump_steer_than_the_free_fit(name):
+    points, static = corner(name)
+    outer = outer_joints(points, np.array([180.0, 250.0]))
+    travel = np.linspace(-60.0, 40.0, 41)
+    free, pinned = (
+        ideal_inner_joint(points, outer, outer[:, 0], travel, through_rest=through, **static)
+        for through in (False, True)
+    )
+    rms = [
+        bump_steer(points.with_tie_rod(outer, joint.inner_joint), travel, **static).rms
+        for joint in (free, pinned)
+    ]
+    assert (rms[1] < rms[0] * (1.0 - 1e-4)).all()
+    assert (free.residual_mm < pinned.residual_mm * (1.0 - 1e-6)).all()
+
+
+def test_uneven_travel_is_weighed_so_that_the_fit_is_that_of_even_travel():
+    points, static = corner("inclined arm axes")
+    outer = outer_joints(points, 220.0)
+    crowded = np.r_[np.linspace(-60.0, -50.0, 101), np.linspace(-48.0, 60.0, 55)]
+    at = {
+        key: ideal_inner_joint(points, outer, outer[0], travel, **static).inner_joint
+        for key, travel in (("even", np.linspace(-60.0, 60.0, 241)), ("crowded", crowded))
+    }
+    path = frozen_toe_path(points, outer, crowded, **static)
+    unweighted = fit_circle_at(path, outer[0]).centre
+    assert np.linalg.norm(unweighted - at["even"]) > 0.5
+    np.testing.assert_allclose(at["crowded"], at["even"], rtol=0.0, atol=0.02)
+
+
+@pytest.mark.parametrize("name", BENT)
 def test_remaining_bump_steer_falls_at_least_with_the_third_power_of_travel(name):
     # A sphere about the ideal joint touches the path to second order, so the full linkage is left
     # with an error of third order.
@@ -676,22 +761,30 @@ def test_reverse_takes_one_question_without_a_batch():
 
 
 def test_joint_passing_infinity_is_no_solution():
-    # The lower arm swings about an axis at its ball joint's inboard side, the upper one about an
-    # axis outboard of its ball joint, so between them paths are straight and the ideal joint goes
-    # out to infinity on one side and comes back from the other.
+    # The upper pivots stand outboard of the wheel, so low paths bend one way and high ones the
+    # other; in between, at about z = 265, the ideal joint goes out to infinity on one side and
+    # comes back from the other. Samples 10 mm apart step over it.
     points = car((300.0, 165.0, 640.0, 165.0), (900.0, 390.0, 620.0, 390.0))
     length, angle, _ = arm_of(points)
-    heights = np.linspace(170.0, 385.0, 44)
+    heights = np.linspace(171.0, 381.0, 22)
     line = ideal_line(points, 110.0, heights, length, angle, **QUESTION)
     spacing = line.joint.spacing_mm
-    assert np.nanmin(spacing) < -5e3
-    assert np.nanmax(spacing) > 5e3
-    wanted = 600.0
+    jump = int(np.argmax(np.diff(spacing)))
+    assert line.joint.meaningful.all()
+    assert spacing[jump] < -9e3
+    assert spacing[jump + 1] > 9e3
     found = solve_for_spacing(
-        points, wanted, 110.0, length, angle, height_range_mm=(170.0, 385.0), **QUESTION
+        points,
+        [600.0, 0.0, 2500.0],
+        110.0,
+        length,
+        angle,
+        height_range_mm=(171.0, 381.0),
+        step_mm=10.0,
+        **QUESTION,
     )
-    np.testing.assert_allclose(found.line.joint.spacing_mm, wanted, atol=1e-7)
-    assert found.count <= 1
+    np.testing.assert_array_equal(found.count, [0, 1, 1])
+    np.testing.assert_allclose(found.line.joint.spacing_mm, [0.0, 2500.0], rtol=0.0, atol=1e-7)
 
 
 def test_reverse_refuses_what_it_cannot_answer():

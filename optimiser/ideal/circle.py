@@ -64,7 +64,7 @@ class CircleFit:
 
     Attributes:
         centre: the point, (..., 3) mm; NaN unless the status is `Fit.GOOD`.
-        radius_mm: its mean distance from the path, or from `through` when that was given.
+        radius_mm: its RMS distance from the path, or its distance from `through` if that was given.
         residual_mm: RMS departure of the distance from `radius_mm`.
         condition: ratio of the singular values of the weighted and centred (y, z) of the path,
             both in mm: its extent over its bend. NaN where there is no path.
@@ -155,8 +155,6 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     q_0 = q @ w if pin is None else (pin[:, 0] - x) ** 2
     q -= q_0[:, None]
     extent = s_2 @ w
-    skew = ((s * n) @ w) / extent  # rounding of the angle; it matters where the bend is small
-    n -= skew[:, None] * s
     bend = (n * n) @ w
     # An arc of radius R has n = s^2 / 2R.
     curl = np.sqrt((s_2 * s_2) @ w - (extent**2 if pin is None else 0.0)) / (2.0 * np.sqrt(bend))
@@ -165,16 +163,11 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     open_misfit = np.sqrt((q * q) @ w)
     q -= (2.0 * p_n)[:, None] * n
     misfit = np.sqrt((q * q) @ w)
-    out_s = p_s - skew * p_n
 
     # |O_i - P|^2 is now q + radius^2, so the distance follows without taking P's coordinates.
-    square = q_0 + out_s**2 + p_n**2
+    square = q_0 + p_s**2 + p_n**2
     radius = np.sqrt(square)
     error = q / (np.sqrt(square[:, None] + q) + radius[:, None])
-    if pin is None:
-        mean = error @ w
-        error -= mean[:, None]
-        radius += mean
     residual = np.sqrt((error * error) @ w)
 
     condition, bend = np.sqrt(extent / bend), np.sqrt(bend)
@@ -183,7 +176,7 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     any_length = ~(open_misfit / (2.0 * SHORTEST_ROD_MM) > STRAIGHT_RESIDUAL_MM)
     status = np.where(straight, np.where(any_length, Fit.ANY_LENGTH, Fit.NO_LENGTH), status)
     status = np.where(np.isfinite(extent + q_0), status, Fit.NO_PATH)
-    y, z = y_0 + out_s * cosine - p_n * sine, z_0 + out_s * sine + p_n * cosine
+    y, z = y_0 + p_s * cosine - p_n * sine, z_0 + p_s * sine + p_n * cosine
     solved = np.stack([x, y, z, radius, residual])
     solved[:, status != Fit.GOOD] = np.nan
     line = [x, y_0 + p_s * cosine, z_0 + p_s * sine, np.zeros_like(x), -sine, cosine]

@@ -30,7 +30,7 @@ class IdealJoint:
     Attributes:
         inner_joint: (..., 3) mm.
         length_mm: tie-rod length, such that toe has its design value at rest.
-        residual_mm: RMS error of that distance over travel, about its mean.
+        residual_mm: RMS error of the tie rod's length over travel, see `CircleFit`.
         toe_largest: greatest change of toe over travel that remains, rad. To first order in the
             error of length, with the lever that each pose has.
         toe_rms: root mean square of the change over travel, rad.
