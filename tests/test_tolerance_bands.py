@@ -1,5 +1,7 @@
 """How far one dimension alone may be off, and shims: edges are judged by the metrics themselves."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tolerance_cases import GRID, conditions, corner, square
@@ -124,8 +126,7 @@ def test_band_of_rack_height_in_closed_form():
 
     Terms of higher order are some z / l_t of it, here 1 %.
     """
-    at = conditions(None)
-    at = type(at)(np.linspace(-4.0, 4.0, 5), 2500.0, 280.0, at.inner_lock)
+    at = replace(conditions(None), travel_mm=np.linspace(-4.0, 4.0, 5))
     acceptable = 4.0 * 2.0 / (350.0 * 120.0)
     (band,) = accuracy_bands(square(120.0), at, acceptable, which=("rack height",))
     assert band.low_mm == pytest.approx(-2.0, rel=0.01)
@@ -199,6 +200,14 @@ def test_shims_that_leave_nothing_to_assemble():
     )
     np.testing.assert_array_equal(np.isnan(table.bump_steer), [True, False, True])
     assert table.best == 0
+
+
+def test_shims_cannot_mend_a_car_that_does_not_assemble():
+    unreachable = replace(conditions(), travel_mm=np.linspace(-800.0, 800.0, 5))
+    table = shim_table(corner(), unreachable, count=1)
+    assert np.isnan(table.bump_steer).all()
+    with pytest.raises(ValueError, match="All-NaN"):
+        _ = table.best
 
 
 @pytest.mark.parametrize("bad", [{"thickness_mm": 0.0}, {"count": 0}])

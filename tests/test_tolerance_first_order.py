@@ -151,3 +151,18 @@ def test_what_matters_most_is_said_in_plain_words():
     assert "toe setting matters most: it makes 100 % of the spread" in toe
     assert "deg per deg at ±0.1 deg;" in toe
     assert matters_most(rates, NONE) == "No stated tolerance changes bump steer or Ackermann error."
+
+
+def test_a_design_that_cannot_be_steered_to_lock_has_no_rates_and_says_so():
+    points = corner()
+    apart = points.with_tie_rod(points.outer_joint, points.inner_joint + np.array([900.0, 0, 0]))
+    rates = sensitivities(apart, conditions())
+    # The inner joint is so far ahead that the travel can be reached and the lock cannot.
+    assert np.isfinite(rates.bump_per_unit).all()
+    assert np.isnan(rates.ackermann_per_unit).all()
+    assert np.isnan(rates.ackermann_importance(Tolerances())).all()
+    assert matters_most(rates, Tolerances()) == (
+        "What matters most cannot be told: the design, or a car hardly different from it, cannot "
+        "be assembled or steered to the required lock."
+    )
+    assert int(first_order_spread(rates, Tolerances()).failing) == 256

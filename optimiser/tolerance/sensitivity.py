@@ -95,7 +95,7 @@ def _squares(rates: Array, tolerances: Tolerances) -> Array:
 def _shares(squares: Array) -> Array:
     each = np.sum(squares, axis=1)
     total = float(np.sum(each))
-    return np.asarray(each / total) if total > 0.0 else np.zeros(len(each))
+    return np.zeros(len(each)) if total == 0.0 else np.asarray(each / total)
 
 
 def sensitivities(points: Hardpoints, conditions: Conditions) -> Sensitivities:
@@ -141,7 +141,7 @@ def first_order_spread(rates: Sensitivities, tolerances: Tolerances) -> Spread:
     error = np.tensordot(cars.left, rates.ackermann_rate, 1)
     error += np.tensordot(own, rates.ackermann_rate, 1)[:, ::-1]
     curves = CarCurves(rates.toe_change + toe, rates.ackermann_error + error)
-    return Spread(curves.bump_steer, curves.largest_ackermann_error)
+    return Spread.of(curves.bump_steer, curves.largest_ackermann_error)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +187,11 @@ def importance_table(rates: Sensitivities, tolerances: Tolerances) -> list[Impor
 
 def matters_most(rates: Sensitivities, tolerances: Tolerances) -> str:
     """Which dimension matters most for bump steer and for Ackermann error, in one sentence."""
+    if not (np.isfinite(rates.toe_rate).all() and np.isfinite(rates.ackermann_rate).all()):
+        return (
+            "What matters most cannot be told: the design, or a car hardly different from it, "
+            "cannot be assembled or steered to the required lock."
+        )
     table = importance_table(rates, tolerances)
     by_bump = table[0]
     by_turn = max(table, key=lambda row: row.ackermann_share)

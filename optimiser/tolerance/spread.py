@@ -145,6 +145,12 @@ class Spread:
     bump_steer: Array
     ackermann_error: Array
 
+    @classmethod
+    def of(cls, bump_steer: Array, ackermann_error: Array) -> Spread:
+        """From values of all cars: one that fails in one respect fails altogether."""
+        fails = np.isnan(bump_steer) | np.isnan(ackermann_error)
+        return cls(np.where(fails, np.nan, bump_steer), np.where(fails, np.nan, ackermann_error))
+
     @property
     def bump_steer_p95(self) -> Array:
         """95th percentile, (...); NaN when more than 5 % of the cars fail."""
@@ -198,6 +204,7 @@ def tolerance_spread(points: Hardpoints, tolerances: Tolerances, conditions: Con
     """Build every drawn car of every design (N,), or of one design (), and judge it.
 
     The cars are solved in blocks of `CHUNK_CARS`, so that memory stays small for any N and S.
+    Each car takes 2 (P + 2 nodes) poses and the search of two locks.
     """
     cars = draw_cars(tolerances)
     shape = np.broadcast_shapes(*(value.shape[:-1] for _, value in points.items()))
@@ -218,6 +225,4 @@ def tolerance_spread(points: Hardpoints, tolerances: Tolerances, conditions: Con
         )
         curves = solve_cars(left, right, conditions)
         bump[index], ackermann[index] = curves.bump_steer, curves.largest_ackermann_error
-    fails = np.isnan(bump) | np.isnan(ackermann)
-    bump[fails] = ackermann[fails] = np.nan
-    return Spread(*(value.reshape(*shape, len(cars)) for value in (bump, ackermann)))
+    return Spread.of(*(value.reshape(*shape, len(cars)) for value in (bump, ackermann)))
