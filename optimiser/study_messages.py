@@ -226,9 +226,20 @@ def shown(value: Any, *, quote: bool = True, longest: int = 70) -> str:
 # --- the table of keys ---------------------------------------------------------------------------
 
 
+_SPELLINGS = """\
+A variable under `[search.vary]` is a range `{from = 120, to = 220}`, a list of stock values
+`[0, 10, 20]`, one fixed number, or a word in quotes where its line names one. In brackets: what is
+accepted.
+"""
+
+
 def keys_table() -> str:
-    """Markdown table of every key: table, key, unit, default, meaning."""
-    lines = ["| table | key | unit | default | meaning |", "| --- | --- | --- | --- | --- |"]
+    """Markdown table of every key: table, key, unit, default, meaning; how to write a value."""
+    lines = [
+        _SPELLINGS,
+        "| table | key | unit | default | meaning |",
+        "| --- | --- | --- | --- | --- |",
+    ]
     for path, model in all_tables().items():
         table = f"`{heading(path)}`" if path else "(top)"
         for name, info in keys_of(model).items():
@@ -261,4 +272,5 @@ def _meaning(info: FieldInfo) -> str:
     if not isinstance(low, (int, float)) or not isinstance(high, (int, float)):
         return info.description or ""
     bounds = " to ".join(f"{int(n)}" if n == int(n) else f"{n:g}" for n in (low, high))
-    return f"{info.description} ({bounds})"
+    off = ', or `"off"`' if '"off"' in ways(info.annotation) else ""
+    return f"{info.description} ({bounds}{off})"

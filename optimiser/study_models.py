@@ -390,8 +390,8 @@ class LimitsTable(Table):
     toggle_margin_deg: Annotated[
         Limit,
         key(
-            "least angle left before tie rod and steering arm line up, over all poses "
-            "(common practice, no source)",
+            "least angle left before tie rod and steering arm line up, over all poses; "
+            "common practice, no source",
             "deg",
             5.0,
             80.0,
@@ -401,7 +401,7 @@ class LimitsTable(Table):
         Limit,
         key(
             "greatest angle of the tie rod to the rack, over all poses; a rack's own "
-            "`joint_limit_deg` counts too (common practice, no source)",
+            "`joint_limit_deg` counts too; common practice, no source",
             "deg",
             2.0,
             90.0,
@@ -411,7 +411,7 @@ class LimitsTable(Table):
         Limit,
         key(
             "greatest swing of the outer joint from rest, over all poses; take it from the "
-            "part's data (common practice, no source)",
+            "part's data; common practice, no source",
             "deg",
             2.0,
             90.0,
@@ -421,7 +421,7 @@ class LimitsTable(Table):
         float, key("rack travel to be left at the required lock", "mm", 0.0, 50.0)
     ] = 0.0
     spacer_max_mm: Annotated[
-        float, key("longest spacer, each end (common practice, no source)", "mm", *_SPACER_MM)
+        float, key("longest spacer, each end; common practice, no source", "mm", *_SPACER_MM)
     ] = 50.0
     track_growth_mm: Annotated[
         Limit,
@@ -430,8 +430,8 @@ class LimitsTable(Table):
     clearance_mm: Annotated[
         Limit,
         key(
-            "least distance of steering parts to what they may not touch (common practice, no "
-            "source)",
+            "least distance of steering parts to what they may not touch; common practice, "
+            "no source",
             "mm",
             0.0,
             100.0,
