@@ -20,6 +20,7 @@ from optimiser.pool import run_units
 from optimiser.results import RunResult, UnitResult
 from optimiser.search import SearchSettings
 from optimiser.units import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.variants import write_sweep
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -207,11 +208,11 @@ def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -
             trouble.append(outcome.message)
         if trouble or len(case.outcomes) < len(case.specs):
             return
+        job = next(job for job in jobs if case in job.cases)
         try:
-            case.outcome = _write_case(case, notes=_notes(jobs, case))
-            for job in jobs:
-                if case in job.cases and all(c.outcome and c.outcome.finished for c in job.cases):
-                    job.claim.finish()
+            case.outcome = _write_case(case, _notes(job.claim))
+            if all(each.outcome for each in job.cases):
+                _write_job(job)
         except StorageError as error:
             trouble.append(str(error))
 
@@ -228,8 +229,21 @@ def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -
         raise StorageError(trouble[0])
 
 
-def _notes(jobs: list[_Job], case: _Case) -> tuple[str, ...]:
-    claim = next(job.claim for job in jobs if case in job.cases)
+def _write_job(job: _Job) -> None:
+    """What is left when every case of a study is written."""
+    if job.study.variants:
+        results = {
+            case.folder.name: case.outcome.result
+            for case in job.cases
+            if case.outcome is not None and case.outcome.result is not None
+        }
+        if results:
+            write_sweep(job.claim.path, job.study.title, results)
+    if all(case.outcome is not None and case.outcome.finished for case in job.cases):
+        job.claim.finish()
+
+
+def _notes(claim: Claim) -> tuple[str, ...]:
     if claim.resumed:
         return (f"{claim.path} had been cut off: went on where it stopped.",)
     if claim.passed_over:

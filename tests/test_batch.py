@@ -25,7 +25,7 @@ ONE = RunOptions(workers=1)
 @pytest.fixture(autouse=True)
 def no_figures(monkeypatch):
     """Drawing is most of the time that so small a run takes, and is tested elsewhere."""
-    monkeypatch.setattr(output, "figures", lambda *_: {})
+    monkeypatch.setattr(output, "figure_bytes", lambda *_: b"")
 
 
 def never():
@@ -67,7 +67,7 @@ def whole(tmp_path_factory):
     folder = tmp_path_factory.mktemp("whole")
     study = small_study(folder / "in")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(output, "figures", lambda *_: {})
+        patch.setattr(output, "figure_bytes", lambda *_: b"")
         (outcome,) = run_here([study], folder / "out")
     assert outcome.finished
     return study, outcome.folder
