@@ -10,8 +10,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from optimiser.files import write_bytes
 from optimiser.figures import figure_bytes
+from optimiser.files import write_bytes
 from optimiser.plots.style import GREY, INK, ROOM, TEXT_SIZE, heading, rack_look, style
 from optimiser.results import CAUTION, RunResult, write_frame
 
