@@ -7,16 +7,18 @@ measured from the straight-ahead setting, so static toe does not count in them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from optimiser.hardpoints import Hardpoints
 from optimiser.linkage import Poses, solve_linkage
+from optimiser.steered import pose_at_rest, solve_steer
 from optimiser.vectors import Array, angle_between
 
-LOCK_TOLERANCE = 1e-11
-_LOCK_STEPS = 60
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from optimiser.hardpoints import Hardpoints
 
 
 def trapezium_rms(values: ArrayLike, at: ArrayLike) -> Array:
@@ -112,7 +114,7 @@ def inner_for_outer(
     outer: float, track_mm: float, wheelbase_mm: float, target: float = 1.0
 ) -> float:
     """Inner angle whose wanted outer angle is `outer`, by bisection; NaN if none below 89 deg."""
-    low, high = 0.0, np.radians(89.0)
+    low, high = 0.0, float(np.radians(89.0))
     if wanted_outer(high, track_mm, wheelbase_mm, target) < outer:
         return float("nan")
     for _ in range(80):
@@ -143,14 +145,14 @@ def rack_for_steer(
     points: Hardpoints,
     steer: ArrayLike,
     *,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
+    static_toe_in: ArrayLike = 0.0,
+    static_camber: ArrayLike = 0.0,
 ) -> Array:
     """Rack displacement that turns the left wheel by `steer` > 0 (to the left) at zero travel.
 
     The wheel's angle is counted from the straight-ahead setting. Batch shape of `points` (...).
-    Newton's method inside a bracket; NaN where the linkage reaches its toggle, or the rack its
-    dead point, before that angle. Signed: negative when the rack moves right to steer left.
+    NaN where the linkage reaches its toggle, or the rack its dead point, before that angle.
+    Signed: negative when the rack moves right to steer left.
     """
     return solve_lock(points, np.asarray(steer, float), static_toe_in, static_camber)[0]
 
@@ -159,41 +161,17 @@ def solve_lock(
     points: Hardpoints, steer: Array, static_toe_in: ArrayLike, static_camber: ArrayLike
 ) -> tuple[Array, Array, Array]:
     """Rack displacement of `rack_for_steer`, and steer and its rate per rack at rest, (...)."""
-
-    def solve(rack: ArrayLike) -> Poses:
-        return solve_linkage(
-            points,
-            0.0,
-            rack,
-            static_toe_in=static_toe_in,
-            static_camber=static_camber,
-            thorough=False,
-        )
-
-    rest = solve(0.0)
-    rest_steer, rest_rate = rest.steer, rest.steer_per_rack
-    shape = np.broadcast_shapes(rest.shape, steer.shape)
-    sign = np.sign(rest_rate)
-    low, high = np.zeros(shape), np.full(shape, np.inf)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        size = np.abs(steer / rest_rate) * np.ones(shape)
-        for _ in range(_LOCK_STEPS):
-            poses = solve(sign * size)
-            error = poses.steer - rest_steer - steer
-            rate = sign * poses.steer_per_rack
-            # Past the toggle there is no pose, past the dead point the wheel turns back.
-            beyond = ~poses.exists | (rate <= 0.0)
-            low = np.where(~beyond & (error < 0.0), size, low)
-            high = np.where(beyond | (error > 0.0), np.minimum(high, size), high)
-            done = ~beyond & (np.abs(error) <= LOCK_TOLERANCE)
-            stuck = (high - low <= 1e-9) & ~done
-            if np.all(done | stuck | ~rest.exists):
-                break
-            step = size - error / rate
-            middle = np.where(np.isfinite(high), 0.5 * (low + high), 2.0 * size)
-            inside = ~beyond & (step > low) & (step < high)
-            size = np.where(done, size, np.where(inside, step, middle))
-    return np.where(done, sign * size, np.nan), rest_steer, rest_rate
+    rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
+    # At rest the left wheel's steer angle is its toe-in with the sign changed.
+    turned = solve_steer(
+        points,
+        0.0,
+        steer - np.asarray(static_toe_in, float),
+        static_toe_in=static_toe_in,
+        static_camber=static_camber,
+    )
+    rack = turned.inner_xyz[1] - points.inner_joint[..., 1]
+    return rack, rest.steer, rest.steer_per_rack
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +352,7 @@ def kingpin_track(
     static_camber: ArrayLike = 0.0,
 ) -> Array:
     """Distance between the two steering axes where they meet the ground, at rest."""
-    rest = solve_linkage(points, 0.0, 0.0, static_toe_in=static_toe_in, static_camber=static_camber)
+    rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
     return np.asarray(2.0 * wheel_attitude(rest, loaded_radius_mm).axis_at_ground[..., 1])
 
 

@@ -32,6 +32,20 @@ def norm(a: ArrayLike) -> Array:
     return np.sqrt(dot(a, a))
 
 
+def dot_first(a: Array, b: Array) -> Array:
+    """Scalar product of vectors that have their component first, (3, ...) to (...)."""
+    product = a * b
+    return np.asarray(product[0] + product[1] + product[2])
+
+
+def cross_first(a: Array, b: Array) -> Array:
+    """Vector product of vectors that have their component first; (3, ...) broadcast."""
+    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
+        np.subtract(a[j] * b[k], a[k] * b[j], out=out[i, ...])
+    return out
+
+
 def unit(a: ArrayLike) -> Array:
     """Direction of `a`; a zero vector gives NaN, so that a batch survives."""
     x = np.asarray(a, dtype=float)

@@ -24,13 +24,6 @@ AGREEMENT_DEG = 1e-9
 AGREEMENT_MM = 1e-9
 PAST_THE_TOGGLE_MM = 0.02
 
-# Measured: the kernel's Newton method on the arm angle alone loses poses that exist within
-# 0.93 mm of rack of the toggle (toggle margin up to 6.5 deg); what it does return is right.
-LOSES_POSES_NEAR_THE_TOGGLE = pytest.mark.xfail(
-    reason="the kernel refuses poses within a millimetre of rack of the toggle",
-    raises=AssertionError,
-)
-
 every_corner = pytest.mark.parametrize("corner", corners.CORNERS)
 
 
@@ -92,9 +85,9 @@ def lined_up(points: dict[str, np.ndarray], said: dict[str, np.ndarray], rack: n
 @pytest.mark.parametrize(
     "corner",
     [
-        pytest.param("toggle", marks=LOSES_POSES_NEAR_THE_TOGGLE),
+        "toggle",
         "toggle ahead",
-        pytest.param("converging arms", marks=LOSES_POSES_NEAR_THE_TOGGLE),
+        "converging arms",
     ],
 )
 def test_far_beyond_what_the_linkage_can_do(corner: str) -> None:
@@ -123,15 +116,15 @@ def rack_end(corner: str, travel: float, limit: float) -> float:
     [
         ("toggle", -60.0, -1.0),
         ("toggle", -60.0, 1.0),
-        pytest.param("toggle", 0.0, -1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
-        pytest.param("toggle", 0.0, 1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
-        pytest.param("toggle", 60.0, -1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
-        pytest.param("toggle", 60.0, 1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
+        ("toggle", 0.0, -1.0),
+        ("toggle", 0.0, 1.0),
+        ("toggle", 60.0, -1.0),
+        ("toggle", 60.0, 1.0),
         ("toggle ahead", -60.0, -1.0),
         ("toggle ahead", -60.0, 1.0),
-        pytest.param("toggle ahead", 0.0, -1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
+        ("toggle ahead", 0.0, -1.0),
         ("toggle ahead", 0.0, 1.0),
-        pytest.param("toggle ahead", 60.0, -1.0, marks=LOSES_POSES_NEAR_THE_TOGGLE),
+        ("toggle ahead", 60.0, -1.0),
         ("toggle ahead", 60.0, 1.0),
     ],
 )

@@ -1,0 +1,168 @@
+"""Poses of the left corner at rest, and at given wheel travel and steer angle.
+
+With the steer angle given, the upright's pose depends on the arms alone: its turn about the
+steering axis follows in closed form, and the tie rod only says where the rack has to be.
+"""
+
+from __future__ import annotations
+
+from math import prod
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.closure import Arms, close_arms, flatten, prepare_arms
+from optimiser.linkage import ACCEPTED_MM, TRAVEL_TOLERANCE_MM, spin_axis
+from optimiser.poses import Poses, hinges, sine_of_toggle
+from optimiser.secant import find_root
+from optimiser.vectors import Array, cross_first, dot_first
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from optimiser.hardpoints import Hardpoints
+
+
+def pose_at_rest(
+    points: Hardpoints, *, static_toe_in: ArrayLike = 0.0, static_camber: ArrayLike = 0.0
+) -> Poses:
+    """The pose that `points` (...) draw; nothing is solved."""
+    spin = spin_axis(static_toe_in, static_camber)
+    shape = np.broadcast_shapes(*(value.shape for _, value in points.items()), spin.shape)
+    lower, upper, outer, inner, wheel, spin = (
+        np.moveaxis(np.broadcast_to(vector, shape), -1, 0)
+        for vector in (
+            points.lower_ball_joint,
+            points.upper_ball_joint,
+            points.outer_joint,
+            points.inner_joint,
+            points.wheel_centre,
+            spin,
+        )
+    )
+    sine = sine_of_toggle(lower, upper, outer, inner)
+    return Poses(lower, upper, outer, inner, wheel, spin, sine, hinges(points, shape[:-1]))
+
+
+def solve_steer(
+    points: Hardpoints,
+    travel_mm: ArrayLike,
+    steer: ArrayLike,
+    *,
+    static_toe_in: ArrayLike = 0.0,
+    static_camber: ArrayLike = 0.0,
+) -> Poses:
+    """Solve the left corner at given wheel travel and steer angle.
+
+    Args:
+        points: batch of corners in body axes; all inputs broadcast.
+        travel_mm: vertical displacement of the wheel centre, bump positive.
+        steer: steer angle in radians, positive to the left, static toe included.
+        static_toe_in: toe-in at rest in radians.
+        static_camber: camber at rest in radians.
+
+    Returns:
+        Poses of the broadcast shape; the rack displacement is how far `inner_xyz` lies along y
+        from its place in `points`. NaN where the suspension does not reach the travel, the tie
+        rod does not reach, or the way there from rest leads past the toggle or past the dead
+        point of the rack, where the tie rod is square to it.
+    """
+    spin = spin_axis(static_toe_in, static_camber)
+    travel, angle = np.asarray(travel_mm, float), np.asarray(steer, float)
+    drawn = [value.shape[:-1] for _, value in points.items()]
+    shape = np.broadcast_shapes(*drawn, spin.shape[:-1], travel.shape, angle.shape)
+    at = {name: flatten(value, shape) for name, value in points.items()}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        height = _flat(travel, shape) + at["wheel_centre"][2]
+        vectors = _place(at, flatten(spin, shape), height, _flat(angle, shape))
+        lower, upper, outer, inner, wheel, spin = (
+            np.array(np.broadcast_to(vector, (3, prod(shape)))).reshape(3, *shape)
+            for vector in vectors
+        )
+        sine = sine_of_toggle(lower, upper, outer, inner)
+        poses = Poses(lower, upper, outer, inner, wheel, spin, sine, hinges(points, shape))
+        # Short of fold, toggle and dead point wheel and rack move on as they did at rest.
+        rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
+        _, per_rack, lift = poses.rates()
+        lost = ~((lift > 0.0) & (per_rack * np.sign(rest.steer_per_rack) > 0.0))
+    for solved in (lower, upper, outer, inner, wheel, spin, sine):
+        solved[..., lost] = np.nan
+    return poses
+
+
+def _flat(value: Array, shape: tuple[int, ...]) -> Array:
+    return value.reshape(1) if value.size == 1 else np.broadcast_to(value, shape).ravel()
+
+
+def _place(at: dict[str, Array], spin: Array, height: Array, steer: Array) -> list[Array]:
+    """L, U, O, I, wheel centre and spin axis, (3, n) or (3, 1) each, from flat points at rest."""
+    lower, outer, inner = at["lower_ball_joint"], at["outer_joint"], at["inner_joint"]
+    link = at["upper_ball_joint"] - lower
+    length = np.sqrt(dot_first(link, link))
+    rest = _frame(link / length)
+    wheel = _coordinates(at["wheel_centre"] - lower, rest)
+    spin_at, arm = _coordinates(spin, rest), _coordinates(outer - lower, rest)
+    lower, frame = _turn_to(prepare_arms(at), wheel, spin_at, height, steer)
+
+    # The inner joint keeps its x and z, the rod's length, and its side of the outer joint.
+    rod = outer - inner
+    outer = lower + _carry(arm, frame)
+    x, z = outer[0] - inner[0], outer[2] - inner[2]
+    across = np.sign(rod[1]) * np.sqrt(dot_first(rod, rod) - x * x - z * z)
+    inner = np.stack(np.broadcast_arrays(inner[0], outer[1] - across, inner[2]))
+    upper, wheel_centre = lower + length * frame[0], lower + _carry(wheel, frame)
+    return [lower, upper, outer, inner, wheel_centre, _carry(spin_at, frame)]
+
+
+_Frame = tuple[Array, Array, Array]
+
+
+def _frame(k: Array) -> _Frame:
+    """Directions of the upright, (3, n) each: k, and square to it ahead and outboard."""
+    ahead = -k[0] * k
+    ahead[0] += 1.0
+    ahead /= np.sqrt(1.0 - k[0] * k[0])
+    return k, ahead, cross_first(k, ahead)
+
+
+def _coordinates(vector: Array, frame: _Frame) -> _Frame:
+    """Parts (n,) of a vector (3, n) along the directions of a frame."""
+    k, ahead, outboard = (dot_first(vector, axis) for axis in frame)
+    return k, ahead, outboard
+
+
+def _carry(local: _Frame, frame: _Frame) -> Array:
+    """The vector (3, n) whose parts along the directions of the frame are `local`."""
+    return local[0] * frame[0] + local[1] * frame[1] + local[2] * frame[2]
+
+
+def _turn_to(
+    arms: Arms, wheel: _Frame, spin: _Frame, height: Array, steer: Array
+) -> tuple[Array, _Frame]:
+    """Lower ball joint and frame of the upright, with the wheel centre at `height` and steered.
+
+    The spin axis is square to the heading (cos steer, sin steer, 0). In the frame of `_frame`,
+    turned by psi about k, that reads A cos(psi) + B sin(psi) = C as in `closure`; of the two
+    roots the wheel that does not roll backwards has w = (k x s).heading < 0.
+    """
+    cosine, sine = np.cos(steer), np.sin(steer)
+    h, f, o = spin
+
+    def upright(rise: Array) -> tuple[Array, _Frame]:
+        lower, k = close_arms(arms, rise)
+        k, ahead, out = _frame(k)
+        along_k, along_ahead, along_out = (v[0] * cosine + v[1] * sine for v in (k, ahead, out))
+        a, b = f * along_ahead + o * along_out, f * along_out - o * along_ahead
+        c = -h * along_k
+        square = a * a + b * b
+        w = -np.sqrt(square - c * c)
+        cos_psi, sin_psi = (a * c + b * w) / square, (b * c - a * w) / square
+        return lower, (k, cos_psi * ahead + sin_psi * out, cos_psi * out - sin_psi * ahead)
+
+    def error(rise: Array) -> Array:
+        lower, frame = upright(rise)
+        return np.asarray(lower[2] + _carry(wheel, frame)[2] - height)
+
+    rise = np.zeros_like(error(np.zeros(1)))
+    rise, _, left = find_root(error, rise, np.ones_like(rise), TRAVEL_TOLERANCE_MM)
+    return upright(np.where(np.abs(left) <= ACCEPTED_MM, rise, np.nan))
