@@ -24,6 +24,8 @@ from optimiser.metrics import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from optimiser.hardpoints import Hardpoints
     from optimiser.problem import Problem
     from optimiser.racks import Rack
@@ -161,3 +163,26 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
         ratio_mean=mean,
         ratio_spread=spread,
     )
+
+
+def number_rows(numbers: CornerNumbers) -> Iterator[tuple[str, str]]:
+    """Numbers of one corner as text, for terminal and report alike."""
+    deg, attitude = np.degrees, numbers.attitude
+    bump, ackermann = numbers.bump, numbers.ackermann
+    yield "bump steer, largest over travel", f"{deg(bump.largest):.3f} deg"
+    yield "bump steer, RMS over travel", f"{deg(bump.rms):.3f} deg"
+    yield "toe-in gradient at rest", f"{deg(bump.gradient) * 1000.0:.2f} deg/m"
+    yield "bump steer at half lock, largest", f"{deg(numbers.part_lock):.3f} deg"
+    yield "roll steer", f"{numbers.roll_steer:.4f} deg per deg of roll"
+    yield "Ackermann error, largest up to lock", f"{deg(ackermann.largest):.3f} deg"
+    yield "Ackermann error, RMS up to lock", f"{deg(ackermann.rms):.3f} deg"
+    yield (
+        "Ackermann percentage (inner-referenced)",
+        f"{numbers.percentage_at_lock:.1f} % at lock, {numbers.percentage_at_20:.1f} % at 20 deg",
+    )
+    yield "rack displacement for that lock", f"{abs(ackermann.rack_at_lock_mm):.1f} mm each way"
+    yield "caster", f"{deg(attitude.caster):.2f} deg"
+    yield "kingpin inclination", f"{deg(attitude.kingpin_inclination):.2f} deg"
+    yield "scrub radius", f"{attitude.scrub_radius_mm:.1f} mm"
+    yield "trail", f"{attitude.trail_mm:.1f} mm"
+    yield "between steering axes at the ground", f"{numbers.track_mm:.1f} mm"

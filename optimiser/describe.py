@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.assess import CornerNumbers, corner_numbers
+from optimiser.assess import CornerNumbers, corner_numbers, number_rows
 from optimiser.linkage import solve_linkage
 from optimiser.metrics import inner_joint_angle
 from optimiser.problem import FollowsRack, Range
@@ -61,14 +61,16 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
         ("loaded radius", f"{car.loaded_radius_mm:g} mm"),
         (
             "static toe-in and camber",
-            f"{np.degrees(car.static_toe_in):g} and {np.degrees(car.static_camber):g} deg each wheel",
+            f"{np.degrees(car.static_toe_in):g} and {np.degrees(car.static_camber):g} deg "
+            "each wheel",
         ),
         ("wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm"),
         ("inner wheel at lock", f"{np.degrees(steering.inner_lock):.2f} deg"),
         ("Ackermann target", f"{steering.ackermann_target:g} (1 pure rolling, 0 parallel)"),
         (
             "acceptable",
-            f"{problem.acceptable[0]:g} deg bump steer, {problem.acceptable[1]:g} deg Ackermann error",
+            f"{problem.acceptable[0]:g} deg bump steer, "
+            f"{problem.acceptable[1]:g} deg Ackermann error",
         ),
         ("steering arm", "ahead of the axle" if problem.arm_ahead else "behind the axle"),
         ("limits", ", ".join(problem.constraint_names)),
@@ -131,26 +133,3 @@ def _against(value: float, limit: float | None, *, at_least: bool) -> str:
     kept = value >= limit if at_least else value <= limit
     word = "at least" if at_least else "at most"
     return f"{value:.1f} deg, {word} {limit:g} wanted" + ("" if kept else ": BREAKS THE LIMIT")
-
-
-def number_rows(numbers: CornerNumbers) -> Iterator[tuple[str, str]]:
-    """Numbers of one corner as text, for terminal and report alike."""
-    deg, attitude = np.degrees, numbers.attitude
-    bump, ackermann = numbers.bump, numbers.ackermann
-    yield "bump steer, largest over travel", f"{deg(bump.largest):.3f} deg"
-    yield "bump steer, RMS over travel", f"{deg(bump.rms):.3f} deg"
-    yield "toe-in gradient at rest", f"{deg(bump.gradient) * 1000.0:.2f} deg/m"
-    yield "bump steer at half lock, largest", f"{deg(numbers.part_lock):.3f} deg"
-    yield "roll steer", f"{numbers.roll_steer:.4f} deg per deg of roll"
-    yield "Ackermann error, largest up to lock", f"{deg(ackermann.largest):.3f} deg"
-    yield "Ackermann error, RMS up to lock", f"{deg(ackermann.rms):.3f} deg"
-    yield (
-        "Ackermann percentage (inner-referenced)",
-        f"{numbers.percentage_at_lock:.1f} % at lock, {numbers.percentage_at_20:.1f} % at 20 deg",
-    )
-    yield "rack displacement for that lock", f"{abs(ackermann.rack_at_lock_mm):.1f} mm each way"
-    yield "caster", f"{deg(attitude.caster):.2f} deg"
-    yield "kingpin inclination", f"{deg(attitude.kingpin_inclination):.2f} deg"
-    yield "scrub radius", f"{attitude.scrub_radius_mm:.1f} mm"
-    yield "trail", f"{attitude.trail_mm:.1f} mm"
-    yield "between steering axes at the ground", f"{numbers.track_mm:.1f} mm"

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser import __version__
+from optimiser.accuracy import accuracy
 from optimiser.assess import gearing
 from optimiser.comparison import ACCEPTABLE, ORDER_RULE
 from optimiser.curves import pose_table
-from optimiser.figures import design_figures, figure_bytes, run_figures
+from optimiser.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
 from optimiser.files import csv_text, slug, write_bytes, write_text
 from optimiser.problem import VARIABLES
+from optimiser.report import report_html
 from optimiser.results import (
     CAUTION,
     RUN_FILE,
@@ -32,10 +34,13 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
+    from optimiser.accuracy import Accuracy
     from optimiser.results import Chosen
+    from optimiser.stored import StoredRun
     from optimiser.study import Study
 
-_LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic")
+REPORT_FILE = "report.html"
+_LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic", "jinja2")
 
 
 def write_run(
@@ -65,11 +70,36 @@ def write_run(
     winner = None if result.winner is None else result.chosen(result.winner)
     if winner is not None:
         write_design(folder, winner)
-    made = figures(result, winner)
+    exact = None if winner is None else accuracy(winner)
+    made = figures(result, winner, exact)
     for name, figure in made.items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
-    state = {"finished": finished, "problems": list(problems)}
-    write_json(folder / RUN_FILE, record(result) | state)
+    noted = record(result) | {"finished": finished, "problems": list(problems)}
+    write_report(folder, result, noted, made, exact)
+    write_json(folder / RUN_FILE, noted)
+
+
+def write_report(
+    folder: Path,
+    result: RunResult,
+    noted: dict[str, Any],
+    made: dict[str, Figure],
+    exact: Accuracy | None,
+) -> None:
+    """Write `report.html`, the figures inside it."""
+    pictures = {name: inline_svg(figure, name, ALT[name]) for name, figure in made.items()}
+    page = report_html(result, noted, tuple(sentences(result)), pictures, exact)
+    write_text(folder / REPORT_FILE, page)
+
+
+def rewrite_report(stored: StoredRun) -> Path:
+    """Write the report of a stored run again, from its files alone; returns its path."""
+    result = stored.result
+    winner = None if result.winner is None else result.chosen(result.winner)
+    exact = None if winner is None else accuracy(winner)
+    made = figures(result, winner, exact)
+    write_report(stored.folder, result, stored.record, made, exact)
+    return stored.folder / REPORT_FILE
 
 
 def write_inputs(folder: Path, study: Study) -> None:
@@ -107,10 +137,14 @@ def write_design(folder: Path, chosen: Chosen) -> None:
     )
 
 
-def figures(result: RunResult, chosen: Chosen | None) -> dict[str, Figure]:
+def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, Figure]:
     """Figures by file name, ready to be saved."""
     made = run_figures(result)
-    return made if chosen is None else made | design_figures(chosen)
+    if chosen is None:
+        return made
+    built = None if exact is None else exact.built
+    band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
+    return made | design_figures(chosen, band)
 
 
 # --- words and the record ------------------------------------------------------------------------

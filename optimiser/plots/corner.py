@@ -64,7 +64,7 @@ def draw_ackermann_error(
     for name, (inner, error) in curves_deg.items():
         short = inner[-1] < 0.999 * grid[-1]
         errors[name] = np.interp(grid, inner, error, right=np.nan if short else float(error[-1]))
-    _draw_errors(axes, grid, errors, acceptable_deg, height_pt, None, words_at=0.12)
+    _draw_errors(axes, grid, errors, acceptable_deg, height_pt, None, words_at=0.15)
     style(axes, "inner wheel angle (deg)", "outer angle less wanted (deg)")
 
 

@@ -77,6 +77,7 @@ def label_points(
     named: Sequence[tuple[Array, str, str]],
     obstacles: Array,
     size_pt: tuple[float, float],
+    inside: frozenset[str] = frozenset(),
 ) -> None:
     """A name beside one of the points (n, 2) of each series, where it covers least.
 
@@ -85,6 +86,7 @@ def label_points(
         named: points that a name may stand beside, name, colour.
         obstacles: points (m, 2) that names should not cover.
         size_pt: width and height of the axes in points.
+        inside: names that stand on their points, as on an area, and not beside them.
     """
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     origin, scale = np.array([x0, y0]), np.array(size_pt) / np.array([x1 - x0, y1 - y0])
@@ -95,8 +97,8 @@ def label_points(
         best: tuple[float, Array, Array] | None = None
         for point in points:
             at = (point - origin) * scale
-            for rank, (across, up) in enumerate(_WHERE):
-                corner = at + np.array([across, up]) * (_NUDGE + 0.5 * size) - 0.5 * size
+            for rank, way in enumerate(((0, 0),) if name in inside else _WHERE):
+                corner = at + np.array(way) * (_NUDGE + 0.5 * size) - 0.5 * size
                 box = np.concatenate([corner, corner + size])
                 cost = _cost(box, taken, marks, size_pt) + 0.01 * rank
                 if best is None or cost < best[0]:
@@ -115,7 +117,11 @@ def label_points(
             ha="center",
             va="center",
             parse_math=False,
+            bbox=_PLATE if name in inside else None,
         )
+
+
+_PLATE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
 
 
 def _cost(box: Array, taken: list[Array], marks: Array, size: tuple[float, float]) -> float:

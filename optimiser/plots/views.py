@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.patches import Polygon
 
 from optimiser.plots.labels import along, label_points
-from optimiser.plots.style import BLUE, GREEN, GREY, INK, ORANGE, PALE, VERMILION, style
+from optimiser.plots.style import BLUE, GREEN, GREY, INK, NAME_SIZE, ORANGE, PALE, VERMILION, style
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,6 +38,7 @@ _PARTS = {
 }
 _NAMED = ("lower arm", "upper arm", "steering arm", "tie rod", "rack", "spacer")
 _MARGIN_MM = 25.0
+_ROOM_PER_LETTER = 0.62  # width of a letter, as a share of its size
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,21 +148,31 @@ def _name(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]) ->
     """Names of parts and keep-outs where they cover least."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     named: list[tuple[Array, str, str]] = []
-    covered = []
+    covered: list[Array] = []
+    areas: set[str] = set()
     for part, line in scene.parts.items():
         both = [_on_page(line, view)]
         if view != "left":
             both.append(both[0] * (-1.0, 1.0))
         covered += [along(page) for page in both]
-        if part in _NAMED:
+        # From the side, rack and tie rod are seen almost end on: the other views name them.
+        if part in _NAMED and not (view == "left" and part in ("rack", "spacer", "tie rod")):
             # On the right half of the page, where there is one.
             named.append((along(both[-1])[4::8], part, _PARTS[part][0]))
     for name, outlines in scene.keep_outs.items():
-        page = along(_on_page(outlines[view], view))
-        covered.append(page)
-        inside = page[(page > (x0, y0)).all(axis=1) & (page < (x1, y1)).all(axis=1)]
-        if len(inside):
-            named.append((np.concatenate([inside[::6], inside.mean(axis=0)[None]]), name, GREY))
+        page = _on_page(outlines[view], view)
+        low, high = np.maximum(page.min(axis=0), (x0, y0)), np.minimum(page.max(axis=0), (x1, y1))
+        if not (low < high).all():
+            continue
+        letters = (high[0] - low[0]) / (x1 - x0) * size_pt[0] / NAME_SIZE
+        if letters < _ROOM_PER_LETTER * len(name):
+            named.append((along(page), name, GREY))
+            covered.append(along(page))
+            continue
+        share = np.stack(np.meshgrid(*[np.linspace(0.1, 0.9, 9)] * 2), axis=-1).reshape(-1, 2)
+        near = share[np.argsort(np.abs(share - 0.5).sum(axis=1), kind="stable")]
+        named.append((low + near * (high - low), name, GREY))
+        areas.add(name)
     if view in scene.wheels:
         covered.append(along(_on_page(scene.wheels[view][0], view)))
-    label_points(axes, named, np.concatenate(covered), size_pt)
+    label_points(axes, named, np.concatenate(covered), size_pt, frozenset(areas))
