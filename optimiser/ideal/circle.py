@@ -150,12 +150,11 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     cosine, sine = np.cos(angle), np.sin(angle)
     s = u * cosine[:, None] + v * sine[:, None]
     n = v * cosine[:, None] - u * sine[:, None]
-    s_2 = s * s
-    q = s_2 + n * n + off * off
+    s_2, n_2 = s * s, n * n
+    q = s_2 + n_2 + off * off
     q_0 = q @ w if pin is None else (pin[:, 0] - x) ** 2
     q -= q_0[:, None]
-    extent = s_2 @ w
-    bend = (n * n) @ w
+    extent, bend = s_2 @ w, n_2 @ w
     # An arc of radius R has n = s^2 / 2R.
     curl = np.sqrt((s_2 * s_2) @ w - (extent**2 if pin is None else 0.0)) / (2.0 * np.sqrt(bend))
     p_s, p_n = 0.5 * ((s * q) @ w) / extent, 0.5 * ((n * q) @ w) / bend
@@ -171,16 +170,21 @@ def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[
     residual = np.sqrt((error * error) @ w)
 
     condition, bend = np.sqrt(extent / bend), np.sqrt(bend)
-    status = np.where(misfit <= ARC_RATIO * 2.0 * np.abs(p_n) * bend, Fit.GOOD, Fit.NO_ARC)
-    straight = ~((curl <= STRAIGHT_RADIUS_MM) & (condition <= CONDITION_LIMIT))
-    any_length = ~(open_misfit / (2.0 * SHORTEST_ROD_MM) > STRAIGHT_RESIDUAL_MM)
-    status = np.where(straight, np.where(any_length, Fit.ANY_LENGTH, Fit.NO_LENGTH), status)
-    status = np.where(np.isfinite(extent + q_0), status, Fit.NO_PATH)
+    status = _verdict(condition, curl, open_misfit, misfit, 2.0 * np.abs(p_n) * bend)
     y, z = y_0 + p_s * cosine - p_n * sine, z_0 + p_s * sine + p_n * cosine
     solved = np.stack([x, y, z, radius, residual])
     solved[:, status != Fit.GOOD] = np.nan
     line = [x, y_0 + p_s * cosine, z_0 + p_s * sine, np.zeros_like(x), -sine, cosine]
     return np.concatenate([solved, [condition, bend], line, [status]]), error
+
+
+def _verdict(condition: Array, curl: Array, open_misfit: Array, misfit: Array, arc: Array) -> Array:
+    """Values of `Fit`, from RMS of d^2 - l^2 without the bend, with it, and what it explained."""
+    straight = ~((curl <= STRAIGHT_RADIUS_MM) & (condition <= CONDITION_LIMIT))
+    any_length = ~(open_misfit / (2.0 * SHORTEST_ROD_MM) > STRAIGHT_RESIDUAL_MM)
+    bent = np.where(misfit <= ARC_RATIO * arc, Fit.GOOD, Fit.NO_ARC)
+    status = np.where(straight, np.where(any_length, Fit.ANY_LENGTH, Fit.NO_LENGTH), bent)
+    return np.where(np.isfinite(open_misfit), status, Fit.NO_PATH)
 
 
 def as_fit(rows: Array, shape: tuple[int, ...]) -> CircleFit:

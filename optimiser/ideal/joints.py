@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from optimiser.hardpoints import Hardpoints
 
-_BLOCK = 8192  # samples of a path worked on at once, so that they stay in the cache
+_BLOCK = 16384  # samples of a path worked on at once, so that they stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,56 +112,43 @@ def ideal_for_motion(
     rest = np.broadcast_to(outer, (*shape, 3)).reshape(size, 3)
     a = np.broadcast_to(motion.coordinates(outer), (*shape, 3)).reshape(size, 3)
     at = np.broadcast_to(x, shape).ravel()
-    parts: tuple[Array, ...] = (motion.lower, motion.shift, motion.turn, motion.frame)
+    parts = (motion.lower, motion.frame, motion.levers().reshape(*motion.shape, count, 16))
     if motion.shape:
-        tails = (3,), (3,), (3,), (3, 3)
-        parts = tuple(
-            np.broadcast_to(part, (*shape, count, *tail)).reshape(size, count, *tail)
-            for part, tail in zip(parts, tails, strict=True)
+        lower, frame, levers = parts
+        parts = (
+            np.broadcast_to(lower, (*shape, count, 3)).reshape(size, count, 3),
+            np.broadcast_to(frame, (*shape, count, 3, 3)).reshape(size, count, 3, 3),
+            np.broadcast_to(levers, (*shape, count, 16)).reshape(size, count, 16),
         )
     rows, toes = [np.empty((14, 0))], [np.empty((3, 0))]
     step = max(1, _BLOCK // count)
     with np.errstate(invalid="ignore", divide="ignore"):
         for start in range(0, size, step):
             block = slice(start, start + step)
-            lower, shift, turn, frame = (p[block] for p in parts) if motion.shape else parts
+            lower, frame, levers = (p[block] for p in parts) if motion.shape else parts
             path = [lower[..., j] + _along(a[block], frame[..., j]) for j in range(3)]
             fitted, error = fit_rows(path, at[block], w, rest[block] if through_rest else None)
+            lever = _along(_products(a[block], fitted[:3].T), levers)
+            distance = error + fitted[3][:, None]
+            length = norm(rest[block] - fitted[:3].T)
+            toe = distance * (distance - length[:, None]) / lever
             rows.append(fitted)
-            toes.append(_residual_toe(path, error, fitted[:4], rest[block], (shift, turn), w))
+            toes.append(np.stack([length, np.max(np.abs(toe), axis=-1), np.sqrt((toe * toe) @ w)]))
     fit = as_fit(np.concatenate(rows, axis=1), shape)
     length, largest, rms = np.concatenate(toes, axis=1).reshape(3, *shape)
     return IdealJoint(fit.centre, length, fit.residual_mm, largest, rms, fit)
 
 
+def _products(a: Array, p: Array) -> Array:
+    """Products of (1, a) and (1, p), (n, 3) each, to (n, 16)."""
+    one = np.ones((a.shape[0], 1))
+    return np.asarray(
+        (np.hstack([one, a])[:, :, None] * np.hstack([one, p])[:, None, :]).reshape(-1, 16)
+    )
+
+
 def _along(a: Array, axes: Array) -> Array:
-    """Sum of a_k e_k for one component of e: a (n, 3) and axes (P, 3) or (n, P, 3) to (n, P)."""
+    """Sum over k of a (n, k) times (P, k) that are common or (n, P, k), to (n, P)."""
     if axes.ndim == 2:
         return np.asarray(a @ axes.T)
     return np.asarray(np.einsum("nk,npk->np", a, axes))
-
-
-def _residual_toe(
-    path: list[Array],
-    error: Array,
-    fitted: Array,
-    rest: Array,
-    steering: tuple[Array, Array],
-    w: Array,
-) -> Array:
-    """Tie-rod length, and largest and RMS toe of its error, (3, n): d toe-in = error / lever.
-
-    The lever is d |O - P| / d steer at constant wheel travel. Along the line from P to O all
-    points of a rigid body have one velocity, so it is taken where the upright's point is at P.
-    """
-    p, radius = fitted[:3, :, None], fitted[3]
-    shift, turn = steering
-    velocity = [
-        shift[..., i] + turn[..., j] * p[k] - turn[..., k] * p[j]
-        for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1))
-    ]
-    distance = error + radius[:, None]
-    lever = sum((path[i] - p[i]) * velocity[i] for i in range(3)) / distance
-    length = norm(rest - fitted[:3].T)
-    toe = (distance - length[:, None]) / lever
-    return np.stack([length, np.max(np.abs(toe), axis=-1), np.sqrt((toe * toe) @ w)])

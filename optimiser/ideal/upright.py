@@ -60,6 +60,23 @@ class UprightMotion:
         arm = np.asarray(point, float) - self.rest_lower
         return dot(arm[..., None, :], self.rest_frame)
 
+    def levers(self) -> Array:
+        """Matrices (..., P, 4, 4) that give a tie rod's lever, mm/rad times its length d.
+
+        d times d |O - P| / d steer at constant wheel travel is (1, a) M (1, P), for the outer
+        joint of coordinates a, at O, and any inner joint P. It is (O - P) . (shift + turn x O),
+        where the turn x O of the last term may as well be turn x P: along a line all points of a
+        rigid body have one velocity.
+        """
+        x, y, z = np.moveaxis(self.turn, -1, 0)
+        screw = np.zeros((*self.turn.shape[:-1], 4, 4))
+        screw[..., 0, 1:], screw[..., 1:, 0] = -self.shift, self.shift
+        for (i, j), part in (((1, 2), -z), ((1, 3), y), ((2, 3), -x)):
+            screw[..., i, j], screw[..., j, i] = part, -part
+        place = np.zeros_like(screw)
+        place[..., 0, 0], place[..., 0, 1:], place[..., 1:, 1:] = 1.0, self.lower, self.frame
+        return place @ screw
+
     def path(self, point: ArrayLike) -> Array:
         """Path in the body, (..., P, 3), of points of the upright given at rest."""
         a = self.coordinates(point)[..., None, :, None]
