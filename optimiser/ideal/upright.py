@@ -1,6 +1,6 @@
 """Motion of the upright over wheel travel with its steer angle held; no tie rod enters.
 
-The arms close as in `linkage`, one lower arm angle to an upper ball joint. The upright's turn
+The arms close as `closure` derives, from a lower arm angle to the upper ball joint. The upright's turn
 about the steering axis then follows from the steer angle in closed form, and Newton's method
 finds the lower arm angle of a wanted wheel travel. Elementary geometry; no source needed.
 """
@@ -184,7 +184,7 @@ def _newton(arms: _Arms, theta: Array, travel: Array) -> tuple[Array, NDArray[np
 
 
 def _evaluate(arms: _Arms, theta: Array) -> _Pose:
-    """Close the arms as `linkage` does, and turn the upright so that the steer angle stays.
+    """Close the arms as `closure` does, and turn the upright so that the steer angle stays.
 
     The spin axis s keeps its part h along the steering axis k and stays square to the heading d.
     In the frame of k, e_a = unit(d - (d.k) k) and e_b = k x e_a this leaves
