@@ -1,7 +1,7 @@
 """Motion of the upright over wheel travel with its steer angle held; no tie rod enters.
 
-The arms close as `closure` derives, from a lower arm angle to the upper ball joint. The upright's turn
-about the steering axis then follows from the steer angle in closed form, and Newton's method
+The arms close as `closure` derives, from a lower arm angle to the upper ball joint. The upright's
+turn about the steering axis then follows from the steer angle in closed form, and Newton's method
 finds the lower arm angle of a wanted wheel travel. Elementary geometry; no source needed.
 """
 
