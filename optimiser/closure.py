@@ -102,7 +102,7 @@ def _arrays(constants: Arms) -> list[Array]:
 
 def is_shared(constant: Array) -> bool:
     """Whether all poses share a constant of `Corner`."""
-    return constant.ndim == 1 or constant.shape[1] == 1
+    return constant.size == len(constant)
 
 
 # --- one evaluation: rise of the lower ball joint and rack displacement to a pose ----------------
@@ -234,7 +234,11 @@ def fit_guess(corner: Corner) -> Corner:
     rise, rack = (_PROBES[0][:, None] * x).ravel(), (_PROBES[1][:, None] * r).ravel()
     probed = Corner(*(v if is_shared(v) else np.tile(v, len(_FIT)) for v in corner.arrays()))
     travel = wheel_height(probed, close_loops(probed, rise, inner_joint(probed, rack)))
-    fit = np.einsum("ij,jn->in", _FIT, travel.reshape(-1, count)) / _terms(x, r)
+    # Summed by hand: a matrix product may round differently for another number of corners.
+    fit = np.zeros((len(_FIT), count))
+    for column, height in zip(_FIT.T, travel.reshape(-1, count), strict=True):
+        fit += column[:, None] * height
+    fit /= _terms(x, r)
     fit[:, ~np.isfinite(fit).all(axis=0)] = np.eye(len(_FIT))[:, :1]
     return replace(corner, guess=fit[:, 0] if count == 1 else fit)
 

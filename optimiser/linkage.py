@@ -4,8 +4,8 @@ Both loops of the corner close in closed form, see `closure`. What is left is on
 the rise of the lower ball joint that gives the wanted wheel travel: a polynomial through twelve
 poses of the corner guesses it, and the secant method corrects it.
 
-Any input may have any batch shape; all of them broadcast as numpy arrays do. A pose is solved by
-itself, so that its numbers do not depend on the batch it is in.
+Any input may have any batch shape; all of them broadcast as numpy arrays do. Every pose is solved
+by itself, so that the numbers of a corner do not depend on the batch it is in.
 """
 
 from __future__ import annotations
@@ -157,9 +157,10 @@ def _solve_in_blocks(
 
 def _cut(value: Array, at: int | slice) -> Array:
     """Some of the rows along the second axis, which may be one to broadcast."""
-    if value.shape[1] > 1:
-        return value[:, at]
-    return value[:, 0] if isinstance(at, int) else value
+    if isinstance(at, slice):
+        return value[:, at] if value.shape[1] > 1 else value
+    row = value[:, at if value.shape[1] > 1 else 0]
+    return row.reshape(-1, 1) if is_shared(row) else row
 
 
 def _spread(value: Array, shape: tuple[int, ...]) -> Array:
@@ -201,6 +202,7 @@ def _solve_again(
         rise[slow] = _from_rest(corner.pick(slow), travel[slow], rack[slow])
     out = np.empty((POSE_ROWS, len(travel)))
     _place(corner, inner, rise, out)
+    out[:, np.isnan(rise)] = np.nan
     return out
 
 
