@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
+from optimiser import output, variants
 from optimiser.study import Study, read_study, write_starter
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -60,6 +63,17 @@ def run(*arguments: object, cwd: Path, timeout: float = 120, **options):
     with start(*arguments, cwd=cwd, **options) as process:
         out, err = process.communicate(timeout=timeout)
     return process.returncode, out, err
+
+
+@contextlib.contextmanager
+def nothing_drawn():
+    """Figures and report left out: most of the time of so small a run, and tested elsewhere."""
+    with (
+        mock.patch.object(output, "figures", return_value={}),
+        mock.patch.object(output, "write_report"),
+        mock.patch.object(variants, "figure_bytes", return_value=b""),
+    ):
+        yield
 
 
 def files_of(folder: Path) -> dict[str, bytes]:

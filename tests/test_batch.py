@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
-from small_study import files_of, small_study
+from small_study import files_of, nothing_drawn, small_study
 
-from optimiser import batch, output, pool, units
+from optimiser import batch, pool, units
 from optimiser.batch import RunOptions, run_batch
 from optimiser.errors import InputError, StorageError
 from optimiser.folders import claim_folder, question_hash
@@ -23,9 +23,9 @@ ONE = RunOptions(workers=1)
 
 
 @pytest.fixture(autouse=True)
-def no_figures(monkeypatch):
-    """Drawing is most of the time that so small a run takes, and is tested elsewhere."""
-    monkeypatch.setattr(output, "figure_bytes", lambda *_: b"")
+def undrawn():
+    with nothing_drawn():
+        yield
 
 
 def never():
@@ -66,8 +66,7 @@ def whole(tmp_path_factory):
     """An uninterrupted run, to compare with."""
     folder = tmp_path_factory.mktemp("whole")
     study = small_study(folder / "in")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(output, "figure_bytes", lambda *_: b"")
+    with nothing_drawn():
         (outcome,) = run_here([study], folder / "out")
     assert outcome.finished
     return study, outcome.folder
