@@ -27,6 +27,18 @@ _UsageError: type[Exception] = next(
 )
 
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
+ResultArgument = Annotated[Path, typer.Argument(help="Folder of a result, such as results/demo.")]
+ValuesArgument = Annotated[
+    list[str] | None, typer.Argument(help="NAME=VALUE, after --at.", show_default=False)
+]
+DesignOption = Annotated[int | None, typer.Option("--design", help="Its number in trials.csv.")]
+ByOption = Annotated[
+    str | None, typer.Option("--by", help="least-bump-steer, cheapest or lightest.")
+]
+AtOption = Annotated[
+    bool,
+    typer.Option("--at", help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME."),
+]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
 
 
@@ -46,7 +58,7 @@ def main() -> NoReturn:
         sys.stderr.close()
         sys.exit(0)
     except _UsageError as error:
-        _say_error(f"{getattr(error, 'message', str(error)).rstrip('.')}; see optimiser --help")
+        _say_error(f"{error.format_message().rstrip('.')}; see optimiser --help")  # type: ignore[attr-defined]
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)
 
@@ -145,6 +157,78 @@ def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None
     for path in write_starter(folder):
         print(f"wrote {path}")
     print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
+
+
+@app.command()
+def report(result: ResultArgument) -> None:
+    """Write the report of a result again, from its files alone."""
+    from optimiser.output import rewrite_report
+    from optimiser.stored import read_results
+
+    print(f"wrote {rewrite_report(read_results(result))}")
+
+
+@app.command()
+def pick(
+    result: ResultArgument,
+    values: ValuesArgument = None,
+    design: DesignOption = None,
+    by: ByOption = None,
+    at: AtOption = False,
+) -> None:
+    """List the front, or write hardpoints, curves and views of another design than the winner.
+
+    A point that is typed by hand starts from the winner, or from the design that is named.
+    """
+    from optimiser.pick import choose, cost_lines, front_lines, write_pick
+    from optimiser.stored import read_results
+
+    typed = _typed(values, at)
+    stored = read_results(result)
+    if design is None and by is None and not typed:
+        print("\n".join(front_lines(stored)))
+        return
+    picked = choose(stored, design, by, typed)
+    print("\n".join(cost_lines(picked)))
+    print(f"written to {write_pick(stored, picked)}")
+    raise typer.Exit(0 if picked.chosen.outcome.feasible[0] else 1)
+
+
+@app.command()
+def export(
+    result: ResultArgument,
+    to: Annotated[str, typer.Option("--to", help="csv, dxf or step.")],
+    values: ValuesArgument = None,
+    design: DesignOption = None,
+    by: ByOption = None,
+    at: AtOption = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder; export in the result by default.")
+    ] = None,
+) -> None:
+    """Write points, lines and keep-outs of a design in the CAD frame, the winner by default."""
+    from optimiser.export import check_format, export_design
+    from optimiser.pick import choose
+    from optimiser.stored import read_results
+
+    kind, typed = check_format(to), _typed(values, at)
+    stored = read_results(result)
+    picked = choose(stored, design, by, typed)
+    for path in export_design(picked.chosen, kind, out or stored.folder / "export"):
+        print(f"wrote {path}")
+    for note in picked.notes:
+        print(note)
+    if not picked.chosen.outcome.feasible[0]:
+        print(f"note that this design {picked.chosen.outcome.status[0]}")
+
+
+def _typed(values: list[str] | None, at: bool) -> list[str]:
+    """What was typed after --at."""
+    if at and not values:
+        raise InputError("--at", "no values follow", "write for example --at rack_height_mm=142")
+    if values and not at:
+        raise InputError(" ".join(values), "is not expected here", "write --at before values")
+    return values or []
 
 
 def _cores() -> int:

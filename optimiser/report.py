@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.resources
+import re
 from typing import TYPE_CHECKING, Any
 
 import jinja2
@@ -144,8 +145,8 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
 
 
 def _known(text: str) -> str:
-    """A number's text with a dash where there is none."""
-    return text.replace("nan", BLANK)
+    """A number's text with a minus sign that is one, and a dash where there is no number."""
+    return re.sub(r"-(?=\d)", "−", text).replace("nan", BLANK)
 
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
@@ -168,10 +169,8 @@ def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
 
 def _racks_part(result: RunResult) -> dict[str, Any]:
     rows = result.comparison
-    groups = [
-        rows[start : start + _RACKS_SIDE_BY_SIDE]
-        for start in range(0, len(rows), _RACKS_SIDE_BY_SIDE)
-    ]
+    tables = -(-len(rows) // _RACKS_SIDE_BY_SIDE)
+    groups = [[rows[i] for i in part] for part in np.array_split(np.arange(len(rows)), tables)]
     return {
         "rule": ORDER_RULE,
         "rows": [_rack_row(result, row) for row in rows],
@@ -189,9 +188,9 @@ def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
         "chosen": row.row is not None and row.row == result.winner,
         "design": None if row.row is None else row.row + 1,
         "values": values,
-        "stopped_by": row.stopped_by,
+        "stopped_by": row.stopped_by[:1].upper() + row.stopped_by[1:],
         "hand": row.hand.sentence,
-        "rescue": list(row.rescue),
+        "rescue": [text for text in row.rescue if row.hand.sentence not in text],
     }
 
 
