@@ -42,7 +42,7 @@ def pose_table(
     """Columns of `COLUMNS` over every pair of travel (P,) and rack (R,), travel slowest.
 
     Scrub radius and trail are in the wheel's own axes, across and along its heading. Poses that
-    do not exist, and poses beyond a gap on the way from rest, are NaN with `feasible` False.
+    do not exist are NaN with `feasible` False.
     """
     travel, rack = (
         np.asarray(value, float).ravel()

@@ -54,6 +54,8 @@ def number_text(value: object) -> str:
     """A cell: floats so that reading them back loses nothing, blank for None and NaN."""
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, float):
         return "" if value != value else repr(value)
     return str(value)

@@ -10,6 +10,7 @@ import numpy as np
 from optimiser.batch import Outcome, RunOptions, run_batch
 from optimiser.curves import pose_table
 from optimiser.files import csv_text
+from optimiser.problem import Travel
 from optimiser.study import read_study
 
 if TYPE_CHECKING:
@@ -18,17 +19,22 @@ if TYPE_CHECKING:
     from optimiser.study import Study
     from optimiser.units import Stop, Watch
 
+DEFAULT_TRAVEL = Travel(50.0, 50.0, 10.0)
+
 __all__ = ["Outcome", "RunOptions", "curves_text", "run_studies", "run_study"]
 
 
 def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float]) -> str:
-    """CSV text of the as-drawn corner's pose table."""
-    study = read_study(path)
-    problem = study.problem()
-    car = problem.car
+    """CSV text of the as-drawn corner's pose table; `[car]` and `[hardpoints]` are enough.
+
+    Without a travel the study's `[travel]` is taken, or `DEFAULT_TRAVEL` when it has none.
+    """
+    study = read_study(path, whole=False)
+    car = study.car
+    travel = study.travel or DEFAULT_TRAVEL
     table = pose_table(
-        problem.points,
-        problem.travel.grid() if travel_mm is None else np.array(travel_mm),
+        study.points,
+        travel.grid() if travel_mm is None else np.array(travel_mm),
         np.array(rack_mm),
         static_toe_in=car.static_toe_in,
         static_camber=car.static_camber,
