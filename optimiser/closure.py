@@ -348,7 +348,8 @@ def _norm(vector: Array) -> Array:
 def _stack(*parts: Array) -> Array:
     """Rows (k, n) of vectors (3, n) and numbers (n,), of which some may have n = 1."""
     rows = [len(part) if part.ndim > 1 else 1 for part in parts]
-    out = np.empty((sum(rows), max(part.shape[-1] for part in parts)))
+    sizes = [part.shape[-1] for part in parts]
+    out = np.empty((sum(rows), 0 if 0 in sizes else max(sizes)))
     end = 0
     for part, count in zip(parts, rows, strict=True):
         out[end : end + count] = part

@@ -115,7 +115,7 @@ def solve_linkage(
     axes = shape or (1,)
     out = np.empty((POSE_ROWS, prod(axes)))
     with np.errstate(invalid="ignore", divide="ignore"):
-        if out.shape[1] >= _LEAST_POSES_TO_FIT * prod(batch):
+        if out.shape[1] >= _LEAST_POSES_TO_FIT * max(1, prod(batch)):
             corner = fit_guess(corner)
         constants = [_pose_axes(value, batch, len(axes)) for value in corner.arrays()]
         travel, rack = np.broadcast_to(travel, axes), np.broadcast_to(rack, axes)
@@ -132,14 +132,14 @@ def _pose_axes(constant: Array, batch: tuple[int, ...], count: int) -> Array:
     """A constant of `Corner` (k, n) with its batch as the last of `count` axes after the first."""
     if is_shared(constant):
         return constant
-    return constant.reshape(-1, *(1,) * (count - len(batch)), *batch)
+    return constant.reshape(len(constant), *(1,) * (count - len(batch)), *batch)
 
 
 def _solve_in_blocks(
     constants: list[Array], travel: Array, rack: Array, out: Array, thorough: bool
 ) -> None:
     """Solve poses of shape (R, ...) a few rows at a time, into `out` (POSE_ROWS, size)."""
-    rows, row = travel.shape[0], travel[0].size
+    rows, row = len(travel), prod(travel.shape[1:])
     if row > BLOCK_POSES and travel.ndim > 1:
         for index in range(rows):
             some = [value if is_shared(value) else _cut(value, index) for value in constants]

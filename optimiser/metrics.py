@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 def trapezium_rms(values: ArrayLike, at: ArrayLike) -> Array:
     """Root mean square over the last axis by the trapezium rule in `at`, which may be uneven."""
-    v, x = np.asarray(values, float), np.asarray(at, float)
+    # Contiguous, since the order in which numpy sums, and the last digit, hangs on the layout.
+    v, x = np.ascontiguousarray(values, float), np.ascontiguousarray(at, float)
     square = np.trapezoid(v * v, x, axis=-1)
     return np.asarray(np.sqrt(square / (x[..., -1] - x[..., 0])))
 
