@@ -23,7 +23,7 @@ from optimiser.units import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watc
 from optimiser.variants import write_sweep
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from optimiser.study import Study
@@ -200,6 +200,7 @@ def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -
     places = [(case, index) for case in cases for index in range(len(case.specs))]
     specs = [case.specs[index] for case, index in places]
     trouble: list[str] = []
+    notes: list[str] = []
 
     def done(number: int, outcome: UnitOutcome) -> None:
         case, index = places[number]
@@ -210,23 +211,48 @@ def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -
             return
         job = next(job for job in jobs if case in job.cases)
         try:
-            case.outcome = _write_case(case, _notes(job.claim))
+            case.outcome = _write_case(case, (*_notes(job.claim), *notes))
             if all(each.outcome for each in job.cases):
                 _write_job(job)
         except StorageError as error:
             trouble.append(str(error))
 
-    run_units(
-        specs,
-        workers=options.workers,
-        watch=watch,
-        stop=lambda: bool(trouble) or stop(),
-        budget=TimeBudget.of(options.seconds, len(cases)),
-        done=done,
-    )
+    _run_specs(specs, options, watch, lambda: bool(trouble) or stop(), done, notes)
     if trouble:
         # A full disk hits every unit alike: one line says it.
         raise StorageError(trouble[0])
+
+
+def _run_specs(
+    specs: list[UnitSpec],
+    options: RunOptions,
+    watch: Watch,
+    stop: Stop,
+    done: Callable[[int, UnitOutcome], None],
+    notes: list[str],
+) -> None:
+    """Units on this machine or on a cluster."""
+    budget = TimeBudget.of(options.seconds, len({spec.record.parent for spec in specs}))
+    if options.cluster is None:
+        run_units(specs, workers=options.workers, watch=watch, stop=stop, budget=budget, done=done)
+        return
+    try:
+        from optimiser.cluster import run_units_on_cluster
+    except ModuleNotFoundError as error:
+        raise InputError(
+            "--cluster",
+            f"needs Dask, and {error.name} is not installed",
+            "install it with: pip install 'tierod-optimiser[cluster]'",
+        ) from None
+    run_units_on_cluster(
+        options.cluster,
+        specs,
+        watch=watch,
+        stop=stop,
+        budget=budget,
+        done=done,
+        note=notes.append,
+    )
 
 
 def _write_job(job: _Job) -> None:

@@ -18,22 +18,23 @@ import contextlib
 import json
 import os
 import warnings
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 import optuna
 from optuna.exceptions import ExperimentalWarning
 from optuna.storages import JournalStorage
 from optuna.storages.journal import BaseJournalBackend
+from optuna.trial import FrozenTrial
 
 from optimiser.errors import StorageError
 from optimiser.locks import wait_for_lock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
     from pathlib import Path
 
-    from optuna.trial import FrozenTrial
-
+Trials = Sequence[FrozenTrial]
 
 LOCK_SECONDS = 30.0
 
@@ -98,11 +99,11 @@ class Store(Protocol):
     """What a unit told so far, and where it puts what it tells next."""
 
     @property
-    def trials(self) -> Sequence[FrozenTrial]:
+    def trials(self) -> Trials:
         """Trials told by an earlier process."""
         ...
 
-    def append(self, trials: Sequence[FrozenTrial]) -> None:
+    def append(self, trials: Trials) -> None:
         """Keep a batch; the unit goes on when this returns."""
         ...
 
@@ -152,7 +153,7 @@ class UnitRecord:
         """Trials on disk, in order."""
         return self._study.get_trials(deepcopy=False)
 
-    def append(self, trials: Sequence[FrozenTrial]) -> None:
+    def append(self, trials: Trials) -> None:
         """Add a batch; it is on disk when this returns.
 
         Raises:
