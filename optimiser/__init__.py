@@ -1,3 +1,31 @@
-"""Chooses a steering rack and places the inner tie-rod joints of a double-wishbone front end."""
+"""Chooses a steering rack and places the inner tie-rod joints of a double-wishbone front end.
+
+In a notebook: `from optimiser import read_study, run_study, read_results, solve_linkage,
+bump_steer, ackermann_error, ideal_inner_joint`. Each is imported when it is first asked for.
+"""
+
+import importlib
+from typing import Any
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "ackermann_error": "metrics",
+    "bump_steer": "metrics",
+    "ideal_inner_joint": "ideal",
+    "read_results": "stored",
+    "read_study": "study",
+    "run_study": "run",
+    "solve_linkage": "linkage",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """A public function from its module; the package itself imports nothing."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"optimiser.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

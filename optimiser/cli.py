@@ -180,7 +180,8 @@ def pick(
 
     A point that is typed by hand starts from the winner, or from the design that is named.
     """
-    from optimiser.pick import choose, cost_lines, front_lines, write_pick
+    from optimiser.choose import choose
+    from optimiser.pick import cost_lines, front_lines, write_pick
     from optimiser.stored import read_results
 
     typed = _typed(values, at)
@@ -207,8 +208,8 @@ def export(
     ] = None,
 ) -> None:
     """Write points, lines and keep-outs of a design in the CAD frame, the winner by default."""
+    from optimiser.choose import choose
     from optimiser.export import check_format, export_design
-    from optimiser.pick import choose
     from optimiser.stored import read_results
 
     kind, typed = check_format(to), _typed(values, at)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import csv
 import json
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -19,11 +19,15 @@ from optimiser.results import RUN_FILE, RunResult, UnitResult
 from optimiser.study import read_case
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from optimiser.problem import Problem
     from optimiser.study import Study
 
 INPUTS = "inputs"
-_TEXT = {"rack": str, "origin": str, "status": str}
+_TEXT = ("rack", "origin", "status")
 _AFTER = ("on_front", "origin", "status")
 
 
@@ -89,7 +93,7 @@ def read_results(folder: Path | str) -> StoredRun:
         problem = study.problem()
         trials = _trials(folder / "trials.csv")
         result = RunResult(study, problem, _units(problem, record, trials))
-    except (KeyError, TypeError, ValueError, OSError) as error:
+    except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
     return StoredRun(folder, study, record, trials, result)
 
@@ -136,17 +140,24 @@ def _trials(path: Path) -> pd.DataFrame:
     """A table of designs; only lines before the columns are comments, for a name may hold a #."""
     lines = path.read_text("utf-8").split("\n")
     first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
-    frame = pd.read_csv(
-        io.StringIO("\n".join(lines[first:])),
-        float_precision="round_trip",
-        dtype=_TEXT,
-        keep_default_na=False,
-        na_values=[""],
-    )
-    frame["rack"] = [plain_text(cell) for cell in frame["rack"]]
+    table = csv.reader(lines[first:], strict=True)
+    names = next(table)
+    columns = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
+    frame = pd.DataFrame({name: _column(name, cells) for name, cells in columns.items()})
     if frame["design"].tolist() != list(range(1, len(frame) + 1)):
         raise ValueError("trials.csv does not number its designs 1, 2, 3, ...")
     return frame
+
+
+def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
+    """Cells of one column; Python reads back every float as it was written."""
+    if name in _TEXT:
+        return np.array([plain_text(cell) for cell in cells], dtype=object)
+    if name == "design":
+        return np.array([int(cell) for cell in cells], dtype=np.int64)
+    if name == "on_front":
+        return np.array([cell == "True" for cell in cells], dtype=bool)
+    return np.array([float(cell) if cell else np.nan for cell in cells], dtype=float)
 
 
 def _units(
@@ -186,8 +197,11 @@ def _evaluation(problem: Problem, trials: pd.DataFrame) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
     given = ("design", "rack", *VARIABLES, *limits, *_AFTER)
     metrics = {name: trials[name].to_numpy(float) for name in trials.columns if name not in given}
+    objectives = np.stack([metrics[name] for name in problem.objectives.names], axis=1)
+    # Price and mass are known of a design that cannot assemble; as objectives they are not.
+    objectives[np.isnan(objectives).any(axis=1)] = np.nan
     return Evaluation(
-        objectives=np.stack([metrics[name] for name in problem.objectives.names], axis=1),
+        objectives=objectives,
         constraints=trials[limits].to_numpy(float),
         metrics=metrics,
         status=trials["status"].to_numpy(object),

@@ -46,7 +46,16 @@ class Page:
         # Which descriptors the pipes get is not ours to say, so the shell puts them in place.
         script = f'exec "$@" 3<&{there} 4>&{back}'
         self._process = subprocess.Popen(
-            ["bash", "-c", script, "bash", CHROMIUM, *_FLAGS, _OFFLINE, f"--user-data-dir={profile}"],
+            [
+                "bash",
+                "-c",
+                script,
+                "bash",
+                CHROMIUM,
+                *_FLAGS,
+                _OFFLINE,
+                f"--user-data-dir={profile}",
+            ],
             pass_fds=(there, back),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
