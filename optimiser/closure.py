@@ -206,7 +206,7 @@ _PROBES = np.array(
     ]
 )
 _FIT = np.linalg.inv(_terms(*_PROBES).T)
-_RISE_SHARE, _RACK_SHARE = 0.1, 0.2  # of the lengths of lower arm and steering arm
+_RISE_SHARE, _RACK_SHARE = 0.12, 0.25  # of the lengths of lower arm and steering arm
 
 
 def first_guess(corner: Corner, travel: Array, rack: Array) -> tuple[Array, Array]:

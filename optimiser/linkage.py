@@ -173,30 +173,34 @@ def _spread(value: Array, shape: tuple[int, ...]) -> Array:
 
 
 def _solve_block(corner: Corner, travel: Array, rack: Array, out: Array, thorough: bool) -> None:
-    """Poses (n,) into `out` (rows, n): guess, secant step, and once more where that misses."""
+    """Poses (n,) into `out` (rows, n): guess, two secant steps, and more where those miss."""
     inner = inner_joint(corner, rack)
     error = _error(corner, inner, travel)
     guess, slope = first_guess(corner, travel, rack)
     first = error(guess)
     rise, slope, second = secant_step(error, guess, slope, first)
-    _place(corner, inner, rise - second / slope, out)
-    reached = np.abs(out[14] - corner.wheel[3] - travel) <= TRAVEL_TOLERANCE_MM
+    last = rise - second / slope
+    _place(corner, inner, last, out)
+    third = out[14] - corner.wheel[3] - travel
     # The error must have fallen as it does on a rising branch, see `_converge`.
-    missed = ~(reached & (np.abs(second) <= 0.5 * np.abs(first) + TRAVEL_TOLERANCE_MM))
+    falling = np.abs(second) <= 0.5 * np.abs(first) + TRAVEL_TOLERANCE_MM
+    missed = ~((np.abs(third) <= TRAVEL_TOLERANCE_MM) & falling)
     if missed.any():
         out[:, missed] = np.nan
         again = np.flatnonzero(missed if thorough else missed & np.isfinite(second))
+        lost = np.isnan(third)
+        start = (np.where(lost, rise, last), slope, np.where(lost, second, third))
         out[:, again] = _solve_again(
-            corner.pick(again), travel[again], rack[again], rise[again], slope[again], thorough
+            corner.pick(again), travel[again], rack[again], [x[again] for x in start], thorough
         )
 
 
 def _solve_again(
-    corner: Corner, travel: Array, rack: Array, rise: Array, slope: Array, thorough: bool
+    corner: Corner, travel: Array, rack: Array, start: list[Array], thorough: bool
 ) -> Array:
-    """Poses (rows, n) that a single secant step misses, from the rise and slope that it found."""
+    """Poses (rows, n) that two secant steps miss, on from the rise, slope and error they left."""
     inner = inner_joint(corner, rack)
-    rise, slope = _converge(_error(corner, inner, travel), rise, slope)
+    rise, _ = _converge(_error(corner, inner, travel), *start)
     slow = np.flatnonzero(np.isnan(rise))
     if thorough and slow.size:
         rise[slow] = _from_rest(corner.pick(slow), travel[slow], rack[slow])
@@ -214,12 +218,15 @@ def _place(corner: Corner, inner: Array, rise: Array, out: Array) -> None:
     place_upright(corner, close_loops(corner, rise, inner), inner, out)
 
 
-def _converge(error: Callable[[Array], Array], rise: Array, slope: Array) -> tuple[Array, Array]:
+def _converge(
+    error: Callable[[Array], Array], rise: Array, slope: Array, left: Array
+) -> tuple[Array, Array]:
     """Rise that meets the travel, and slope there; NaN where there is none on the rising branch.
 
-    Beyond a fold the wheel sinks as the ball joint rises, which is not continuous with rest.
+    Starts at a rise whose error is `left`. Beyond a fold the wheel sinks as the ball joint rises,
+    which is not continuous with rest.
     """
-    rise, slope, left = find_root(error, rise, slope, TRAVEL_TOLERANCE_MM)
+    rise, slope, left = find_root(error, rise, slope, left, TRAVEL_TOLERANCE_MM)
     good = (np.abs(left) <= ACCEPTED_MM) & (error(rise + _RISING_STEP_MM) > left)
     return np.where(good, rise, np.nan), slope
 
@@ -253,7 +260,8 @@ def _walk(
         ahead = np.minimum(part + step, 1.0)
         travel, rack = (a + ahead * (b - a) for a, b in zip(start, goal, strict=True))
         error = _error(corner, inner_joint(corner, rack), travel)
-        new, new_slope = _converge(error, rise + rate * (ahead - part), slope)
+        guess = rise + rate * (ahead - part)
+        new, new_slope = _converge(error, guess, slope, error(guess))
         good = walking & np.isfinite(new)
         step = np.where(good, np.minimum(2.0 * step, _LONGEST_STEP), 0.5 * step)
         rate = np.where(good, (new - rise) / (ahead - part), rate)

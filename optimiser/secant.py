@@ -30,14 +30,13 @@ def secant_step(
 
 
 def find_root(
-    function: Callable[[Array], Array], x: Array, slope: Array, tolerance: float
+    function: Callable[[Array], Array], x: Array, slope: Array, error: Array, tolerance: float
 ) -> tuple[Array, Array, Array]:
     """Steps until |error| <= tolerance or they are used up: x, slope and error there, (n,) each.
 
-    `slope` is a first estimate and positive. A step that ends where the function is NaN is tried
-    again at half its length; where it is NaN to begin with, x stays and the error is NaN.
+    `error` is the function at x, and `slope` a first estimate, positive. A step that ends where
+    the function is NaN is tried again at half its length; where it is NaN to begin with, x stays.
     """
-    error = function(x)
     for _ in range(_STEPS):
         moving = np.abs(error) > tolerance
         if not moving.any():

@@ -163,6 +163,8 @@ def _turn_to(
         lower, frame = upright(rise)
         return np.asarray(lower[2] + _carry(wheel, frame)[2] - height)
 
-    rise = np.zeros_like(error(np.zeros(1)))
-    rise, _, left = find_root(error, rise, np.ones_like(rise), TRAVEL_TOLERANCE_MM)
+    at_rest = error(np.zeros(1))
+    rise, _, left = find_root(
+        error, np.zeros_like(at_rest), np.ones_like(at_rest), at_rest, TRAVEL_TOLERANCE_MM
+    )
     return upright(np.where(np.abs(left) <= ACCEPTED_MM, rise, np.nan))

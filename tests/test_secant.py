@@ -14,13 +14,19 @@ def test_many_roots_at_once_each_by_itself():
         calls.append(x)
         return np.exp(x) - np.exp(roots)
 
-    x, slope, error = find_root(function, np.ones(7), np.full(7, 2.0), 1e-13)
+    x, slope, error = find_root(function, np.ones(7), np.full(7, 2.0), function(np.ones(7)), 1e-13)
     np.testing.assert_allclose(x, roots, rtol=0, atol=1e-13)
     assert np.max(np.abs(error)) <= 1e-13
     assert np.all(slope > 0.0)
     assert len(calls) < 15
     alone = [
-        find_root(lambda x, r=r: np.exp(x) - np.exp([r]), np.ones(1), np.full(1, 2.0), 1e-13)[0]
+        find_root(
+            lambda x, r=r: np.exp(x) - np.exp([r]),
+            np.ones(1),
+            np.full(1, 2.0),
+            np.exp(np.ones(1)) - np.exp([r]),
+            1e-13,
+        )[0]
         for r in roots
     ]
     np.testing.assert_array_equal(x, np.concatenate(alone))
@@ -47,7 +53,7 @@ def test_the_slope_stays_positive_and_bounded_where_errors_are_rounding():
 def test_a_step_out_of_the_domain_is_halved():
     with np.errstate(invalid="ignore"):
         x, _, error = find_root(
-            lambda x: 0.5 - np.sqrt(1.0 - x), np.zeros(1), np.full(1, 0.2), 1e-12
+            lambda x: 0.5 - np.sqrt(1.0 - x), np.zeros(1), np.full(1, 0.2), np.full(1, -0.5), 1e-12
         )
     assert x[0] == pytest.approx(0.75, abs=1e-11)
     assert abs(error[0]) <= 1e-12
@@ -55,11 +61,15 @@ def test_a_step_out_of_the_domain_is_halved():
 
 def test_no_value_to_begin_with_stays_no_value():
     with np.errstate(invalid="ignore"):
-        x, _, error = find_root(np.sqrt, np.array([-1.0, 4.0]), np.ones(2), 1e-12)
+        x, _, error = find_root(
+            np.sqrt, np.array([-1.0, 4.0]), np.ones(2), np.array([np.nan, 2.0]), 1e-12
+        )
     assert np.isnan(error[0])
     assert x[0] == -1.0
 
 
 def test_no_root_ends_with_the_error_that_is_left():
-    _, _, error = find_root(lambda x: np.cos(x) + 2.0, np.ones(1), np.ones(1), 1e-9)
+    _, _, error = find_root(
+        lambda x: np.cos(x) + 2.0, np.ones(1), np.ones(1), np.full(1, 2.5), 1e-9
+    )
     assert error[0] >= 1.0
