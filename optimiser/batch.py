@@ -185,6 +185,8 @@ def _specs(study: Study, folder: Path, options: RunOptions) -> list[UnitSpec]:
                     rack=index,
                     seed=seed + repeat,
                     settings=settings,
+                    seeds=table.seeds,
+                    refine=table.refine,
                     record=folder / RECORD_FOLDER / f"{name}.journal",
                     seconds=budget.share(count, options.workers),
                 )

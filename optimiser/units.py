@@ -16,6 +16,7 @@ from optimiser.front import best_ratio
 from optimiser.results import UnitResult
 from optimiser.search import SearchSettings, UnitSearch
 from optimiser.search_storage import Store, UnitRecord
+from optimiser.seeds import choose_seeds, early_drop, seed_designs
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,6 +29,7 @@ Watch = Callable[[str, int, int, float, str], None]
 Stop = Callable[[], bool]
 """Asked before each generation: True ends the unit after what is being done."""
 
+SEED_CANDIDATES = 2000
 STOPPED = "stopped before the search was over"
 # Of a unit's time, this share is for the search; the rest is for refining what it found.
 SEARCH_SHARE = 0.8
@@ -46,6 +48,8 @@ class UnitSpec:
         rack: index of the rack in it.
         seed: random seed.
         settings: how to search.
+        seeds: begin with designs from the ideal inner joint.
+        refine: end by refining what was found.
         record: its journal file.
         seconds: the most time that the study allows it; None without a limit.
     """
@@ -55,6 +59,8 @@ class UnitSpec:
     rack: int
     seed: int
     settings: SearchSettings
+    seeds: bool
+    refine: bool
     record: Path
     seconds: float | None = None
 
@@ -130,11 +136,17 @@ def run_unit(
         out_of_time=over,
         on_batch=store.append,
     )
+
+    def tell_watch() -> None:
+        best = best_text(problem, search.front)
+        watch(spec.label, search.count, settings.trials, time.monotonic() - began, best)
+
+    if spec.seeds and not search.batches:
+        _tell_seeds(spec, search)
+        tell_watch()
     while (designs := search.ask()) is not None:
         search.tell(designs, problem.evaluate(designs))
-        taken = time.monotonic() - began
-        best = best_text(problem, search.front)
-        watch(spec.label, search.count, settings.trials, taken, best)
+        tell_watch()
     records = search.records()
     return UnitResult(
         rack=spec.rack,
@@ -144,8 +156,20 @@ def run_unit(
         origin=records.origin,
         stop_reason=STOPPED if stopped else search.stop_reason,
         seconds={"search": time.monotonic() - began},
+        dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
         finished=not stopped,
     )
+
+
+def _tell_seeds(spec: UnitSpec, search: UnitSearch) -> None:
+    """Place thousands of designs by geometry; the best of them begin the search."""
+    candidates = seed_designs(spec.problem, spec.rack, SEED_CANDIDATES, spec.seed)
+    evaluation = spec.problem.evaluate(candidates)
+    size = min(spec.settings.population, spec.settings.trials)
+    rows = choose_seeds(evaluation, size)
+    chosen = candidates.select(rows)
+    # Evaluated as the batch they are told in, as they are when a record is gone on with.
+    search.add(chosen, spec.problem.evaluate(chosen), "seed")
 
 
 def best_text(problem: Problem, front: Array) -> str:

@@ -17,13 +17,19 @@ RACKS = ("Short", "Middle")
 
 
 def write_small_study(
-    folder: Path, *, trials: int = 60, name: str = "small", extra: str = "", racks=RACKS
+    folder: Path,
+    *,
+    trials: int = 60,
+    name: str = "small",
+    extra: str = "",
+    racks=RACKS,
+    search: str = "seeds = false\nrefine = false",
 ) -> Path:
     """The starter with few racks, few trials and small generations, as FOLDER/NAME.toml."""
     path, *_ = write_starter(folder)
     text = path.read_text("utf-8")
     for old, new in (
-        ("trials = 1000", f"trials = {trials}\npopulation = 20\nstop_window = 0"),
+        ("trials = 1000", f"trials = {trials}\npopulation = 20\nstop_window = 0\n{search}"),
         ('use = "all"', f"use = {list(racks)!r}".replace("'", '"')),
         ("step_mm = 5", "step_mm = 35"),
     ):

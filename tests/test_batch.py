@@ -357,3 +357,25 @@ def test_the_hours_of_a_study_are_its_own(tmp_path):
     ] * 2
     specs = batch._specs(study, tmp_path, RunOptions(workers=2, seconds=60.0))
     assert [spec.seconds for spec in specs] == [None, None]
+
+
+# --- the whole of a unit -------------------------------------------------------------------------
+
+
+def test_seeds_come_first_and_a_cut_at_any_batch_changes_nothing(tmp_path):
+    study = small_study(tmp_path / "in", trials=60, racks=("Middle",), search="refine = false")
+    (whole,) = run_here([study], tmp_path / "whole")
+    origin = whole.result.origin.tolist()
+    seeds = origin.count("seed")
+    assert 0 < seeds <= 20
+    assert origin == ["seed"] * seeds + ["search"] * (60 - seeds)
+    for batches in (1, 2, 3):
+        stop = StopAfter(batches)
+        out = tmp_path / f"cut {batches}"
+        (cut,) = run_here([study], out, watch=stop.watch, stop=stop)
+        assert not cut.finished
+        # And a torn line on top, in the middle of the last batch.
+        (record,) = (cut.folder / "record").iterdir()
+        record.write_bytes(record.read_bytes()[:-2500])
+        (rest,) = run_here([study], out)
+        assert designs_of(rest.folder) == designs_of(whole.folder)
