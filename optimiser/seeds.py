@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from optimiser.problem import Problem
     from optimiser.vectors import Array
 
+AT_BOUNDS = 0.5
 _SEED_TAG = 0x5EED
 _FOLLOW_STEPS = 8
 _FOLLOW_MM = 1e-6
@@ -114,6 +115,7 @@ def _sample(choice: Choice, rng: np.random.Generator, size: int) -> Array:
     """One stratified sample of a variable: each of `size` equal parts of it once, shuffled."""
     share = (rng.permutation(size) + rng.random(size)) / size
     if isinstance(choice, Range):
+        share = np.clip((share - 0.5) * (1.0 + AT_BOUNDS / (1.0 - AT_BOUNDS)) + 0.5, 0.0, 1.0)
         return np.asarray(choice.low + share * (choice.high - choice.low))
     if isinstance(choice, Stock):
         values = np.array(choice.values)
