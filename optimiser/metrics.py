@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage import Poses, solve_linkage
+from optimiser.linkage import Poses, solve_linkage, spin_axis
 from optimiser.steered import pose_at_rest, solve_steer
 from optimiser.vectors import Array, angle_between
 
@@ -325,15 +325,11 @@ class WheelAttitude:
 
 def wheel_attitude(poses: Poses, loaded_radius_mm: float) -> WheelAttitude:
     """Caster, kingpin inclination, scrub radius and trail, as ISO 8855 has them."""
-    k = poses.upper_ball_joint - poses.lower_ball_joint
-    spin = poses.spin_axis
-    flat = np.sqrt(spin[..., 0] ** 2 + spin[..., 1] ** 2)
-    # Steepest descent in the wheel plane: straight down less its part along the spin axis.
-    down = (spin[..., 2:] * spin - np.array([0.0, 0.0, 1.0])) / flat[..., None]
-    contact = poses.wheel_centre + loaded_radius_mm * down
-    share = (contact[..., 2] - poses.lower_ball_joint[..., 2]) / k[..., 2]
-    ground = poses.lower_ball_joint + share[..., None] * k
-    outboard = spin[..., :2] / flat[..., None]
+    k, spin = poses.upper_ball_joint - poses.lower_ball_joint, poses.spin_axis
+    contact, ground = _at_ground(
+        poses.lower_ball_joint, k, poses.wheel_centre, spin, loaded_radius_mm
+    )
+    outboard = spin[..., :2] / np.hypot(spin[..., 0], spin[..., 1])[..., None]
     heading = np.stack([outboard[..., 1], -outboard[..., 0]], axis=-1)
     offset = (contact - ground)[..., :2]
     return WheelAttitude(
@@ -346,15 +342,30 @@ def wheel_attitude(poses: Poses, loaded_radius_mm: float) -> WheelAttitude:
     )
 
 
+def _at_ground(
+    lower: Array, axis: Array, wheel_centre: Array, spin: Array, loaded_radius_mm: float
+) -> tuple[Array, Array]:
+    """Contact point of the tyre, and where the steering axis meets the horizontal plane there."""
+    # Steepest descent in the wheel plane: straight down less its part along the spin axis.
+    down = spin[..., 2:] * spin - np.array([0.0, 0.0, 1.0])
+    flat = np.hypot(spin[..., 0], spin[..., 1])
+    contact = wheel_centre + (loaded_radius_mm / flat)[..., None] * down
+    share = (contact[..., 2] - lower[..., 2]) / axis[..., 2]
+    return contact, lower + share[..., None] * axis
+
+
 def kingpin_track(
     points: Hardpoints,
     loaded_radius_mm: float,
     static_toe_in: ArrayLike = 0.0,
     static_camber: ArrayLike = 0.0,
 ) -> Array:
-    """Distance between the two steering axes where they meet the ground, at rest."""
-    rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
-    return np.asarray(2.0 * wheel_attitude(rest, loaded_radius_mm).axis_at_ground[..., 1])
+    """Distance between the two steering axes where they meet the ground, at rest, (...)."""
+    lower, spin = points.lower_ball_joint, spin_axis(static_toe_in, static_camber)
+    axis = points.upper_ball_joint - lower
+    _, ground = _at_ground(lower, axis, points.wheel_centre, spin, loaded_radius_mm)
+    shapes = [value.shape[:-1] for _, value in points.items()]
+    return 2.0 * np.broadcast_to(ground[..., 1], np.broadcast_shapes(*shapes, ground.shape[:-1]))
 
 
 def projected_camber(camber: ArrayLike, steer: ArrayLike) -> Array:

@@ -48,32 +48,32 @@ class Poses:
     @property
     def lower_ball_joint(self) -> Array:
         """(..., 3) mm."""
-        return np.moveaxis(self.lower_ball_xyz, 0, -1)
+        return _component_last(self.lower_ball_xyz)
 
     @property
     def upper_ball_joint(self) -> Array:
         """(..., 3) mm."""
-        return np.moveaxis(self.upper_ball_xyz, 0, -1)
+        return _component_last(self.upper_ball_xyz)
 
     @property
     def outer_joint(self) -> Array:
         """(..., 3) mm."""
-        return np.moveaxis(self.outer_xyz, 0, -1)
+        return _component_last(self.outer_xyz)
 
     @property
     def inner_joint(self) -> Array:
         """(..., 3) mm."""
-        return np.moveaxis(self.inner_xyz, 0, -1)
+        return _component_last(self.inner_xyz)
 
     @property
     def wheel_centre(self) -> Array:
         """(..., 3) mm."""
-        return np.moveaxis(self.wheel_centre_xyz, 0, -1)
+        return _component_last(self.wheel_centre_xyz)
 
     @property
     def spin_axis(self) -> Array:
         """(..., 3) unit vector out to the left."""
-        return np.moveaxis(self.spin_xyz, 0, -1)
+        return _component_last(self.spin_xyz)
 
     @property
     def steer(self) -> Array:
@@ -135,8 +135,20 @@ class Poses:
 
     def select(self, poses: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Poses:
         """Some of the poses, along the last axis."""
-        chosen = {field.name: getattr(self, field.name)[..., poses] for field in fields(self)}
-        return Poses(**chosen)
+        names = (field.name for field in fields(self) if field.name != "hinges_xyz")
+        chosen = {name: getattr(self, name)[..., poses] for name in names}
+        hinges_xyz = self.hinges_xyz
+        if hinges_xyz.strides[-1] == 0:  # the arms are the same in all poses of a corner
+            shape = (4, 3, *chosen["toggle_sine"].shape)
+            hinges_xyz = np.broadcast_to(hinges_xyz[..., :1], shape)
+        else:
+            hinges_xyz = hinges_xyz[..., poses]
+        return Poses(**chosen, hinges_xyz=hinges_xyz)
+
+
+def _component_last(vectors: Array) -> Array:
+    """View (..., 3) of vectors (3, ...); `np.moveaxis` does the same and takes longer."""
+    return vectors.transpose((*range(1, vectors.ndim), 0))
 
 
 def _steer_rate(spin: Array, turn: Array) -> Array:
@@ -159,9 +171,12 @@ def sine_of_toggle(lower: Array, upper: Array, outer: Array, inner: Array) -> Ar
 
 def hinges(points: Hardpoints, shape: tuple[int, ...]) -> Array:
     """Points and directions of the arms' axes as `Poses` holds them, (4, 3, *shape)."""
-    rear = points.lower_rear_pivot, points.upper_rear_pivot
-    front = points.lower_front_pivot, points.upper_front_pivot
-    rows = [rear[0], front[0] - rear[0], rear[1], front[1] - rear[1]]
-    axes = np.moveaxis(np.stack(np.broadcast_arrays(*rows)), -1, 1)
-    axes = axes.reshape(4, 3, *(1,) * (len(shape) + 2 - axes.ndim), *axes.shape[2:])
+    lower, upper = points.lower_rear_pivot, points.upper_rear_pivot
+    rows = (lower, points.lower_front_pivot - lower, upper, points.upper_front_pivot - upper)
+    batch = np.broadcast_shapes(*(row.shape for row in rows))
+    axes = np.empty((4, *batch))
+    for index, row in enumerate(rows):
+        axes[index] = row
+    axes = axes.transpose((0, axes.ndim - 1, *range(1, axes.ndim - 1)))
+    axes = axes.reshape(4, 3, *(1,) * (len(shape) + 2 - axes.ndim), *batch[:-1])
     return np.broadcast_to(axes, (4, 3, *shape))

@@ -27,21 +27,26 @@ def pose_at_rest(
     points: Hardpoints, *, static_toe_in: ArrayLike = 0.0, static_camber: ArrayLike = 0.0
 ) -> Poses:
     """The pose that `points` (...) draw; nothing is solved."""
-    spin = spin_axis(static_toe_in, static_camber)
-    shape = np.broadcast_shapes(*(value.shape for _, value in points.items()), spin.shape)
-    lower, upper, outer, inner, wheel, spin = (
-        np.moveaxis(np.broadcast_to(vector, shape), -1, 0)
-        for vector in (
-            points.lower_ball_joint,
-            points.upper_ball_joint,
-            points.outer_joint,
-            points.inner_joint,
-            points.wheel_centre,
-            spin,
-        )
+    drawn = (
+        points.lower_ball_joint,
+        points.upper_ball_joint,
+        points.outer_joint,
+        points.inner_joint,
+        points.wheel_centre,
+        spin_axis(static_toe_in, static_camber),
     )
+    shapes = [value.shape for _, value in points.items()]
+    solved = np.empty((6, *np.broadcast_shapes(*shapes, drawn[-1].shape)))
+    for index, vector in enumerate(drawn):
+        solved[index] = vector
+    return _poses(solved.transpose((0, solved.ndim - 1, *range(1, solved.ndim - 1))), points)
+
+
+def _poses(vectors: Array, points: Hardpoints) -> Poses:
+    """Poses from L, U, O, I, wheel centre and spin axis, (6, 3, *shape)."""
+    lower, upper, outer, inner, wheel, spin = vectors
     sine = sine_of_toggle(lower, upper, outer, inner)
-    return Poses(lower, upper, outer, inner, wheel, spin, sine, hinges(points, shape[:-1]))
+    return Poses(lower, upper, outer, inner, wheel, spin, sine, hinges(points, sine.shape))
 
 
 def solve_steer(
@@ -72,22 +77,27 @@ def solve_steer(
     drawn = [value.shape[:-1] for _, value in points.items()]
     shape = np.broadcast_shapes(*drawn, spin.shape[:-1], travel.shape, angle.shape)
     at = {name: flatten(value, shape) for name, value in points.items()}
+    solved = np.empty((6, 3, prod(shape)))
     with np.errstate(invalid="ignore", divide="ignore"):
         height = _flat(travel, shape) + at["wheel_centre"][2]
         vectors = _place(at, flatten(spin, shape), height, _flat(angle, shape))
-        lower, upper, outer, inner, wheel, spin = (
-            np.array(np.broadcast_to(vector, (3, prod(shape)))).reshape(3, *shape)
-            for vector in vectors
-        )
-        sine = sine_of_toggle(lower, upper, outer, inner)
-        poses = Poses(lower, upper, outer, inner, wheel, spin, sine, hinges(points, shape))
+        for index, vector in enumerate(vectors):
+            solved[index] = vector
+        poses = _poses(solved.reshape(6, 3, *shape), points)
         # Short of fold, toggle and dead point wheel and rack move on as they did at rest.
-        rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
-        _, per_rack, lift = poses.rates()
-        lost = ~((lift > 0.0) & (per_rack * np.sign(rest.steer_per_rack) > 0.0))
-    for solved in (lower, upper, outer, inner, wheel, spin, sine):
-        solved[..., lost] = np.nan
+        _, per_rack, lift = (rate.ravel() for rate in poses.rates())
+        lost = ~((lift > 0.0) & (per_rack * _turning(at) > 0.0))
+    solved[:, :, lost] = np.nan
+    poses.toggle_sine.reshape(-1)[lost] = np.nan
     return poses
+
+
+def _turning(at: dict[str, Array]) -> Array:
+    """Sign of d steer / d rack displacement at rest, (n,), from flat points."""
+    lower, rod = at["lower_ball_joint"], at["outer_joint"] - at["inner_joint"]
+    moment = cross_first(at["outer_joint"] - lower, rod)
+    turning = rod[1] * dot_first(at["upper_ball_joint"] - lower, moment)
+    return np.asarray(np.sign(turning))
 
 
 def _flat(value: Array, shape: tuple[int, ...]) -> Array:
