@@ -288,6 +288,7 @@ class Problem:
                 self.room,
                 arm_ahead=self.arm_ahead,
                 drive_side=self.car.drive_side,
+                limit_mm=self.limits.clearance_mm or 0.0,
             )
         return metrics | self._bought(designs)
 
@@ -314,7 +315,10 @@ class Problem:
             elif name == "outer_joint_angle_deg":
                 value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
             elif name == "clearance_mm":
-                value = (limits.clearance_mm or 0.0) - metrics[name]
+                # No size is known of what a rack could touch: this limit cannot stop it, and the
+                # comparison says so. A design that cannot assemble stays NaN.
+                unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
+                value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
             else:
                 value = metrics[name] - (limits.track_growth_mm or 0.0)
             columns.append(value)

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from optimiser.vectors import Array
 
 ACKERMANN_NODES = 12
-# Toggle, joint angles and clearance are judged at the corners of travel and rack, and half way.
-_CORNERS = [(t, share) for t in (-1.0, 1.0) for share in (-1.0, -0.5, 0.5, 1.0)]
-_CORNERS += [(0.0, -1.0), (0.0, 1.0)]
+# Toggle, joint angles and clearance are judged at droop, rest and bump with the rack at its ends
+# and half way; clearance is also judged between, see `clearance.poses_between`.
+_CORNERS = [(t, share) for t in (-1.0, 0.0, 1.0) for share in (-1.0, -0.5, 0.5, 1.0)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,8 @@ class Solved:
         rest: pose at rest, (N, 1).
         envelope: travel and rack extremes over which joints, toggle and clearance are judged,
             (N, E); the first P are the travel grid with the rack at centre.
+        envelope_travel_mm: wheel travel of each pose of the envelope, (E,).
+        envelope_share: its rack displacement as a share of `rack_limit_mm`, (E,).
         envelope_mirror: for each pose of the envelope, the column with the same travel and the
             opposite rack displacement, which is the right wheel's; (E,).
         towards: poses at zero travel on the way to the required lock as the inner wheel, (N, n).
@@ -59,6 +61,8 @@ class Solved:
     points: Hardpoints
     rest: Poses
     envelope: Poses
+    envelope_travel_mm: Array
+    envelope_share: Array
     envelope_mirror: NDArray[np.intp]
     towards: Poses
     away: Poses
@@ -95,7 +99,7 @@ def solve_designs(
         ends = np.fmin(half_travel_mm, np.abs(at_lock))
     grid, zeros = travel.grid(), np.zeros(ACKERMANN_NODES)
     fractions = lock_fractions(ACKERMANN_NODES)[1:]
-    corner_travel = np.array([grid[-1] if t > 0.0 else t * -grid[0] for t, _ in _CORNERS])
+    corner_travel = np.array([(t > 0.0) * grid[-1] + (t < 0.0) * grid[0] for t, _ in _CORNERS])
     corner_share = np.array([share for _, share in _CORNERS])
     column = np.ones((len(at_lock), 1))
     travels = [grid, zeros, zeros, corner_travel]
@@ -136,6 +140,8 @@ def solve_designs(
         points=points,
         rest=_columns(poses, np.array([at_rest])),
         envelope=envelope,
+        envelope_travel_mm=np.concatenate([grid, corner_travel]),
+        envelope_share=np.concatenate([0.0 * grid, corner_share]),
         envelope_mirror=_mirror_columns(len(grid)),
         towards=towards,
         away=away,

@@ -1,9 +1,10 @@
 """Clearance between the steering parts and what they may not touch.
 
 `distance` measures two shapes in one pose; `least` finds the least distance over many poses
-without measuring most of them.
+without measuring most of them; `between` blends poses from solved ones.
 """
 
+from optimiser.clearance.between import Between, poses_between
 from optimiser.clearance.distance import (
     segment_box_distance,
     segment_in_cylinder_clearance,
@@ -12,8 +13,10 @@ from optimiser.clearance.distance import (
 from optimiser.clearance.least import minimum_segment_box, minimum_segment_segment
 
 __all__ = [
+    "Between",
     "minimum_segment_box",
     "minimum_segment_segment",
+    "poses_between",
     "segment_box_distance",
     "segment_in_cylinder_clearance",
     "segment_segment_distance",

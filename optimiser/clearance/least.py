@@ -172,10 +172,11 @@ def _within_reach(points: list[Array], ceiling: float) -> NDArray[np.bool_]:
     """Along the last batch axis, False where nothing can come closer than the ceiling.
 
     Compares the boxes around all designs and poses of a block, so that obstacles far from a
-    part cost next to nothing. A NaN anywhere makes the box NaN, and nothing is rejected.
+    part cost next to nothing. A NaN anywhere makes the box NaN, and nothing is rejected. With a
+    single batch axis a box for each entry would cost as much as what it saves.
     """
     columns = max(p.shape[-3] for p in points)
-    if not np.isfinite(ceiling):
+    if not np.isfinite(ceiling) or points[0].ndim < 4:
         return np.ones(columns, dtype=np.bool_)
     square: Array = np.zeros(columns)
     for p0, p1, q0, q1 in zip(*(split(p) for p in points), strict=True):
@@ -245,6 +246,8 @@ class _Sweep:
         middle = np.full_like(entries, self._poses // 2)
         best, normal = self._obstacle.normal(*self._at(entries, middle))
         best = np.minimum(best, ceiling)
+        if self._poses == 1:
+            return np.asarray(best.reshape(self._batch))
         bound, reach = self._bound(normal)
         bound[entries, middle] = np.inf
         second = np.argmin(bound, axis=1)  # of a NaN pose, where there is one
