@@ -122,10 +122,11 @@ def solve_designs(
     )
     cuts = np.concatenate([[0], np.cumsum([len(t) for t in travels])])
     bump, towards, away, _, *turned = (
-        _columns(poses, np.arange(low, high)) for low, high in pairwise(cuts)
+        poses.select(slice(low, high)) for low, high in pairwise(cuts)
     )
     at_rest = int(np.flatnonzero(grid == 0.0)[0])
-    bump_steer = summarise_toe(-bump.steer, grid, -bump.steer_per_travel[:, at_rest])
+    rest = poses.select(slice(at_rest, at_rest + 1))
+    bump_steer = summarise_toe(-bump.steer, grid, -rest.steer_per_travel[:, 0])
     track = kingpin_track(points, car.loaded_radius_mm, toe, camber)
     ackermann = summarise_ackermann(
         np.concatenate([0.0 * column, towards.steer - rest_steer[:, None]], axis=1),
@@ -135,10 +136,10 @@ def solve_designs(
         car.wheelbase_mm,
         steering.ackermann_target,
     )
-    envelope = _columns(poses, np.concatenate([np.arange(cuts[1]), np.arange(cuts[3], cuts[4])]))
+    envelope = poses.select(np.concatenate([np.arange(cuts[1]), np.arange(cuts[3], cuts[4])]))
     return Solved(
         points=points,
-        rest=_columns(poses, np.array([at_rest])),
+        rest=rest,
         envelope=envelope,
         envelope_travel_mm=np.concatenate([grid, corner_travel]),
         envelope_share=np.concatenate([0.0 * grid, corner_share]),
@@ -156,11 +157,6 @@ def solve_designs(
             growth_mm, bump_steer, at_lock, ackermann, envelope, grid, steering.inner_lock
         ),
     )
-
-
-def _columns(poses: Poses, columns: NDArray[np.intp]) -> Poses:
-    """Chosen poses (last axis) of a batch."""
-    return Poses(**{name: getattr(poses, name)[..., columns] for name in Poses.__slots__})
 
 
 def _mirror_columns(grid_size: int) -> NDArray[np.intp]:
