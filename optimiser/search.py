@@ -150,6 +150,11 @@ class UnitSearch:
         return tuple(told.origin for told in self._told)
 
     @property
+    def torn(self) -> Origin | None:
+        """Origin of the batch that an earlier process began to record, if one was cut off."""
+        return read_batch(self._torn[0]).origin if self._torn else None
+
+    @property
     def count(self) -> int:
         """Trials told."""
         return self._count

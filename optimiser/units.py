@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimiser.front import best_ratio
+from optimiser.refine import refine
 from optimiser.results import UnitResult
 from optimiser.search import SearchSettings, UnitSearch
-from optimiser.search_storage import Store, UnitRecord
+from optimiser.search_storage import Store, Trials, UnitRecord
 from optimiser.seeds import choose_seeds, early_drop, seed_designs
 
 if TYPE_CHECKING:
@@ -31,8 +32,11 @@ Stop = Callable[[], bool]
 
 SEED_CANDIDATES = 2000
 STOPPED = "stopped before the search was over"
-# Of a unit's time, this share is for the search; the rest is for refining what it found.
-SEARCH_SHARE = 0.8
+TIME_UP = "the time allowed ran out"
+# Refinement evaluates about so many designs, for which a search keeps time; but never more than
+# a share of the unit's time.
+REFINE_DESIGNS = 2500
+REFINE_SHARE = 0.5
 # For writing: so long for each study, and never more than a share of the whole time.
 WRITE_SECONDS = 15.0
 WRITE_SHARE = 0.15
@@ -118,13 +122,12 @@ def run_unit(
     """
     began = time.monotonic()
     limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
-    search_ends = began + SEARCH_SHARE * min(limits) if limits else None
     stopped = False
 
     def over() -> bool:
         nonlocal stopped
         stopped = stopped or stop()
-        return stopped or (search_ends is not None and time.monotonic() >= search_ends)
+        return stopped or (bool(limits) and _time_is_up(spec, search, began, min(limits)))
 
     problem, settings = spec.problem, spec.settings
     search = UnitSearch(
@@ -144,8 +147,16 @@ def run_unit(
     if spec.seeds and not search.batches:
         _tell_seeds(spec, search)
         tell_watch()
-    while (designs := search.ask()) is not None:
-        search.tell(designs, problem.evaluate(designs))
+    if "refined" in (*search.batches, search.torn):
+        reason = _reason_to_refine(spec, store.trials)
+    else:
+        while (designs := search.ask()) is not None:
+            search.tell(designs, problem.evaluate(designs))
+            tell_watch()
+        reason = search.stop_reason
+    searched = time.monotonic()
+    if spec.refine and not stopped and "refined" not in search.batches:
+        _tell_refined(spec, search)
         tell_watch()
     records = search.records()
     return UnitResult(
@@ -154,8 +165,8 @@ def run_unit(
         designs=records.designs,
         evaluation=records.evaluation,
         origin=records.origin,
-        stop_reason=STOPPED if stopped else search.stop_reason,
-        seconds={"search": time.monotonic() - began},
+        stop_reason=STOPPED if stopped else reason,
+        seconds={"search": searched - began, "refine": time.monotonic() - searched},
         dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
         finished=not stopped,
     )
@@ -170,6 +181,29 @@ def _tell_seeds(spec: UnitSpec, search: UnitSearch) -> None:
     chosen = candidates.select(rows)
     # Evaluated as the batch they are told in, as they are when a record is gone on with.
     search.add(chosen, spec.problem.evaluate(chosen), "seed")
+
+
+def _tell_refined(spec: UnitSpec, search: UnitSearch) -> None:
+    """Refine what the search found and tell the designs that nothing dominates."""
+    records = search.records()
+    if not len(records.designs):
+        return
+    designs = refine(spec.problem, records.designs, records.evaluation).designs
+    search.add(designs, spec.problem.evaluate(designs), "refined")
+
+
+def _reason_to_refine(spec: UnitSpec, trials: Trials) -> str:
+    """Why an earlier process ended its search and began to refine."""
+    searched = [trial for trial in trials if trial.user_attrs["origin"] != "refined"]
+    search = UnitSearch(spec.problem, spec.rack, spec.seed, spec.settings, trials=searched)
+    return search.stop_reason if search.ask() is None else TIME_UP
+
+
+def _time_is_up(spec: UnitSpec, search: UnitSearch, began: float, seconds: float) -> bool:
+    """Whether what is left of a unit's time is needed for refining."""
+    taken = time.monotonic() - began
+    needed = REFINE_DESIGNS * taken / max(1, search.count) if spec.refine else 0.0
+    return taken >= seconds - min(needed, REFINE_SHARE * seconds)
 
 
 def best_text(problem: Problem, front: Array) -> str:

@@ -362,20 +362,37 @@ def test_the_hours_of_a_study_are_its_own(tmp_path):
 # --- the whole of a unit -------------------------------------------------------------------------
 
 
-def test_seeds_come_first_and_a_cut_at_any_batch_changes_nothing(tmp_path):
-    study = small_study(tmp_path / "in", trials=60, racks=("Middle",), search="refine = false")
+def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path):
+    study = small_study(tmp_path / "in", trials=60, racks=("Middle",), search="")
     (whole,) = run_here([study], tmp_path / "whole")
     origin = whole.result.origin.tolist()
-    seeds = origin.count("seed")
+    seeds, refined = origin.count("seed"), origin.count("refined")
     assert 0 < seeds <= 20
-    assert origin == ["seed"] * seeds + ["search"] * (60 - seeds)
-    for batches in (1, 2, 3):
-        stop = StopAfter(batches)
-        out = tmp_path / f"cut {batches}"
-        (cut,) = run_here([study], out, watch=stop.watch, stop=stop)
-        assert not cut.finished
-        # And a torn line on top, in the middle of the last batch.
-        (record,) = (cut.folder / "record").iterdir()
-        record.write_bytes(record.read_bytes()[:-2500])
+    assert refined > 0
+    assert origin == ["seed"] * seeds + ["search"] * (60 - seeds) + ["refined"] * refined
+    (unit,) = whole.result.units
+    assert unit.stop_reason == "all 60 designs that the study allows were tried"
+    (record,) = (whole.folder / "record").iterdir()
+    lines = record.read_bytes().splitlines(keepends=True)
+    header = len(lines) - len(origin)
+    for told in (1, seeds + 20, 61, len(origin)):
+        out = tmp_path / f"cut after {told}"
+        # A run that is stopped at once, and the record of one that was cut off there.
+        run_here([study], out, stop=lambda: True)
+        torn = b"" if told == len(origin) else lines[header + told][:-7]
+        path = out / "small" / "record" / record.name
+        path.write_bytes(b"".join(lines[: header + told]) + torn)
         (rest,) = run_here([study], out)
-        assert designs_of(rest.folder) == designs_of(whole.folder)
+        assert designs_of(rest.folder) == designs_of(whole.folder), told
+        assert path.read_bytes().count(b"\n") == len(lines)
+
+
+def test_a_unit_keeps_time_for_refining(tmp_path):
+    study = small_study(tmp_path / "in", trials=100_000, racks=("Middle",), search="seeds = false")
+    began = time.monotonic()
+    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=12.0))
+    taken = time.monotonic() - began
+    (unit,) = outcome.result.units
+    assert unit.stop_reason == units.TIME_UP
+    assert (unit.origin == "refined").any()
+    assert taken < 16.0
