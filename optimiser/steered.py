@@ -129,10 +129,12 @@ _Frame = tuple[Array, Array, Array]
 
 def _frame(k: Array) -> _Frame:
     """Directions of the upright, (3, n) each: k, and square to it ahead and outboard."""
-    ahead = -k[0] * k
-    ahead[0] += 1.0
-    ahead /= np.sqrt(1.0 - k[0] * k[0])
-    return k, ahead, cross_first(k, ahead)
+    across = np.sqrt(1.0 - k[0] * k[0])
+    share = k / across
+    ahead, outboard = -k[0] * share, np.zeros_like(k)
+    ahead[0] = across
+    outboard[1], outboard[2] = share[2], -share[1]
+    return k, ahead, outboard
 
 
 def _coordinates(vector: Array, frame: _Frame) -> _Frame:
@@ -158,23 +160,24 @@ def _turn_to(
     cosine, sine = np.cos(steer), np.sin(steer)
     h, f, o = spin
 
-    def upright(rise: Array) -> tuple[Array, _Frame]:
-        lower, k = close_arms(arms, rise)
-        k, ahead, out = _frame(k)
-        along_k, along_ahead, along_out = (v[0] * cosine + v[1] * sine for v in (k, ahead, out))
+    def turned(frame: _Frame, rows: slice | int) -> _Frame:
+        k, ahead, out = frame
+        along_k, along_ahead, along_out = (v[0] * cosine + v[1] * sine for v in frame)
         a, b = f * along_ahead + o * along_out, f * along_out - o * along_ahead
         c = -h * along_k
         square = a * a + b * b
         w = -np.sqrt(square - c * c)
         cos_psi, sin_psi = (a * c + b * w) / square, (b * c - a * w) / square
-        return lower, (k, cos_psi * ahead + sin_psi * out, cos_psi * out - sin_psi * ahead)
+        ahead, out = ahead[rows], out[rows]
+        return k[rows], cos_psi * ahead + sin_psi * out, cos_psi * out - sin_psi * ahead
 
     def error(rise: Array) -> Array:
-        lower, frame = upright(rise)
-        return np.asarray(lower[2] + _carry(wheel, frame)[2] - height)
+        lower, k = close_arms(arms, rise)
+        return np.asarray(lower[2] + _carry(wheel, turned(_frame(k), 2)) - height)
 
     at_rest = error(np.zeros(1))
     rise, _, left = find_root(
         error, np.zeros_like(at_rest), np.ones_like(at_rest), at_rest, TRAVEL_TOLERANCE_MM
     )
-    return upright(np.where(np.abs(left) <= ACCEPTED_MM, rise, np.nan))
+    lower, k = close_arms(arms, np.where(np.abs(left) <= ACCEPTED_MM, rise, np.nan))
+    return lower, turned(_frame(k), slice(None))

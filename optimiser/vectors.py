@@ -40,7 +40,7 @@ def dot_first(a: Array, b: Array) -> Array:
 
 def cross_first(a: Array, b: Array) -> Array:
     """Vector product of vectors that have their component first; (3, ...) broadcast."""
-    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    out = np.empty(a.shape if a.shape == b.shape else np.broadcast_shapes(a.shape, b.shape))
     for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
         np.subtract(a[j] * b[k], a[k] * b[j], out=out[i, ...])
     return out
