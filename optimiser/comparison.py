@@ -9,8 +9,9 @@ import numpy as np
 
 from optimiser.assess import gearing
 from optimiser.front import best_ratio, feasible_front
-from optimiser.mounting import check_hand
-from optimiser.rescue import rescues
+from optimiser.mounting import check_hand, steering_mass
+from optimiser.rescue import LIMIT_WORDS, rescues
+from optimiser.sweep_check import pair_words, sweep_notes, sweep_whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,6 +23,19 @@ if TYPE_CHECKING:
     from optimiser.problem import Problem
     from optimiser.racks import Rack
     from optimiser.vectors import Array
+
+__all__ = [
+    "ACCEPTABLE",
+    "COLUMNS",
+    "FAILS",
+    "LIMIT_WORDS",
+    "ORDER_RULE",
+    "VERDICTS",
+    "WITHIN_LIMITS",
+    "WRONG_HAND",
+    "RackRow",
+    "compare",
+]
 
 ORDER_RULE = (
     "Racks with a design that keeps every limit and is acceptable come first, then those of which "
@@ -47,6 +61,8 @@ class RackRow:
             None when no design can be assembled.
         stopped_by: the first limit or cause that stops a rack, with how much, in words.
         rescue: what would help, a sentence each.
+        notes: what its builder has to know, a sentence each: joints near their limits, parts of
+            unknown size.
         hand: direction and hand.
         numbers: columns of `racks.csv` by name.
     """
@@ -58,6 +74,7 @@ class RackRow:
     hand: HandCheck
     numbers: dict[str, float | None]
     rescue: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = field(default=())
 
 
 def compare(
@@ -111,7 +128,14 @@ def _row(
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
         rescue = (*rescue, f"as it is it {hand.sentence}")
-    return RackRow(rack, verdict, row, dropped or stopped_by, hand, numbers, rescue)
+    notes: tuple[str, ...] = ()
+    if row is not None:
+        design = designs.select(slice(row, row + 1))
+        sweep = sweep_whole(problem, design)
+        if sweep is not None:
+            numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
+            notes = tuple(sweep_notes(problem, design, sweep))
+    return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, notes)
 
 
 def _objectives(problem: Problem) -> list[tuple[int, str]]:
@@ -144,28 +168,31 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     broken = np.maximum(outcome.constraints[rows], 0.0)
     best = int(rows[np.argmin((broken / scale).sum(axis=1))])
     words = [
-        f"{LIMIT_WORDS.get(name, name)} by {excess:.1f} {'deg' if name.endswith('_deg') else 'mm'}"
+        f"{_limit_words(outcome, best, name)} by {excess:.1f} {name.rsplit('_', 1)[1]}"
         for name, excess in zip(names, outcome.constraints[best], strict=True)
         if excess > 0.0
     ]
-    return best, "breaks " + ", ".join(words)
+    return best, f"the nearest of {len(outcome.status)} designs breaks " + ", ".join(words)
 
 
-LIMIT_WORDS = {
-    "rack_travel_mm": "the rack's travel (each way)",
-    "toggle_margin_deg": "the toggle margin",
-    "inner_joint_angle_deg": "the inner joint's angle",
-    "outer_joint_angle_deg": "the outer joint's swing",
-    "track_growth_mm": "the growth of the track",
-    "clearance_mm": "the clearance",
-}
+def _limit_words(outcome: Evaluation, row: int, name: str) -> str:
+    """A limit in words, with the pair of parts where it is the clearance."""
+    if name != "clearance_mm":
+        return LIMIT_WORDS[name]
+    least = outcome.metrics["clearance_mm"][row]
+    closest = next(
+        column
+        for column, values in outcome.metrics.items()
+        if column.startswith("clearance_") and column != name and values[row] == least
+    )
+    return f"{LIMIT_WORDS[name]} ({pair_words(closest)})"
 
 
 def _numbers(
     problem: Problem, designs: Designs, evaluation: Evaluation, row: int | None, rack: Rack
 ) -> dict[str, float | None]:
     numbers: dict[str, float | None] = dict.fromkeys(COLUMNS)
-    numbers |= {"mass_kg": rack.mass_kg, "price": rack.price}
+    numbers |= {"mass_kg": _known(float(steering_mass(rack, 0.0, 0.0))), "price": rack.price}
     if row is None:
         return numbers
     one: NDArray[np.intp] = np.array([row])
@@ -223,6 +250,7 @@ COLUMNS = (
     "rim_force_n",
     "buckling_reserve",
     "clearance_mm",
+    "clearance_whole_sweep_mm",
     "toggle_margin_deg",
     "inner_joint_angle_deg",
     "inner_joint_swing_deg",

@@ -173,12 +173,13 @@ def _cell(value: float | None, form: str) -> str:
 
 
 def rack_lines(result: RunResult) -> Iterator[str]:
-    """Why each rack that is not acceptable fails, and what would help."""
+    """Why each rack that is not acceptable fails, what would help, and what to look out for."""
     for row in result.comparison:
-        if row.verdict == ACCEPTABLE:
-            continue
-        yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
-        for text in row.rescue:
+        if row.verdict != ACCEPTABLE:
+            yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
+        elif row.notes:
+            yield f"{row.rack.name}, please note:"
+        for text in (*row.rescue, *row.notes):
             yield f"    {text}."
 
 

@@ -153,15 +153,28 @@ def track_growth(
 # --- mass ----------------------------------------------------------------------------------------
 
 
-def steering_mass(rack: Rack, spacer_mm: ArrayLike, spacer_kg_per_mm: ArrayLike) -> Array:
-    """Mass in kg of rack, two spacers and, where the catalogue has them, two tie rods.
+def steering_mass(
+    rack: Rack,
+    spacer_mm: ArrayLike,
+    spacer_kg_per_mm: ArrayLike,
+    rod_mm: ArrayLike = 0.0,
+    rod_kg_per_mm: ArrayLike = 0.0,
+) -> Array:
+    """Mass in kg of rack, two spacers and two tie rods.
+
+    A rod is the catalogue's where that gives its mass, and else a bar from joint to joint: rod
+    ends are not counted, and without a section neither is the rod.
 
     Args:
         rack: its `mass_kg`, and `tie_rod_mass_kg` of each rod; NaN for a rack of unknown mass.
         spacer_mm: length of each spacer, any batch shape.
         spacer_kg_per_mm: of the tube or bar that spacers are cut from.
+        rod_mm: length of each tie rod.
+        rod_kg_per_mm: of the tube or bar that tie rods are cut from.
     """
-    bought = np.nan if rack.mass_kg is None else rack.mass_kg + 2.0 * (rack.tie_rod_mass_kg or 0.0)
-    return np.asarray(
-        bought + 2.0 * np.asarray(spacer_mm, float) * np.asarray(spacer_kg_per_mm, float)
-    )
+    bought = np.nan if rack.mass_kg is None else rack.mass_kg
+    rod: ArrayLike = np.asarray(rod_mm, float) * np.asarray(rod_kg_per_mm, float)
+    if rack.tie_rod_mass_kg is not None:
+        rod = rack.tie_rod_mass_kg
+    spacer = np.asarray(spacer_mm, float) * np.asarray(spacer_kg_per_mm, float)
+    return np.asarray(bought + 2.0 * spacer + 2.0 * np.asarray(rod, float))

@@ -83,6 +83,7 @@ def clearance_metrics(
     arm_ahead: bool,
     drive_side: Side | None,
     limit_mm: float = 0.0,
+    between: bool = True,
 ) -> dict[str, Array]:
     """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
 
@@ -102,6 +103,7 @@ def clearance_metrics(
         arm_ahead: as in `check_hand`, which says on which side the pinion lies.
         drive_side: likewise.
         limit_mm: clearance that is wanted.
+        between: False measures in the solved poses alone, whatever these are.
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
     if len(whole) < count:
@@ -118,13 +120,13 @@ def clearance_metrics(
             if part.name != "spacer":
                 found[column(part.name, "rim")] = _in_rim(part, solved, room.rim, far)
     overall = _least(found, len(designs))
-    again = np.flatnonzero(overall >= limit_mm)
+    again = np.flatnonzero((overall >= limit_mm) & between)
     if len(again):
-        between = joints_between(joints.select(again), solved)
-        moving = list(moving_parts(designs.select(again), between, racks, room))
+        more = joints_between(joints.select(again), solved)
+        moving = list(moving_parts(designs.select(again), more, racks, room))
         points = solved.points.select(again)
         nearest = limit_mm + LOOK_AGAIN_MM
-        for name, values in _of_moving_parts(moving, None, points, between, room, nearest).items():
+        for name, values in _of_moving_parts(moving, None, points, more, room, nearest).items():
             closer = np.where(values < nearest, values, np.inf)
             found[name][again] = np.minimum(found[name][again], closer)
         overall = _least(found, len(designs))
@@ -208,16 +210,14 @@ def _of_housings(
 def _in_rim(part: Part, solved: Solved, rim: Rim, far_mm: float) -> Array:
     """Least clearance of a part to the inside of the rim, (N,).
 
-    Only the tie rod moves in the rim: outer joint and steering arm turn with the wheel.
+    Only the tie rod moves in the rim: outer joint and steering arm turn with the wheel, so that
+    one pose is all.
     """
-    poses = solved.envelope if part.name == "tie_rod" else solved.rest
-    ends = (part.start, part.end)
-    if part.name != "tie_rod":
-        rest = (solved.envelope_travel_mm == 0.0) & (solved.envelope_share == 0.0)
-        ends = part.start[..., rest], part.end[..., rest]
+    at = slice(None) if part.name == "tie_rod" else slice(1)
+    poses = solved.envelope.select(at)
     found = segment_in_cylinder_clearance(
-        np.moveaxis(ends[0], 0, -1),
-        np.moveaxis(ends[1], 0, -1),
+        np.moveaxis(part.start[..., at], 0, -1),
+        np.moveaxis(part.end[..., at], 0, -1),
         poses.wheel_centre + rim.offset_mm * poses.spin_axis,
         poses.spin_axis,
         rim.inside_radius_mm,

@@ -105,12 +105,13 @@ class Problem:
             "inner_joint_angle_deg": joints,
             "outer_joint_angle_deg": limits.outer_joint_angle is not None,
             "track_growth_mm": limits.track_growth_mm is not None,
-            "clearance_mm": limits.clearance_mm is not None and self._has_pairs,
+            "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
         }
         return tuple(name for name, wanted in present.items() if wanted)
 
     @property
-    def _has_pairs(self) -> bool:
+    def has_pairs(self) -> bool:
+        """Whether there is anything whose clearance can be known."""
         return has_pairs(self.room, self.racks)
 
     @property
@@ -280,7 +281,7 @@ class Problem:
             metrics |= effort_metrics(
                 designs, solved, racks, self.loads, self.materials, self.car.loaded_radius_mm
             )
-        if self._has_pairs:
+        if self.has_pairs:
             metrics |= clearance_metrics(
                 designs,
                 solved,
@@ -290,15 +291,21 @@ class Problem:
                 drive_side=self.car.drive_side,
                 limit_mm=self.limits.clearance_mm or 0.0,
             )
-        return metrics | self._bought(designs)
+        return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
 
-    def _bought(self, designs: Designs) -> dict[str, Array]:
-        """What does not depend on the geometry but for the spacers: price and mass."""
+    def _bought(self, designs: Designs, rod_length_mm: Array) -> dict[str, Array]:
+        """Price and mass, which need no pose."""
         price = [np.nan if rack.price is None else rack.price for rack in self.racks]
         spacer, mass = designs.column("spacer_mm"), np.full(len(designs), np.nan)
         for index, rack in enumerate(self.racks):
             mine = designs.rack == index
-            mass[mine] = steering_mass(rack, spacer[mine], self.materials.spacer_kg_per_mm)
+            mass[mine] = steering_mass(
+                rack,
+                spacer[mine],
+                self.materials.spacer_kg_per_mm,
+                rod_length_mm[mine],
+                self.materials.tie_rod_kg_per_mm,
+            )
         return {"price": np.array(price)[designs.rack], "mass_kg": mass}
 
     def _constraints(self, designs: Designs, metrics: dict[str, Array]) -> Array:
@@ -311,7 +318,7 @@ class Problem:
             elif name == "toggle_margin_deg":
                 value = np.degrees(limits.toggle_margin or 0.0) - metrics[name]
             elif name == "inner_joint_angle_deg":
-                value = metrics[name] - self._joint_limit_deg()[designs.rack]
+                value = metrics[name] - self.inner_joint_limits_deg[designs.rack]
             elif name == "outer_joint_angle_deg":
                 value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
             elif name == "clearance_mm":
@@ -324,7 +331,8 @@ class Problem:
             columns.append(value)
         return np.stack(columns, axis=1)
 
-    def _joint_limit_deg(self) -> Array:
+    @property
+    def inner_joint_limits_deg(self) -> Array:
         """Least of the study's and each rack's own limit on its inner joints, (racks,)."""
         stated = self.limits.inner_joint_angle
         own = [

@@ -1,7 +1,9 @@
-"""What would make a failing rack work: spacers, a lower place, a shorter arm. Estimates.
+"""What would make a failing rack work: spacers, a lower place, a shorter arm.
 
-The ideal inner joint gives the spacing that the arm wants, and the place that the spacing wants;
-both leave the other limits aside, so that a rescue is a hint to widen the study, not a result.
+The ideal inner joint says where to look: it gives the spacing that the arm wants, and the places
+where the spacing that the rack has is the ideal one. Every number in a sentence is then that of
+`Problem.evaluate` for the very lengths that the sentence names, and the sentence says which
+limits that design breaks.
 """
 
 from __future__ import annotations
@@ -10,18 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import Range, Stock
+from optimiser.designs import VARIABLES, Designs, Range, Stock
 from optimiser.ideal import ideal_inner_joint, solve_for_spacing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.designs import Choice, Designs
+    from numpy.typing import ArrayLike
+
+    from optimiser.designs import Choice, Evaluation
     from optimiser.problem import Problem
 
 _NEAR_MM = 1.0
 # The search for another arm height looks this far beyond both ball joints.
 _BEYOND_MM = 20.0
+_SHORTEST_ARM = 0.5  # of the arm that does not reach
 
 
 def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None]) -> Iterator[str]:
@@ -33,15 +38,29 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     needed = numbers.get("rack_needed_mm")
     half = 0.5 * rack.travel_mm - problem.limits.rack_travel_margin_mm
     if needed is not None and needed > half:
-        arm = float(design.column("arm_length_mm")[0])
-        yield (
-            f"steering arms about {arm * half / needed:.0f} mm long instead of {arm:.0f} mm would "
-            "reach the lock with its travel (shorter arms raise the rod force and the toe per mm "
-            "of play)"
-        )
+        yield from _shorter_arm(problem, design, half)
     bump = numbers.get("bump_steer_deg")
     if bump is not None and bump > problem.acceptable[0]:
         yield from _better_places(problem, design)
+
+
+def _shorter_arm(problem: Problem, design: Designs, half: float) -> Iterator[str]:
+    """The longest arm, in whole mm, that needs no more than `half` of rack displacement."""
+    arm = float(design.column("arm_length_mm")[0])
+    lengths = np.arange(np.ceil(arm) - 1.0, _SHORTEST_ARM * arm, -1.0)
+    tried = _changed(design, {"arm_length_mm": lengths})
+    outcome = problem.evaluate(tried)
+    reaching = np.flatnonzero(outcome.metrics["rack_needed_mm"] <= half)
+    if len(reaching):
+        first = int(reaching[0])
+        bump = outcome.metrics["bump_steer_deg"][first]
+        error = outcome.metrics["ackermann_error_deg"][first]
+        yield (
+            f"steering arms {lengths[first]:.0f} mm long instead of {arm:.0f} mm would reach the "
+            f"lock with its travel, at {bump:.3f} deg bump steer and {error:.2f} deg Ackermann "
+            f"error{_limits(problem, outcome, first)}; shorter arms raise the rod force and the toe "
+            "per mm of play"
+        )
 
 
 def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
@@ -61,19 +80,29 @@ def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
     )
     if joint.meaningful.all():
         wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
-        height = float(joint.rack_height_mm)
-        residual = float(np.degrees(joint.toe_largest))
         if wanted > _longest(problem.space["spacer_mm"]) + _NEAR_MM:
-            yield (
-                f"with {wanted:.0f} mm spacers and the rack at {height:.0f} mm its bump steer "
-                f"would be {residual:.3f} deg with this arm"
-            )
+            yield from _longer_spacers(problem, design, wanted, float(joint.rack_height_mm))
         elif wanted < -_NEAR_MM:
             yield (
                 f"it is {-2.0 * wanted:.0f} mm too long for this arm: the inner joints would have "
                 f"to be {float(joint.spacing_mm):.0f} mm apart"
             )
     yield from _other_arm_heights(problem, design, rack.inner_joint_spacing_mm + 2.0 * spacer)
+
+
+def _longer_spacers(
+    problem: Problem, design: Designs, spacer: float, height: float
+) -> Iterator[str]:
+    spacer, height = round(spacer, 1), round(height, 1)
+    tried = _changed(design, {"spacer_mm": [spacer], "rack_height_mm": [height]})
+    outcome = problem.evaluate(tried)
+    bump, before = outcome.metrics["bump_steer_deg"][0], problem.evaluate(design)
+    if bump < before.metrics["bump_steer_deg"][0]:
+        longest = _longest(problem.space["spacer_mm"])
+        yield (
+            f"with {spacer:.1f} mm spacers (the study allows {longest:g}) and the rack at {height:.1f} mm its bump steer "
+            f"would be {bump:.3f} deg with this arm{_limits(problem, outcome, 0)}"
+        )
 
 
 def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Iterator[str]:
@@ -93,18 +122,49 @@ def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Ite
         static_toe_in=car.static_toe_in,
         static_camber=car.static_camber,
     ).line
+    arms = np.round(np.atleast_1d(found.arm_height_mm), 1)
+    heights = np.round(np.atleast_1d(found.joint.rack_height_mm), 1)
+    known = np.isfinite(arms) & np.isfinite(heights)
+    arms, heights = arms[known], heights[known]
+    if not len(arms):
+        return
+    outcome = problem.evaluate(_changed(design, {"arm_height_mm": arms, "rack_height_mm": heights}))
     now = float(design.column("arm_height_mm")[0])
-    for arm, height, toe in zip(
-        found.arm_height_mm,
-        found.joint.rack_height_mm,
-        np.degrees(found.joint.toe_largest),
-        strict=True,
-    ):
+    for index, (arm, height) in enumerate(zip(arms, heights, strict=True)):
+        toe = outcome.metrics["bump_steer_deg"][index]
         if abs(arm - now) > _NEAR_MM and toe <= problem.acceptable[0]:
             yield (
-                f"mounted {'lower' if arm < now else 'higher'}, the arm at {arm:.0f} mm and the "
-                f"rack at {height:.0f} mm, its bump steer would be {toe:.3f} deg with the same spacers"
+                f"mounted {'lower' if arm < now else 'higher'}, the arm at {arm:.1f} mm and the "
+                f"rack at {height:.1f} mm, its bump steer would be {toe:.3f} deg with the same "
+                f"spacers{_limits(problem, outcome, index)}"
             )
+
+
+def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
+    """The design again with other values (n,) of some variables."""
+    given = {name: np.asarray(values, float) for name, values in columns.items()}
+    count = len(next(iter(given.values())))
+    values = np.repeat(design.values, count, axis=0)
+    for name, column in given.items():
+        values[:, VARIABLES.index(name)] = column
+    return Designs(np.repeat(design.rack, count), values)
+
+
+LIMIT_WORDS = {
+    "rack_travel_mm": "the rack's travel (each way)",
+    "toggle_margin_deg": "the toggle margin",
+    "inner_joint_angle_deg": "the inner joint's angle",
+    "outer_joint_angle_deg": "the outer joint's swing",
+    "track_growth_mm": "the growth of the track",
+    "clearance_mm": "the clearance",
+}
+
+
+def _limits(problem: Problem, outcome: Evaluation, index: int) -> str:
+    """Words on the limits that a design breaks."""
+    names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
+    broken = [LIMIT_WORDS[name] for name, excess in names if not excess <= 0.0]
+    return f", breaking {', '.join(broken)}" if broken else ""
 
 
 def _longest(choice: Choice) -> float:

@@ -203,6 +203,7 @@ class RunResult:
                 **row.numbers,
                 "hand": row.hand.sentence,
                 "rescue": "; ".join(row.rescue),
+                "notes": "; ".join(row.notes),
                 "chosen": row.row is not None and row.row == self.winner,
             }
             for row in self.comparison
