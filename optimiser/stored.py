@@ -156,7 +156,7 @@ def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
     if name == "design":
         return np.array([int(cell) for cell in cells], dtype=np.int64)
     if name == "on_front":
-        return np.array([cell == "True" for cell in cells], dtype=bool)
+        return np.array([cell.lower() == "true" for cell in cells], dtype=bool)
     return np.array([float(cell) if cell else np.nan for cell in cells], dtype=float)
 
 

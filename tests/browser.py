@@ -26,9 +26,8 @@ _FLAGS = (
     "--disable-sync",
     "--disable-dev-shm-usage",
     "--remote-debugging-pipe",
+    "--host-resolver-rules=MAP * ~NOTFOUND",  # a page that needs the network is seen to fail
 )
-# Every request but for files and data is answered by nothing: a page that needs one shows it.
-_OFFLINE = "--host-resolver-rules=MAP * ~NOTFOUND"
 _TROUBLE = ("Runtime.exceptionThrown", "Runtime.consoleAPICalled", "Log.entryAdded")
 
 
@@ -46,16 +45,7 @@ class Page:
         # Which descriptors the pipes get is not ours to say, so the shell puts them in place.
         script = f'exec "$@" 3<&{there} 4>&{back}'
         self._process = subprocess.Popen(
-            [
-                "bash",
-                "-c",
-                script,
-                "bash",
-                CHROMIUM,
-                *_FLAGS,
-                _OFFLINE,
-                f"--user-data-dir={profile}",
-            ],
+            [*("bash", "-c", script, "bash"), CHROMIUM, *_FLAGS, f"--user-data-dir={profile}"],
             pass_fds=(there, back),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,

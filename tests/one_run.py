@@ -8,11 +8,15 @@ import json
 import shutil
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from optimiser.results import RunResult
+from small_study import write_small_study
+
 from optimiser.run import run_study
 from optimiser.study import read_study
-from small_study import write_small_study
+
+if TYPE_CHECKING:
+    from optimiser.results import RunResult
 
 TITLE = "<script>alert(1)</script> & {{ 7 * 7 }} $\\frac{a$ 'x'"
 RACKS = ("=Short <b>", "Mid#dle & $y$", "Long;\u00e9\u4e2d")
@@ -61,6 +65,8 @@ def write_study(folder: Path) -> Path:
     text = path.read_text("utf-8")
     for old, new in (
         ('title = "My car: which rack, and where?"', f"title = {json.dumps(TITLE)}"),
+        ("acceptable_bump_steer_deg = 0.12", "acceptable_bump_steer_deg = 0.4"),
+        ("acceptable_ackermann_error_deg = 1.0", "acceptable_ackermann_error_deg = 2.0"),
         ("# front_axle_load_n = 4200", "front_axle_load_n = 4200"),
         ("# tyre_width_mm = 195", "tyre_width_mm = 195"),
         ('forward = "+x"', 'forward = "-x"'),
@@ -97,6 +103,6 @@ def finished_run() -> tuple[Path, RunResult]:
     folder = Path(tempfile.mkdtemp(prefix="one-run-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     outcome = run_study(read_study(write_study(folder / "study")), out=folder / "results")
-    assert outcome.finished
+    assert outcome.finished, outcome.problems
     assert outcome.result is not None
     return outcome.folder, outcome.result

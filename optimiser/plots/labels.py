@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from optimiser.vectors import Array
 
 _LETTER, _LINE = 0.60, 1.35  # width of a letter and height of a line, shares of the size
+_MOST_PLACES, _MOST_MARKS = 24, 1500
 _NUDGE = 6.0  # points between a mark and its name
 _WHERE = tuple(
     (across, up)
@@ -90,24 +91,20 @@ def label_points(
     """
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     origin, scale = np.array([x0, y0]), np.array(size_pt) / np.array([x1 - x0, y1 - y0])
-    marks = (obstacles - origin) * scale
-    taken: list[Array] = []
+    marks = (_thinned(obstacles, _MOST_MARKS) - origin) * scale
+    taken = np.empty((0, 4))
     for points, name, colour in named:
-        size = np.array([len(name) * NAME_SIZE * _LETTER, NAME_SIZE * _LINE])
-        best: tuple[float, Array, Array] | None = None
-        for point in points:
-            at = (point - origin) * scale
-            for rank, way in enumerate(((0, 0),) if name in inside else _WHERE):
-                corner = at + np.array(way) * (_NUDGE + 0.5 * size) - 0.5 * size
-                box = np.concatenate([corner, corner + size])
-                cost = _cost(box, taken, marks, size_pt) + 0.01 * rank
-                if best is None or cost < best[0]:
-                    best = cost, point, box
-        if best is None:
+        if not len(points):
             continue
-        _, point, box = best
-        taken.append(box)
-        middle = 0.5 * (box[:2] + box[2:]) / scale + origin
+        size = np.array([len(name) * NAME_SIZE * _LETTER, NAME_SIZE * _LINE])
+        ways = np.zeros((1, 2)) if name in inside else np.array(_WHERE, float)
+        at = (_thinned(points, _MOST_PLACES) - origin) * scale
+        middles = (at[:, None] + ways * (_NUDGE + 0.5 * size)).reshape(-1, 2)
+        boxes = np.concatenate([middles - 0.5 * size, middles + 0.5 * size], axis=1)
+        rank = np.tile(np.arange(len(ways)), len(at))
+        best = int(np.argmin(_costs(boxes, taken, marks, size_pt) + 0.01 * rank))
+        taken = np.concatenate([taken, boxes[best : best + 1]])
+        middle = middles[best] / scale + origin
         axes.text(
             float(middle[0]),
             float(middle[1]),
@@ -121,12 +118,20 @@ def label_points(
         )
 
 
+def _thinned(points: Array, most: int) -> Array:
+    """At most so many of the points, evenly spread."""
+    if len(points) <= most:
+        return points
+    return np.asarray(points[np.linspace(0, len(points) - 1, most).astype(int)])
+
+
 _PLATE = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
 
 
-def _cost(box: Array, taken: list[Array], marks: Array, size: tuple[float, float]) -> float:
-    """How much a box (left, bottom, right, top) covers; leaving the axes costs most."""
-    outside = np.maximum(0.0, [-box[0], -box[1], box[2] - size[0], box[3] - size[1]]).sum()
-    over = sum(bool(np.all(box[:2] < other[2:]) and np.all(other[:2] < box[2:])) for other in taken)
-    inside = np.all((marks > box[:2] - 1.0) & (marks < box[2:] + 1.0), axis=1).sum()
-    return float(10.0 * outside + 20.0 * over + inside)
+def _costs(boxes: Array, taken: Array, marks: Array, size: tuple[float, float]) -> Array:
+    """How much each box (left, bottom, right, top) covers, (n,); leaving the axes costs most."""
+    low, high = boxes[:, None, :2], boxes[:, None, 2:]
+    outside = np.maximum(0.0, -boxes[:, :2]) + np.maximum(0.0, boxes[:, 2:] - np.array(size))
+    over = ((low < taken[:, 2:]) & (taken[:, :2] < high)).all(axis=2).sum(axis=1)
+    inside = ((marks > low - 1.0) & (marks < high + 1.0)).all(axis=2).sum(axis=1)
+    return np.asarray(10.0 * outside.sum(axis=1) + 20.0 * over + inside)

@@ -1,0 +1,208 @@
+"""Choosing another point: the front in brief, other rules, points typed by hand."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+from one_run import RACKS, finished_run
+from small_study import run
+
+from optimiser.choose import choose, parse_values, row_by
+from optimiser.errors import InputError, NothingFeasibleError
+from optimiser.hardpoints import read_hardpoints
+from optimiser.pick import cost_lines, front_lines, write_pick
+from optimiser.problem import VARIABLES
+from optimiser.stored import read_results
+
+
+@pytest.fixture(scope="module")
+def stored():
+    return read_results(finished_run()[0])
+
+
+@pytest.fixture
+def copy(tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(finished_run()[0], folder)
+    return folder
+
+
+def test_the_front_is_listed_with_the_winner_marked(stored):
+    lines = list(front_lines(stored))
+    result = stored.result
+    assert lines[0].startswith(f"{len(result.front)} designs on the front")
+    numbers = [int(line.split()[0]) for line in lines[2:-1] if line.split()[0].isdigit()]
+    assert numbers == (result.front + 1).tolist()
+    assert [line.endswith("chosen") for line in lines].count(True) == 1
+    (marked,) = (line for line in lines if line.endswith("chosen"))
+    assert int(marked.split()[0]) == result.winner + 1
+
+
+def test_least_bump_steer_within_acceptable_ackermann_error(stored):
+    result = stored.result
+    row, notes = row_by(result, "least-bump-steer")
+    values, ok = result.evaluation.objectives, result.evaluation.feasible
+    usable = (
+        ok & (values[:, 1] <= result.problem.acceptable[1]) & ~np.isin(result.designs.rack, [2])
+    )
+    assert notes == ()
+    assert usable[row]
+    assert values[row, 0] == values[usable, 0].min()
+
+
+@pytest.mark.parametrize(("rule", "column"), [("cheapest", "price"), ("lightest", "mass_kg")])
+def test_cheapest_and_lightest_of_the_acceptable(stored, rule, column):
+    result = stored.result
+    row, _ = row_by(result, rule)
+    values, ok = result.evaluation.objectives, result.evaluation.feasible
+    # The third rack has its pinion on the wrong side, and there are others.
+    usable = ok & (values[:, :2] <= result.problem.acceptable).all(axis=1)
+    usable &= ~np.isin(result.designs.rack, [2])
+    assert usable[row]
+    assert result.evaluation.metrics[column][row] == result.evaluation.metrics[column][usable].min()
+
+
+def test_a_rule_that_nothing_keeps(stored, monkeypatch):
+    outcome = stored.result.evaluation
+    monkeypatch.setitem(outcome.metrics, "price", np.full(len(outcome.status), np.nan))
+    with pytest.raises(NothingFeasibleError, match="no design is acceptable and has a price"):
+        row_by(stored.result, "cheapest")
+
+
+def test_refusals(stored):
+    with pytest.raises(InputError, match="'dearest' is no rule; write one of least-bump-steer"):
+        choose(stored, None, "dearest")
+    with pytest.raises(InputError, match="both are given"):
+        choose(stored, 3, "cheapest")
+    with pytest.raises(InputError, match="holds no design 9999"):
+        choose(stored, 9999, None)
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ("rack_height_mm", "is not NAME=VALUE"),
+        ("rack_height_mm=", "is not NAME=VALUE"),
+        ("height=3", "unknown name 'height'; use rack, rack_height_mm"),
+        ("rack_height_mm=1,5", "'1,5' is not a plausible number"),
+        ("rack_height_mm=nan", "is not a plausible number"),
+        ("rack_height_mm=1e9", "is not a plausible number"),
+        ("rack=Nobody's", "unknown rack"),
+    ],
+)
+def test_what_is_typed_wrongly(at, words):
+    with pytest.raises(InputError, match=words):
+        parse_values([at], RACKS)
+    with pytest.raises(InputError, match="rack_height_mm stands twice"):
+        parse_values(["rack_height_mm=1", "rack_height_mm=2"], RACKS)
+
+
+def test_a_typed_point_is_evaluated_and_compared(stored):
+    winner = stored.result.winner
+    picked = choose(stored, None, None, ["rack_height_mm=265", "spacer_mm=5"])
+    chosen, base = picked.chosen, picked.base
+    assert base is not None
+    assert base.label == f"design {winner + 1}"
+    for name in VARIABLES:
+        value = chosen.design.column(name)[0]
+        wanted = {"rack_height_mm": 265.0, "spacer_mm": 5.0}.get(name)
+        assert value == (base.design.column(name)[0] if wanted is None else wanted)
+    again = stored.problem.evaluate(chosen.design)
+    assert again.metrics["bump_steer_deg"][0] == chosen.metric("bump_steer_deg")
+    assert picked.notes == ("spacer length 5 mm is not on the study's list, 0, 10, 20 mm.",)
+    lines = list(cost_lines(picked))
+    change = chosen.metric("bump_steer_deg") - base.metric("bump_steer_deg")
+    (bump,) = (line for line in lines if line.startswith("  bump steer:"))
+    assert f"({change:+.3f})" in bump
+
+
+def test_typing_the_winner_changes_nothing(stored):
+    """The design of the file, digit for digit, has the numbers of the file."""
+    base = stored.result.chosen(stored.result.winner)
+    at = [f"{name}={float(base.design.column(name)[0])!r}" for name in VARIABLES]
+    picked = choose(stored, None, None, [*at, f"rack={base.rack.name}"])
+    assert picked.notes == ()
+    for name in ("bump_steer_deg", "ackermann_error_deg", "tie_rod_length_mm"):
+        assert picked.chosen.metric(name) == pytest.approx(base.metric(name), abs=1e-9)
+
+
+def test_a_value_outside_the_range_is_said(stored):
+    picked = choose(stored, None, None, ["arm_angle_deg=0.5"])
+    assert picked.notes[0] == "arm angle 0.5 deg is outside the study's range, -16 to 0 deg."
+    assert picked.notes[0] in list(cost_lines(picked))
+
+
+def test_what_a_point_breaks_is_said(stored):
+    broken = np.flatnonzero(stored.result.evaluation.assembles & ~stored.result.evaluation.feasible)
+    row = int(broken[0])
+    lines = list(cost_lines(choose(stored, row + 1, None)))
+    names = stored.result.evaluation.status[row].removeprefix("breaks ").split(", ")
+    assert sum(line.startswith("BREAKS ") for line in lines) == len(names)
+    assert "It keeps every limit and is acceptable." not in lines
+
+
+def test_a_point_that_cannot_be_assembled_writes_nothing(stored):
+    with pytest.raises(NothingFeasibleError, match=r"cannot assemble.*nothing was written"):
+        choose(stored, None, None, ["rack_height_mm=1400", "rack_fore_aft_mm=1400"])
+
+
+def test_a_wrong_hand_is_said(stored):
+    picked = choose(stored, None, None, [f"rack={RACKS[2]}"])
+    assert any(line.startswith("WRONG HAND: as it is the rack") for line in cost_lines(picked))
+
+
+def test_files_go_into_a_folder_of_their_own(copy):
+    before = {p: p.read_bytes() for p in copy.rglob("*") if p.is_file()}
+    stored = read_results(copy)
+    other = next(r for r in stored.result.front.tolist() if r != stored.result.winner)
+    folder = write_pick(stored, choose(stored, other + 1, None))
+    assert folder == copy / "picked" / f"design-{other + 1}"
+    assert {p: p.read_bytes() for p in before} == before
+    assert {p.name for p in folder.iterdir()} == {
+        "hardpoints.csv",
+        "curves.csv",
+        "bump_steer.png",
+        "wheel_angles.png",
+        "linkage.png",
+        "pick.json",
+    }
+    points = read_hardpoints(folder / "hardpoints.csv", stored.study.frame)
+    expected = stored.result.chosen(other).points
+    np.testing.assert_allclose(points.inner_joint, expected.inner_joint, atol=1e-9)
+    record = json.loads((folder / "pick.json").read_text("utf-8"))
+    assert record["compared_with"] == f"design {stored.result.winner + 1}"
+
+
+def test_typed_points_are_numbered_and_the_same_one_is_not_written_twice(copy):
+    stored = read_results(copy)
+    for value, name in ((260, "typed-1"), (261, "typed-2"), (260, "typed-1")):
+        picked = choose(stored, None, None, [f"rack_height_mm={value}"])
+        assert write_pick(stored, picked).name == name
+
+
+def test_commands(copy, tmp_path):
+    code, out, _ = run("pick", copy, cwd=tmp_path)
+    assert code == 0
+    assert "designs on the front" in out
+    code, out, _ = run(
+        "pick", copy, "--by", "cheapest", "--at", "rack_fore_aft_mm=-130", cwd=tmp_path
+    )
+    assert code in (0, 1)
+    assert (copy / "picked" / "typed-1" / "hardpoints.csv").is_file()
+    assert "written to" in out
+    status = finished_run()[1].evaluation.status
+    broken = next(i for i, text in enumerate(status) if text.startswith("breaks"))
+    code, out, _ = run("pick", copy, "--design", broken + 1, cwd=tmp_path)
+    assert code == 1
+    assert "BREAKS" in out
+    assert (copy / "picked" / f"design-{broken + 1}" / "hardpoints.csv").is_file()
+    for arguments, words in (
+        (("--at",), "no values follow"),
+        (("rack_height_mm=3",), "write --at before values"),
+        (("--by", "x"), "'x' is no rule"),
+    ):
+        code, out, err = run("pick", copy, *arguments, cwd=tmp_path)
+        assert (code, out) == (2, "")
+        assert words in err
+        assert err.count("\n") == 1

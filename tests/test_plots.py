@@ -1,0 +1,253 @@
+"""What the figures show, from their data and axes, and what their files hold; few pixels."""
+
+import io
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from matplotlib import colors
+from matplotlib.figure import Figure
+from one_run import RACKS, finished_run
+from PIL import Image
+
+from optimiser import plots
+from optimiser.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.findings import growth
+from optimiser.plots.labels import label_points, spread_apart
+from optimiser.plots.style import RACK_COLOURS, darker, rack_look
+from optimiser.stored import read_results
+
+ACCEPTABLE = np.array([0.1, 1.0])
+SIZE = (400.0, 300.0)
+
+
+@pytest.fixture
+def axes():
+    return Figure().add_axes((0.1, 0.1, 0.8, 0.8))
+
+
+@pytest.fixture(scope="module")
+def made():
+    result = read_results(finished_run()[0]).result
+    return run_figures(result) | design_figures(result.chosen(result.winner))
+
+
+def words(axes):
+    return [text.get_text() for text in axes.texts] + [axes.get_title("left")]
+
+
+# --- names ---------------------------------------------------------------------------------------
+
+
+def test_names_at_line_ends_are_moved_apart_and_keep_their_order():
+    wanted = np.array([0.5, 0.1, 0.52, 0.51, 0.99])
+    placed = spread_apart(wanted, 0.1, 0.0, 1.0)
+    assert np.diff(np.sort(placed)).min() >= 0.1 - 1e-12
+    assert np.argsort(placed).tolist() == np.argsort(wanted).tolist()
+    assert placed.min() >= 0.0
+    assert placed.max() <= 1.0
+
+
+def test_more_names_than_room_share_it():
+    placed = spread_apart(np.zeros(5), 1.0, 0.0, 1.0)
+    np.testing.assert_allclose(np.sort(placed), [0.0, 0.25, 0.5, 0.75, 1.0])
+    assert spread_apart(np.array([]), 1.0, 0.0, 1.0).shape == (0,)
+
+
+def test_names_of_points_do_not_lie_over_each_other(axes):
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+    points = np.full((1, 2), 0.5)
+    named = [(points, f"name {index}", "#000000") for index in range(4)]
+    label_points(axes, named, points, SIZE)
+    at = np.array([text.get_position() for text in axes.texts]) * SIZE
+    for index, one in enumerate(at):
+        for other in at[index + 1 :]:
+            apart = np.abs(one - other)
+            assert apart[0] > 30.0 or apart[1] > 11.0
+
+
+# --- the front -----------------------------------------------------------------------------------
+
+
+def test_the_front_shows_the_neighbourhood_of_what_is_acceptable():
+    far = {"A": np.array([[5.0, 0.2], [0.05, 90.0]])}
+    assert plots.front_extent(far, ACCEPTABLE, None) == pytest.approx((1.15 * 5.0, 4.0))
+    near = {"A": np.array([[0.02, 0.3]])}
+    assert plots.front_extent(near, ACCEPTABLE, near["A"][0]) == (0.4, 4.0)
+    assert plots.front_extent({}, ACCEPTABLE, None) == (0.4, 4.0)
+
+
+def test_racks_beyond_the_picture_are_named(axes):
+    fronts = {
+        "near": np.array([[0.02, 0.3], [0.2, 0.1]]),
+        "$far": np.array([[3.0, 3.0]]),
+        "none": np.empty((0, 2)),
+    }
+    drawn = np.array([2.0, 1.0])
+    plots.draw_front(axes, fronts, ACCEPTABLE, fronts["near"][0], drawn, SIZE)
+    title = axes.get_title("left")
+    assert title == "Beyond this picture: $far, none, the car as drawn (2.00 deg, 1.00 deg)"
+    assert {"near", "chosen", "acceptable"} <= set(words(axes))
+    (room,) = axes.collections
+    corner = room.get_paths()[0].vertices.max(axis=0)
+    np.testing.assert_allclose(corner, ACCEPTABLE)
+
+
+def test_the_as_drawn_car_is_marked_where_it_is_near(axes):
+    drawn = np.array([0.2, 2.0])
+    plots.draw_front(axes, {}, ACCEPTABLE, None, drawn, SIZE)
+    assert "as drawn" in words(axes)
+    assert any(np.array_equal(line.get_xydata(), [drawn]) for line in axes.lines)
+
+
+# --- curves --------------------------------------------------------------------------------------
+
+
+def test_bump_steer_is_drawn_against_travel_with_its_band(axes):
+    travel = np.linspace(-60.0, 60.0, 13)
+    curves = {"chosen": travel * 1e-3, "as drawn": travel * 2e-3}
+    plots.draw_bump_steer(axes, travel, curves, 0.1, 200.0)
+    assert axes.get_xlabel() == "wheel travel (mm), bump positive"
+    assert axes.get_ylabel() == "change of toe-in (deg)"
+    assert {"chosen", "as drawn", "acceptable, ±0.1 deg"} <= set(words(axes))
+    low, high = axes.get_ylim()
+    assert low == -high
+    assert high >= 0.12
+
+
+def test_the_ackermann_error_ends_where_the_car_ends(axes):
+    inner = np.linspace(0.0, 35.0, 8)
+    curves = {"chosen": (inner, 0.01 * inner), "as drawn": (0.8 * inner, 0.02 * inner)}
+    plots.draw_ackermann_error(axes, curves, 1.0, 200.0)
+    _, drawn = (line.get_ydata() for line in axes.lines[-2:])
+    assert np.isnan(drawn[-1])
+    assert np.isfinite(drawn[:6]).all()
+
+
+def test_wheel_angles_have_the_parallel_line(axes):
+    inner = np.linspace(0.0, 35.0, 8)
+    plots.draw_wheel_angles(axes, {"chosen": (inner, 0.9 * inner)}, 0.6, 200.0)
+    assert {"chosen", "parallel"} <= set(words(axes))
+    assert axes.get_title("left").startswith("Ackermann target 0.6")
+
+
+def test_growth_only_rises_and_ends_with_the_whole_front():
+    result = read_results(finished_run()[0]).result
+    found = growth(result)
+    assert [one.name for one in found] == [result.problem.racks[u.rack].name for u in result.units]
+    for one, unit in zip(found, result.units, strict=True):
+        assert one.tried[0] == 0.0
+        assert one.tried[-1] == len(unit.designs)
+        assert (np.diff(one.share) >= -1e-12).all()
+        assert 0.0 <= one.share[-1] <= 100.0
+        assert 0.0 <= one.last_gain <= 1.0
+    # The area below a staircase of corners, added up by hand for the rack with the best front.
+    best = max(range(len(found)), key=lambda i: found[i].share[-1])
+    unit, box = result.units[best], 4.0 * result.problem.acceptable
+    values = unit.evaluation.objectives[unit.evaluation.feasible][:, :2]
+    grid = (np.arange(400) + 0.5) / 400.0
+    x, y = np.meshgrid(grid * box[0], grid * box[1])
+    beaten = np.zeros(x.shape, dtype=bool)
+    for value in values:
+        beaten |= (x > value[0]) & (y > value[1])
+    assert found[best].share[-1] == pytest.approx(100.0 * beaten.mean(), abs=0.5)
+
+
+# --- views ---------------------------------------------------------------------------------------
+
+
+def test_the_three_views_are_to_one_scale(made):
+    figure = made["linkage"]
+    assert len(figure.axes) == 3
+    scales = []
+    for axes in figure.axes:
+        box = axes.get_position()
+        size = np.array([box.width, box.height]) * figure.get_size_inches()
+        limits = np.array([np.diff(axes.get_xlim())[0], np.diff(axes.get_ylim())[0]])
+        scales.extend(size / limits)
+    np.testing.assert_allclose(scales, scales[0], rtol=1e-6)
+
+
+def test_the_views_show_both_tie_rods_where_they_are(made):
+    result = read_results(finished_run()[0]).result
+    points = result.chosen(result.winner).points
+    above, behind, left = made["linkage"].axes
+    for axes, pick, sides in (
+        (above, lambda p: (-p[1], p[0]), (1.0, -1.0)),
+        (behind, lambda p: (-p[1], p[2]), (1.0, -1.0)),
+        (left, lambda p: (-p[0], p[2]), (1.0,)),
+    ):
+        for side in sides:
+            flip = np.array([1.0, side, 1.0])
+            rod = [pick(p * flip) for p in (points.inner_joint, points.outer_joint)]
+            assert any(
+                line.get_xydata().shape == (2, 2) and np.allclose(line.get_xydata(), rod)
+                for line in axes.lines
+            )
+
+
+def test_keep_outs_are_in_every_view(made):
+    for axes in made["linkage"].axes:
+        assert len(axes.patches) == 3
+    above = made["linkage"].axes[0]
+    # The box of `one_run`: CAD x 222.5 to 432.5 is 210 to 420 behind the axle.
+    box = above.patches[0].get_xy()
+    np.testing.assert_allclose(box.min(axis=0), (-160.0, -420.0))
+    np.testing.assert_allclose(box.max(axis=0), (160.0, -210.0))
+
+
+# --- look and files ------------------------------------------------------------------------------
+
+
+def grey(colour):
+    """Luminance 0 to 1 of a colour, WCAG 2 (value from memory)."""
+    parts = np.array(colors.to_rgb(colour))
+    linear = np.where(parts <= 0.03928, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ (0.2126, 0.7152, 0.0722))
+
+
+@pytest.mark.parametrize("colour", RACK_COLOURS)
+def test_names_can_be_read_on_white(colour):
+    """Contrast of at least 3 for every name (WCAG 2, value from memory)."""
+    assert 1.05 / (grey(darker(colour)) + 0.05) >= 3.0
+
+
+def test_racks_differ_in_colour_or_marker():
+    looks = [rack_look(index) for index in range(56)]
+    assert len(set(looks)) == 56
+
+
+def test_every_figure_has_words_for_who_cannot_see_it(made):
+    assert set(made) == set(ALT)
+
+
+@pytest.mark.parametrize("name", sorted(ALT))
+def test_pictures_are_not_blank_and_come_out_the_same(made, name):
+    first = figure_bytes(made[name], "png")
+    assert figure_bytes(made[name], "png") == first
+    pixels = np.asarray(Image.open(io.BytesIO(first)).convert("L"), float)
+    assert pixels.shape[1] > 900
+    dark = float((pixels < 128.0).mean())
+    assert 0.002 < dark < 0.3
+    assert (pixels > 250.0).mean() > 0.5
+
+
+@pytest.mark.parametrize("name", sorted(ALT))
+def test_inline_pictures_stand_alone(made, name):
+    svg = inline_svg(made[name], name, 'What <it> "shows" & more')
+    root = ET.fromstring(svg)
+    assert root.get("role") == "img"
+    assert root.get("aria-label") == 'What <it> "shows" & more'
+    ids = [element.get("id") for element in root.iter() if element.get("id")]
+    assert ids
+    assert all(one.startswith(f"{name}-") for one in ids)
+    assert len(set(ids)) == len(ids)
+    link = "{http://www.w3.org/1999/xlink}href"
+    used = {e.get(link) for e in root.iter() if e.get(link)}
+    used |= {f"#{one}" for one in re.findall(r"url\(#([^)]+)\)", svg)}
+    assert {one.removeprefix("#") for one in used} <= set(ids)
+    assert not re.search(r"<!--|<metadata|<script|@import|<image", svg)
+    for rack in RACKS:
+        assert rack not in svg  # names are drawn, not written

@@ -1,0 +1,393 @@
+"""The report: its content by parts, and how a browser shows and prints it."""
+
+import html
+import io
+import re
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from browser import CHROMIUM, Page
+from one_run import RACKS, TITLE, TRIALS, finished_run
+from PIL import Image
+from small_study import run
+
+from optimiser.accuracy import accuracy
+from optimiser.comparison import COLUMNS, ORDER_RULE
+from optimiser.findings import binding_sentences, leaning_sentences, limit_rows
+from optimiser.output import rewrite_report, sentences
+from optimiser.problem import Range, Stock
+from optimiser.report import report_html
+from optimiser.report_words import RACK_ROWS, assumptions, number
+from optimiser.results import CAUTION, RunResult
+from optimiser.stored import read_results
+
+SECTIONS = (
+    "cautions",
+    "numbers",
+    "racks",
+    "front",
+    "bump",
+    "angles",
+    "views",
+    "exact",
+    "limited",
+    "convergence",
+    "assumed",
+    "record",
+)
+
+
+@pytest.fixture(scope="module")
+def stored():
+    return read_results(finished_run()[0])
+
+
+@pytest.fixture(scope="module")
+def chosen(stored):
+    return stored.result.chosen(stored.result.winner)
+
+
+@pytest.fixture(scope="module")
+def page():
+    return (finished_run()[0] / "report.html").read_text("utf-8")
+
+
+def text_of(page):
+    """The page's words, without style, pictures and markup."""
+    plain = re.sub(r"<(style|svg)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", plain)).split())
+
+
+# --- content -------------------------------------------------------------------------------------
+
+
+def test_sections_come_in_the_order_a_builder_reads(page):
+    assert re.findall(r'<section id="(\w+)">', page) == list(SECTIONS)
+
+
+def test_the_answer_comes_first(stored, page):
+    first = next(iter(sentences(stored.result)))
+    words = text_of(page)
+    assert first in words
+    assert words.index(first) < words.index("Before anything is cut or bolted")
+    assert CAUTION in words
+
+
+def test_the_page_needs_nothing_but_itself(page):
+    assert "<script" not in page
+    assert "@import" not in page
+    addresses = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert all(one.startswith(("#", "data:")) for one in addresses)
+    assert set(re.findall(r"https?://[^\"' <)]+", page)) <= {
+        "http://www.w3.org/2000/svg",
+        "http://www.w3.org/1999/xlink",
+    }
+
+
+def test_a_title_full_of_markup_stays_text(page):
+    assert html.unescape(re.search(r"<title>(.*?)</title>", page).group(1)) == TITLE
+    assert html.escape("<script>alert(1)") in page
+    assert "{{ 7 * 7 }}" in page
+    words = text_of(page)
+    for rack in RACKS:
+        assert rack in words
+    assert "<b>" not in page
+
+
+def test_the_racks_are_in_their_order_with_its_rule(stored, page):
+    words = text_of(page)
+    assert ORDER_RULE in words
+    table = page[page.index('<section id="racks">') :]
+    places = [
+        table.index(f"<td>{html.escape(row.rack.name)}</td>") for row in stored.result.comparison
+    ]
+    assert places == sorted(places)
+    for row in stored.result.comparison:
+        assert row.verdict in words
+
+
+def test_every_column_of_the_comparison_has_words():
+    assert {name for name, _, _ in RACK_ROWS} == set(COLUMNS)
+
+
+def test_numbers_of_the_chosen_design_stand_beside_those_of_the_drawing(chosen, page):
+    words = text_of(page)
+    bump, most = chosen.metric("bump_steer_deg"), chosen.problem.acceptable[0]
+    assert re.search(
+        rf"bump steer, largest over travel {bump:.3f} deg {most:g} deg [\d.]+ deg", words
+    )
+
+
+def test_what_is_assumed_follows_the_study(stored):
+    problem = stored.problem
+    said = " ".join(assumptions(problem))
+    assert "Lifting of the car" in said
+    assert "Clearance takes" in said
+    without = " ".join(assumptions(replace(problem, loads=None)))
+    assert "No loads are estimated" in without
+    assert "Lifting" not in without
+
+
+def test_the_record_and_the_study_are_in_it(stored, page):
+    words = text_of(page)
+    assert f"numpy {stored.record['libraries']['numpy']}" in words
+    assert (
+        f"{stored.record['designs']}, of which {stored.record['feasible']} keep every limit"
+        in words
+    )
+    start = page.index("<pre>") + len("<pre>")
+    assert html.unescape(page[start : page.index("</pre>")]).strip() == stored.study.text.strip()
+
+
+def test_how_exactly_is_what_tolerance_says(chosen, page):
+    exact, words = accuracy(chosen), text_of(page)
+    assert exact.built is not None
+    for band in exact.bands:
+        assert band.text.split(": ", 1)[1] in words
+    assert exact.built.matters_most in words
+    assert f"at most {exact.built.bump_steer_p95_deg:.3f} deg bump steer" in words
+    assert np.all(exact.built.toe_low_deg <= exact.built.toe_high_deg)
+
+
+def test_without_tolerances_there_are_bands_but_no_cars(chosen):
+    bare = replace(chosen, problem=replace(chosen.problem, tolerances=None))
+    exact = accuracy(bare)
+    assert exact.built is None
+    assert exact.bands
+    result = finished_run()[1]
+    words = text_of(report_html(result, read_results(finished_run()[0]).record, ["x"], {}, exact))
+    assert "How exactly it must be made" in words
+    assert "Built to the stated tolerances" not in words
+
+
+def test_figures_that_are_missing_leave_no_hole(stored):
+    page = report_html(stored.result, stored.record, ["An answer."], {}, None)
+    assert "<figure>" not in page
+    assert 'id="bump"' not in page
+    assert 'id="exact"' not in page
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (None, 2, "–"),
+        (float("nan"), 2, "–"),
+        (-0.001, 2, "0.00"),
+        (-1.25, 1, "−1.2"),
+        (3.0, 0, "3"),
+    ],
+)
+def test_numbers_as_text(value, digits, text):
+    assert number(value, digits) == text
+
+
+def with_no_winner(result):
+    """The same designs with every one of them breaking its first limit."""
+    units = []
+    for unit in result.units:
+        outcome = unit.evaluation
+        constraints = outcome.constraints.copy()
+        constraints[:, 0] = np.where(outcome.assembles, 1.5, constraints[:, 0])
+        status = outcome.status.copy()
+        status[outcome.feasible] = "breaks rack_travel_mm"
+        units.append(
+            replace(unit, evaluation=replace(outcome, constraints=constraints, status=status))
+        )
+    return RunResult(result.study, result.problem, tuple(units))
+
+
+def test_when_nothing_keeps_the_limits_the_nearest_is_shown(stored):
+    result = with_no_winner(stored.result)
+    assert result.winner is None
+    page = report_html(result, stored.record, tuple(sentences(result)), {}, None)
+    words = text_of(page)
+    assert "No design keeps every limit." in words
+    assert "The nearest design: it does not keep every limit" in words
+    assert f"Design {result.nearest + 1} of trials.csv" in words
+
+
+def test_a_run_that_was_cut_short_says_so(stored):
+    record = {**stored.record, "finished": False, "problems": ["one <rack> failed"]}
+    words = text_of(report_html(stored.result, record, ["x"], {}, None))
+    assert "This run was cut short" in words
+    assert "one <rack> failed" in words
+
+
+# --- what limits a design ------------------------------------------------------------------------
+
+
+def test_limits_of_a_design(chosen):
+    rows = limit_rows(chosen)
+    assert [row.name for row in rows] == list(chosen.problem.constraint_names)
+    np.testing.assert_allclose([row.left for row in rows], -chosen.outcome.constraints[0])
+
+
+def test_binding_limits_are_named(chosen):
+    constraints = np.full((1, len(chosen.problem.constraint_names)), -40.0)
+    constraints[0, 0], constraints[0, 1] = -0.1, 0.3
+    tight = replace(chosen, outcome=replace(chosen.outcome, constraints=constraints))
+    assert list(binding_sentences(tight)) == [
+        "The rack's travel (each way) is used up: 0.10 mm left.",
+        "The toggle margin is broken by 0.30 deg.",
+    ]
+
+
+def test_bounds_that_a_design_leans_on_are_named(chosen):
+    value = float(chosen.design.column("rack_height_mm")[0])
+    arm = float(chosen.design.column("arm_length_mm")[0])
+    space = {
+        **dict.fromkeys(chosen.problem.space, Range(-1e4, 1e4)),
+        "rack_height_mm": Range(value, value + 100.0),
+        "arm_length_mm": Range(arm - 100.0, arm + 0.5),
+        "spacer_mm": Stock((0.0, float(chosen.design.column("spacer_mm")[0]) or 5.0)),
+    }
+    leaning = replace(chosen, problem=replace(chosen.problem, space=space))
+    found = list(leaning_sentences(leaning))
+    assert found[0] == (
+        f"Rack height is at its lower limit of the study ({value:g} mm): widening it may help."
+    )
+    assert any(line.startswith("Arm length is at its upper limit") for line in found)
+    free = dict.fromkeys(space, Range(-1e4, 1e4))
+    assert not list(leaning_sentences(replace(chosen, problem=replace(chosen.problem, space=free))))
+
+
+# --- written again -------------------------------------------------------------------------------
+
+
+def test_the_report_from_the_files_alone_is_the_one_of_the_run(tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(finished_run()[0], folder)
+    before = (folder / "report.html").read_bytes()
+    (folder / "report.html").unlink()
+    assert rewrite_report(read_results(folder)) == folder / "report.html"
+    assert (folder / "report.html").read_bytes() == before
+
+
+def test_the_command(tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(finished_run()[0], folder)
+    (folder / "report.html").unlink()
+    code, out, err = run("report", folder, cwd=tmp_path)
+    assert (code, err) == (0, "")
+    assert "report.html" in out
+    assert (folder / "report.html").stat().st_size > 100_000
+    code, out, err = run("report", tmp_path, cwd=tmp_path)
+    assert (code, out) == (2, "")
+    assert "holds no run.json" in err
+
+
+# --- in a browser --------------------------------------------------------------------------------
+
+needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="no chromium to show the page in")
+# A4 less the page's margins of 12 mm, in CSS pixels of 1/96 inch.
+PAPER_WIDTH = round((210 - 2 * 12) / 25.4 * 96)
+WIDER = """[...document.querySelectorAll('body *')].filter(e => {
+    const box = e.getBoundingClientRect();
+    return !e.closest('.scroll svg, .scroll table') && box.width > 0
+        && box.right > document.documentElement.clientWidth + 1;
+}).map(e => e.tagName + '.' + e.className)"""
+CUT = """[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth + 1)
+    .map(e => e.textContent.trim().slice(0, 60))"""
+BOXES = """[...document.querySelectorAll('figure svg')].map(e => {
+    const box = e.getBoundingClientRect();
+    return {x: box.x + scrollX, y: box.y + scrollY, width: box.width, height: box.height};
+})"""
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    with Page(tmp_path_factory.mktemp("profile")) as opened:
+        yield opened
+
+
+def pixels(png):
+    return np.asarray(Image.open(io.BytesIO(png)).convert("L"), float)
+
+
+@needs_browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1280])
+def test_on_a_screen(browser, width, scheme):
+    report = finished_run()[0] / "report.html"
+    browser.look_at(report, width=width, scheme=scheme)
+    assert browser.value("document.title") == TITLE
+    assert browser.trouble() == []
+    assert browser.requests() == [report.resolve().as_uri()]
+    assert browser.value("document.documentElement.scrollWidth") <= width
+    assert browser.value(WIDER) == []
+    top = pixels(browser.picture())
+    assert (top.mean() < 90.0) == (scheme == "dark")
+    assert top.std() > 15.0
+
+
+@needs_browser
+def test_pictures_are_shown_on_a_light_ground(browser):
+    browser.look_at(finished_run()[0] / "report.html", width=1280, scheme="dark")
+    boxes = browser.value(BOXES)
+    assert len(boxes) == 5
+    for box in boxes:
+        assert box["width"] > 500
+        seen = pixels(browser.picture(box))
+        assert (seen > 240.0).mean() > 0.5
+        assert 0.001 < (seen < 128.0).mean() < 0.4
+
+
+@needs_browser
+def test_pictures_have_words(browser):
+    browser.look_at(finished_run()[0] / "report.html", width=1280)
+    labels = browser.value(
+        "[...document.querySelectorAll('figure svg')]"
+        ".map(e => [e.getAttribute('role'), e.getAttribute('aria-label'),"
+        " e.querySelector('title').textContent])"
+    )
+    assert len(labels) == 5
+    for role, label, title in labels:
+        assert role == "img"
+        assert label == title
+        assert len(label) > 40
+
+
+@needs_browser
+def test_names_are_not_elements(browser):
+    browser.look_at(finished_run()[0] / "report.html", width=1280)
+    assert browser.value("document.querySelectorAll('script, b, sump').length") == 0
+    assert browser.value("document.querySelector('h1').textContent") == TITLE
+
+
+@needs_browser
+def test_in_print_nothing_is_cut(browser):
+    browser.look_at(finished_run()[0] / "report.html", width=PAPER_WIDTH, media="print")
+    assert browser.value("document.documentElement.scrollWidth") <= PAPER_WIDTH
+    assert browser.value(WIDER) == []
+    assert browser.value(CUT) == []
+    printed = browser.printed()
+    assert printed.startswith(b"%PDF-")
+    pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
+    assert 4 <= pages <= 20
+    boxes = set(re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", printed))
+    ((width, height),) = boxes
+    # A4 in points of 1/72 inch.
+    assert float(width) == pytest.approx(210 / 25.4 * 72, abs=1.5)
+    assert float(height) == pytest.approx(297 / 25.4 * 72, abs=1.5)
+
+
+@needs_browser
+def test_the_checks_see_what_is_wrong(browser, tmp_path):
+    """A page that is too wide, fetches something and fails must be seen to do so."""
+    bad = tmp_path / "bad.html"
+    bad.write_text(
+        "<body><div style='width:3000px'>x</div><img src='http://example.invalid/a.png'>"
+        "<script>console.error('no'); nothing()</script>",
+        "utf-8",
+    )
+    browser.look_at(bad, width=800)
+    assert len(browser.trouble()) >= 2
+    assert len(browser.requests()) == 2
+    assert browser.value("document.documentElement.scrollWidth") > 800
+    assert browser.value(WIDER) == ["DIV."]
+
+
+def test_the_run_tries_what_the_study_says():
+    assert len(finished_run()[1].designs) == len(RACKS) * TRIALS

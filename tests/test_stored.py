@@ -1,0 +1,200 @@
+"""A result folder read back equals what the run had in memory, and is refused when it does not."""
+
+import json
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+from one_run import RACKS, TITLE, finished_run
+from small_study import small_study, write_small_study
+
+from optimiser import output
+from optimiser.batch import RunOptions, run_batch
+from optimiser.errors import InputError
+from optimiser.stored import read_results
+from optimiser.study import read_study
+
+
+@pytest.fixture(scope="module")
+def stored():
+    return read_results(finished_run()[0])
+
+
+@pytest.fixture
+def copy(tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(finished_run()[0], folder)
+    return folder
+
+
+def test_every_number_comes_back_as_it_was(stored):
+    _, before = finished_run()
+    after = stored.result
+    np.testing.assert_array_equal(after.designs.values, before.designs.values)
+    np.testing.assert_array_equal(after.designs.rack, before.designs.rack)
+    np.testing.assert_array_equal(after.evaluation.objectives, before.evaluation.objectives)
+    np.testing.assert_array_equal(after.evaluation.constraints, before.evaluation.constraints)
+    assert list(after.evaluation.metrics) == list(before.evaluation.metrics)
+    for name, values in before.evaluation.metrics.items():
+        np.testing.assert_array_equal(after.evaluation.metrics[name], values, err_msg=name)
+    assert after.evaluation.status.tolist() == before.evaluation.status.tolist()
+    assert after.origin.tolist() == before.origin.tolist()
+    assert after.winner == before.winner
+    assert after.front.tolist() == before.front.tolist()
+    assert [r.verdict for r in after.comparison] == [r.verdict for r in before.comparison]
+
+
+def test_units_come_back(stored):
+    _, before = finished_run()
+    for mine, was in zip(stored.result.units, before.units, strict=True):
+        assert len(mine.designs) == len(was.designs)
+        assert (mine.rack, mine.seed, mine.stop_reason, mine.dropped, mine.finished) == (
+            was.rack,
+            was.seed,
+            was.stop_reason,
+            was.dropped,
+            was.finished,
+        )
+        assert mine.seconds == was.seconds
+
+
+def test_designs_evaluated_again_give_the_stored_numbers(stored):
+    result = stored.result
+    rows = np.unique(np.linspace(0, len(result.designs) - 1, 25).astype(int))
+    again = result.problem.evaluate(result.designs.select(rows))
+    then = result.evaluation.select(rows)
+    assert again.status.tolist() == then.status.tolist()
+    for name, values in then.metrics.items():
+        np.testing.assert_allclose(again.metrics[name], values, rtol=1e-9, atol=1e-9, err_msg=name)
+
+
+def test_names_of_any_letters_come_back(stored):
+    assert stored.study.title == TITLE
+    assert set(stored.trials["rack"]) == set(RACKS)
+    assert {rack.name for rack in stored.problem.racks} == set(RACKS)
+
+
+def test_tables_are_frames(stored):
+    assert isinstance(stored.trials, pd.DataFrame)
+    assert stored.trials["on_front"].sum() == len(stored.front) == len(stored.result.front)
+    assert stored.front["design"].tolist() == (stored.result.front + 1).tolist()
+    row = stored.row(3)
+    assert stored.trials["design"].iloc[row] == 3
+
+
+def test_only_the_copies_count(copy, tmp_path):
+    """The study, the points and the catalogue that the run began from may be gone."""
+    study = read_results(copy).study
+    assert {path.parent for path in study.inputs.values()} == {copy / "inputs"}
+
+
+def test_a_study_without_a_title_keeps_its_own_name(tmp_path, monkeypatch):
+    monkeypatch.setattr(output, "figures", lambda *_: {})
+    path = write_small_study(tmp_path / "study", trials=20, name="my car", racks=("Short",))
+    text = path.read_text("utf-8").replace('title = "My car: which rack, and where?"\n', "")
+    path.write_text(text, "utf-8")
+    (outcome,) = run_batch([read_study(path)], tmp_path / "out", RunOptions(), quiet, never)
+    assert read_results(outcome.folder).study.title == "my car"
+
+
+VARIANTS = """
+[[variant]]
+name = "long"
+car.wheelbase_mm = 2700
+racks.use = ["Middle"]
+"""
+
+
+def test_a_variant_is_read_back_as_that_variant(tmp_path, monkeypatch):
+    monkeypatch.setattr(output, "figures", lambda *_: {})
+    study = small_study(tmp_path / "study", trials=20, extra=VARIANTS)
+    (outcome,) = run_batch([study], tmp_path / "out", RunOptions(), quiet, never)
+    again = read_results(outcome.folder)
+    assert again.study.variant == "long"
+    assert again.problem.car.wheelbase_mm == 2700.0
+    assert [rack.name for rack in again.problem.racks] == ["Middle"]
+    with pytest.raises(InputError, match=r"name one of its variants, such as .*long"):
+        read_results(outcome.folder.parent)
+
+
+def quiet(*_):
+    pass
+
+
+def never():
+    return False
+
+
+def test_no_result(tmp_path):
+    with pytest.raises(InputError, match=r"holds no run\.json; name the folder of a run"):
+        read_results(tmp_path)
+
+
+def broken_json(folder):
+    (folder / "run.json").write_text("{", "utf-8")
+
+
+def a_list(folder):
+    (folder / "run.json").write_text("[]", "utf-8")
+
+
+def a_design_less(folder):
+    path = folder / "trials.csv"
+    path.write_text("\n".join(path.read_text("utf-8").split("\n")[:-2]) + "\n", "utf-8")
+
+
+def a_cell_less(folder):
+    path = folder / "trials.csv"
+    path.write_text(path.read_text("utf-8").rstrip("\n").rsplit(",", 1)[0] + "\n", "utf-8")
+
+
+def another_number(folder):
+    path = folder / "trials.csv"
+    path.write_text(path.read_text("utf-8").replace("\n2,", "\n7,", 1), "utf-8")
+
+
+def an_unknown_rack(folder):
+    path = folder / "run.json"
+    record = json.loads(path.read_text("utf-8"))
+    record["units"][0]["rack"] = "none of these"
+    path.write_text(json.dumps(record), "utf-8")
+
+
+def no_table(folder):
+    (folder / "trials.csv").unlink()
+
+
+def only_comments(folder):
+    (folder / "trials.csv").write_text("# nothing", "utf-8")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (broken_json, "cannot be read back"),
+        (a_list, r"run\.json is no table"),
+        (a_design_less, "trials.csv holds 449 designs, run.json says 450"),
+        (a_cell_less, "cannot be read back"),
+        (another_number, "does not number its designs"),
+        (an_unknown_rack, "cannot be read back"),
+        (no_table, "cannot be read back"),
+        (only_comments, "cannot be read back"),
+    ],
+)
+def test_a_spoilt_result_is_one_line(copy, spoil, words):
+    spoil(copy)
+    with pytest.raises(InputError, match=words):
+        read_results(copy)
+
+
+def test_a_lost_input_is_named(copy):
+    (copy / "inputs" / "study.toml").unlink()
+    with pytest.raises(InputError, match=r"study\.toml"):
+        read_results(copy)
+
+
+@pytest.mark.parametrize("design", [0, -1, 451])
+def test_no_such_design(stored, design):
+    with pytest.raises(InputError, match=f"holds no design {design}; give a number from 1 to 450"):
+        stored.row(design)
