@@ -1,4 +1,4 @@
-"""How exact must it be made? What each dimension of a chosen place costs, and how far it may be off.
+"""How exact must it be made? What each dimension of a place costs, and how far it may be off.
 
 Numbers of `tolerance.bands` for one design of a problem, as a table for files, terminal and report.
 They are of the largest change of toe over travel, whatever measure a study minimises.

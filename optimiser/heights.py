@@ -34,6 +34,10 @@ if TYPE_CHECKING:
     from optimiser.problem import Problem
     from optimiser.vectors import Array
 
+ENOUGH = 0.1
+"""Share of the acceptable bump steer below which it is not pressed for the Ackermann error."""
+PRESSES = 5
+
 
 @dataclass(frozen=True, slots=True)
 class Way:
@@ -160,9 +164,7 @@ class RackHeights:
         return min(places, key=lambda place: place.bump_steer_deg, default=None)
 
 
-def _best_place(
-    problem: Problem, way: Way, designs: Designs, outcome: Evaluation
-) -> Place | None:
+def _best_place(problem: Problem, way: Way, designs: Designs, outcome: Evaluation) -> Place | None:
     feasible = np.flatnonzero(outcome.feasible)
     if not len(feasible):
         return None
@@ -193,9 +195,7 @@ def measured_problem(problem: Problem) -> Problem:
     return replace(problem, objectives=plain, loads=None, tolerances=None)
 
 
-def way_problem(
-    problem: Problem, way: Way, heights_mm: Array, spacer_max_mm: float
-) -> Problem:
+def way_problem(problem: Problem, way: Way, heights_mm: Array, spacer_max_mm: float) -> Problem:
     """The problem of one way: the space is the study's but for rack height, arm and spacers."""
     arm = describe_arm(problem.points)
     space: dict[str, Choice] = dict(problem.space)
@@ -288,14 +288,15 @@ def _finish(problem: Problem, way: Way, optima: Optima, heights_mm: Array) -> Wa
     if len(between) and low < high:
         free = replace(problem, space={**problem.space, "rack_height_mm": Range(low, high)})
         good = problem.evaluate(between)
-        # From where either objective is good: the least worst ratio lies between the two.
-        starts = [between.select(_spoilt(problem, good))]
+        spoilt = _spoilt(problem, good)
+        order = np.argsort(good.objectives[spoilt, 0], kind="stable")
+        starts = [between.select(spoilt[order[:1]])]
         if other.feasible.any():
             ratio = np.max(other.objectives / problem.acceptable, axis=1)
             ratio = np.where(other.feasible, ratio, np.inf)
             starts.append(both.select(np.argsort(ratio, kind="stable")[:1]))
-        balanced = follow_ray(free, Designs.join(starts), problem.acceptable)
-        between = Designs.join([between, balanced])
+        if not _done(problem, good) and not _done(problem, other):
+            between = Designs.join([between, *_pressed(free, Designs.join(starts))])
     return WayCurve(way, optima, both, other, between, problem.evaluate(between))
 
 
@@ -305,3 +306,52 @@ def _spoilt(problem: Problem, outcome: Evaluation) -> NDArray[np.intp]:
         return np.empty(0, dtype=np.intp)
     bump_is, ackermann_is = (outcome.objectives <= problem.acceptable).T
     return np.flatnonzero(outcome.feasible & bump_is & ~ackermann_is)
+
+
+def _done(problem: Problem, outcome: Evaluation) -> bool:
+    """Whether a design has bump steer to spare and acceptable Ackermann error."""
+    return bool(
+        (outcome.feasible & (outcome.objectives <= problem.acceptable * (ENOUGH, 1.0)).all(1)).any()
+    )
+
+
+def _pressed(problem: Problem, starts: Designs) -> list[Designs]:
+    """Designs with ever less bump steer while the Ackermann error is acceptable.
+
+    Rays lean towards bump steer until the Ackermann error reaches what is acceptable:
+
+        Ackermann |   . ray 1, the two acceptable values
+         accepted |- / - - - -  where that leaves room, the next aims at less bump steer, until
+                  | / .         there is none left or bump steer is `ENOUGH`
+                  |/.
+                  +------------ bump steer
+    """
+    found: list[Designs] = []
+    wanted = problem.acceptable
+    aim, good, bad = float(wanted[0]), np.empty(0), np.empty(0)
+    for _ in range(PRESSES):
+        if not len(starts):
+            break
+        designs = follow_ray(problem, starts, np.array([aim, wanted[1]]))
+        outcome = problem.evaluate(designs)
+        found.append(designs)
+        kept = outcome.objectives[outcome.feasible]
+        if not len(kept):
+            break
+        best = kept[np.argmin(np.max(kept / (aim, wanted[1]), axis=1))]
+        if (best <= wanted).all():
+            good = best
+            starts = designs.select(
+                np.flatnonzero(outcome.feasible & (outcome.objectives == best).all(axis=1))[:1]
+            )
+        else:
+            bad = best
+        if not len(good) or good[0] <= ENOUGH * wanted[0] or good[1] > 0.99 * wanted[1]:
+            break
+        if len(bad):
+            # The front is convex as a rule: its chord lies on the side of too little.
+            slope = (bad[0] - good[0]) / (bad[1] - good[1])
+            aim = float(good[0] + slope * (wanted[1] - good[1]))
+        else:
+            aim = float(good[0] * (good[1] / wanted[1]) ** 2)
+    return found

@@ -13,14 +13,12 @@ small is bump steer alone, the study's limits kept exactly.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import VARIABLES, Designs, Range, Stock
-from optimiser.ideal import ideal_for_motion, upright_motion
-from optimiser.linkage import place_outer_joint
+from optimiser.designs import VARIABLES, Designs, Range
+from optimiser.heights_seeds import height_seeds
 from optimiser.question import Room
 from optimiser.refine_model import Model, Table
 from optimiser.refine_step import fit
@@ -28,8 +26,7 @@ from optimiser.refine_step import fit
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimiser.designs import Choice, Evaluation
-    from optimiser.ideal import IdealJoint
+    from optimiser.designs import Evaluation
     from optimiser.problem import Problem
     from optimiser.vectors import Array
 
@@ -38,8 +35,6 @@ if TYPE_CHECKING:
 COARSE = 4
 """Every so many heights one is started from seeds; the others start from their neighbours."""
 STARTS = 4
-SEEDS = 48
-"""Seeds at one height, about."""
 REPAIRS = 4
 DIPS = 3
 """Lowest dips of a curve that are followed with the rack height free."""
@@ -47,7 +42,6 @@ POLISH = (0.05, 0.05, 0.02, 0.01, 0.005)
 """First trust regions of the rounds of polishing."""
 CONVERGED_DEG = 1e-4
 """A height is converged when the last linear programme promises less bump steer than this."""
-_ARM_SAMPLES = 25
 _INFEASIBLE = 1e6  # ranks behind any bump steer; sets an order, is never shown
 _HEIGHT, _ARM_HEIGHT = VARIABLES.index("rack_height_mm"), VARIABLES.index("arm_height_mm")
 
@@ -128,7 +122,7 @@ def follow_ray(problem: Problem, designs: Designs, ray: Array) -> Designs:
             break
         start = designs.select(rows)
         table = model.table(model.scaled(start), start)
-        there = np.isfinite(table.objectives).all(axis=1)
+        there = np.flatnonzero(np.isfinite(table.objectives).all(axis=1))
         rows, table = rows[there], table.select(there)
         if not len(rows):
             break
@@ -205,7 +199,7 @@ class _Rows:
 
     def follow(self, row: Indices, start: Table, steps: int, trust: float = 0.2) -> None:
         """Follow bump steer down from designs of the heights `row`."""
-        there = np.isfinite(start.objectives).all(axis=1)
+        there = np.flatnonzero(np.isfinite(start.objectives).all(axis=1))
         row, start = row[there], start.select(there)
         if not len(row):
             return
@@ -216,6 +210,10 @@ class _Rows:
     def designs(self) -> Designs:
         """The best designs, (H,)."""
         return self.model.designs(self.best.scaled, self.best.like)
+
+    def seeds(self, rows: Indices, *, few: bool = False) -> tuple[Indices, Designs]:
+        """See `height_seeds`."""
+        return height_seeds(self.model.problem, self.rack, self.heights, rows, few=few)
 
     # --- stages ----------------------------------------------------------------------------------
 
@@ -296,130 +294,12 @@ class _Rows:
             self.keep(rows, found.table)
             rows = rows[~(self.promised_deg[rows] < CONVERGED_DEG)]
 
-    # --- seeds -----------------------------------------------------------------------------------
-
-    def seeds(self, rows: Indices, *, few: bool = False) -> tuple[Indices, Designs]:
-        """Starting designs of some heights and the height of each; one a height with `few`."""
-        space, problem = self.model.problem.space, self.model.problem
-        arms = [
-            _samples(space[name], 1 if few else count)
-            for name, count in (
-                ("rack_fore_aft_mm", 5), ("arm_length_mm", 3), ("arm_angle_deg", 3),
-            )
-        ]  # fmt: skip
-        sets = _at_most(np.array(list(product(*arms))), 1 if few else SEEDS // 3)
-        height = space["arm_height_mm"]
-        arm_heights = _samples(height, _ARM_SAMPLES)
-        car = problem.car
-        motion = upright_motion(
-            problem.points,
-            problem.travel.grid(),
-            static_toe_in=car.static_toe_in,
-            static_camber=car.static_camber,
-        )
-        x, length, angle = (sets[:, i, None] for i in range(3))
-        outer = place_outer_joint(
-            problem.points, length, arm_heights, np.radians(angle), problem.arm_ahead
-        )
-        joint = ideal_for_motion(motion, outer, x, through_rest=True)
-        bare = 0.5 * problem.racks[self.rack].inner_joint_spacing_mm
-        found_rows, values = [], []
-        for number, chosen in enumerate(sets):
-            line = _line(joint, number)
-            for row in rows:
-                z = float(self.heights[row])
-                for spacer, arm in _places(space["spacer_mm"], height, arm_heights, line, bare, z):
-                    values.append([z, chosen[0], spacer, chosen[1], arm, chosen[2]])
-                    found_rows.append(row)
-                    if few:
-                        break
-        return (
-            np.array(found_rows, dtype=np.intp),
-            Designs(np.full(len(values), self.rack), np.array(values)),
-        )
-
-
-def _samples(choice: Choice, count: int) -> Array:
-    """Values of a variable: the stock ones, or some from its range."""
-    if isinstance(choice, Stock):
-        return np.array(choice.values)
-    if not isinstance(choice, Range):
-        raise TypeError("a variable that follows another has no values of its own")
-    if count == 1:
-        return np.array([0.5 * (choice.low + choice.high)])
-    return np.linspace(choice.low, choice.high, count)
-
-
-def _at_most(sets: Array, count: int) -> Array:
-    """At most `count` of the sets, spread over all of them."""
-    if len(sets) <= count:
-        return sets
-    # A stride without a common factor with the sizes of the factors visits all their values.
-    order = (np.arange(len(sets)) * 7919) % len(sets)
-    return np.asarray(sets[np.unique(order[:count])])
-
-
-_Line = tuple["Array", "Array", "Array"]
-
-
-def _line(joint: IdealJoint, number: int) -> _Line:
-    """Points and slopes dz/dy of the line square to the path, and ideal (y, z), for each height."""
-    fit = joint.fit
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = fit.line_direction[number, :, 2] / fit.line_direction[number, :, 1]
-    return fit.line_point[number], slope, fit.centre[number]
-
-
-def _places(
-    spacers: Choice, heights: Choice, arm_heights: Array, line: _Line, bare: float, z: float
-) -> list[tuple[float, float]]:
-    """Spacers and arm heights that the ideal inner joint wants of a rack at height z."""
-    point, slope, centre = line
-    found: list[tuple[float, float]] = []
-    for spacer in (None, *_samples(spacers, 2).tolist()):
-        length = spacer
-        if spacer is None:
-            # The ideal joint at this height, and its spacing as far as spacers reach.
-            gap = np.abs(centre[:, 2] - z)
-            if not np.isfinite(gap).any():
-                continue
-            at = int(np.nanargmin(gap))
-            length = float(_nearest(spacers, float(centre[at, 1]) - bare))
-        on_line = point[:, 2] + slope * (bare + length - point[:, 1]) - z
-        if not np.isfinite(on_line).any():
-            continue
-        at = int(np.nanargmin(np.abs(on_line)))
-        arm = float(arm_heights[at])
-        if isinstance(heights, Range):
-            beside = at + 1 if at + 1 < len(arm_heights) else at - 1
-            rise = on_line[beside] - on_line[at]
-            if np.isfinite(rise) and rise != 0.0:
-                arm -= float(on_line[at] * (arm_heights[beside] - arm) / rise)
-            arm = float(np.clip(arm, heights.low, heights.high))
-        elif isinstance(spacers, Range) and spacer is None:
-            # With the arm fixed the spacer can still put the joint onto the line at this height.
-            with np.errstate(invalid="ignore", divide="ignore"):
-                y = point[at, 1] + (z - point[at, 2]) / slope[at]
-            if np.isfinite(y):
-                found.append((float(_nearest(spacers, y - bare)), arm))
-        found.append((float(length), arm))
-    return found or [(float(_samples(spacers, 2)[0]), float(arm_heights[len(arm_heights) // 2]))]
-
-
-def _nearest(choice: Choice, wanted: float) -> float:
-    if isinstance(choice, Range):
-        return min(max(wanted, choice.low), choice.high)
-    values = _samples(choice, 1)
-    return float(values[np.argmin(np.abs(values - wanted))])
-
 
 def _apart(table: Table, score: Array, rows: Indices, count: int) -> Indices:
     """The best of some designs, and unlike ones among the better half of them."""
     order = rows[np.argsort(score[rows], kind="stable")]
     half = order[: max(count, len(order) // 2)]
-    place = np.concatenate(
-        [table.scaled[half], table.like.values[half] / 1000.0], axis=1
-    )
+    place = np.concatenate([table.scaled[half], table.like.values[half] / 1000.0], axis=1)
     chosen = [0]
     distance = np.linalg.norm(place - place[0], axis=1)
     while len(chosen) < min(count, len(half)):

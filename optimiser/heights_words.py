@@ -1,4 +1,4 @@
-"""What the heights of a rack come to, in plain sentences and as tables."""
+"""What the heights of a rack come to, in plain sentences."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from optimiser.comparison import LIMIT_WORDS
-from optimiser.designs import VARIABLES, Range
+from optimiser.designs import Range
 from optimiser.heights import WAYS, following_range
 from optimiser.linkage import describe_arm
+from optimiser.rescue import LIMIT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,8 +52,9 @@ def answer_of(found: RackHeights) -> Answer:
         moved = place.at("arm_height_mm") - float(found.problem.points.outer_joint[2])
         if abs(moved) <= SAME_MM:
             return "no, but with another arm"
-        lowered = "not by itself: lower with the arm"
-        return lowered if moved < 0.0 else "no, but higher with the arm"
+        if moved > 0.0:
+            return "no, but higher with the arm"
+        return "not by itself: lower with the arm"
     for way in (FIXED_SPACED, FOLLOWS_SPACED):
         place = found.place(way)
         if place is not None and place.acceptable:
@@ -108,7 +109,8 @@ def _fixed_sentence(found: RackHeights) -> str:
     start = "With the arm left where it is"
     place = found.place(FIXED)
     if place is None:
-        return f"{start}, no height from {low:g} to {high:g} mm keeps the limits: {_why(found, FIXED)}."
+        none = f"no height from {low:g} to {high:g} mm keeps the limits"
+        return f"{start}, {none}: {_why(found, FIXED)}."
     where = f"{_number(found, place)} at {place.at('rack_height_mm'):.0f} mm, {_level(place)}"
     if place.acceptable:
         drawn = place.at("rack_height_mm") - float(found.problem.points.inner_joint[2])
@@ -142,8 +144,8 @@ def _following_sentence(found: RackHeights, way: Way) -> str:
             f"{_ackermann(found, place)}."
         )
     return (
-        f"With the arm {_reach(found.problem)} to follow the rack the best with {fitted} is {where}, the "
-        f"arm {arm}{shape}; {_ackermann(found, place)}."
+        f"With the arm {_reach(found.problem)} to follow the rack the best with {fitted} is "
+        f"{where}, the arm {arm}{shape}; {_ackermann(found, place)}."
     )
 
 
@@ -249,107 +251,3 @@ def stopped_by(problem: Problem, outcome: Evaluation, row: int) -> str:
         if value > 0.0
     ]
     return f"breaks {', '.join(broken)}" if broken else ""
-
-
-# --- tables --------------------------------------------------------------------------------------
-
-_METRICS = (
-    "tie_rod_length_mm",
-    "rack_needed_mm",
-    "toggle_margin_deg",
-    "inner_joint_angle_deg",
-    "outer_joint_angle_deg",
-    "clearance_mm",
-    "track_growth_mm",
-)
-HEIGHT_COLUMNS = (
-    "rack",
-    "arm",
-    "spacers",
-    "rack_height_mm",
-    "within_limits",
-    "acceptable",
-    "converged",
-    "bump_steer_deg",
-    "ackermann_error_deg",
-    *VARIABLES[1:],
-    "inner_joints_apart_mm",
-    *_METRICS,
-    "balanced_bump_steer_deg",
-    "balanced_ackermann_error_deg",
-    *(f"balanced_{name}" for name in VARIABLES[1:]),
-    "stopped_by",
-)
-
-
-def height_rows(found: RackHeights) -> Iterator[tuple[object, ...]]:
-    """Rows of `HEIGHT_COLUMNS`, way by way; blank numbers where no design keeps the limits."""
-    problem, rack = found.problem, found.problem.racks[found.rack]
-    for curve in found.curves:
-        outcome, other = curve.optima.evaluation, curve.both_evaluation
-        for row, height in enumerate(found.heights_mm.tolist()):
-            kept = bool(outcome.feasible[row])
-            good = kept and bool((other.objectives[row] <= problem.acceptable).all())
-            values = curve.optima.designs.values[row, 1:].tolist()
-            apart = rack.inner_joint_spacing_mm + 2.0 * values[VARIABLES.index("spacer_mm") - 1]
-            numbers = [
-                *outcome.objectives[row, :2].tolist(),
-                *values,
-                apart,
-                *(_metric(outcome, name, row) for name in _METRICS),
-                *other.objectives[row, :2].tolist(),
-                *curve.both.values[row, 1:].tolist(),
-            ]
-            yield (
-                rack.name,
-                curve.way.arm,
-                "yes" if curve.way.spacers else "no",
-                height,
-                "yes" if kept else "no",
-                "yes" if good else "no",
-                ("yes" if curve.optima.converged[row] else "no") if kept else "",
-                *(numbers if kept else [None] * len(numbers)),
-                stopped_by(problem, outcome, row),
-            )
-
-
-def _metric(outcome: Evaluation, name: str, row: int) -> float | None:
-    values = outcome.metrics.get(name)
-    return None if values is None else float(values[row])
-
-
-RACK_COLUMNS = (
-    "rack",
-    "inner_joint_spacing_mm",
-    "rescued_by_mounting_lower",
-    *(
-        f"{way}_{name}"
-        for way in ("fixed", "fixed_spacers", "following", "following_spacers")
-        for name in (
-            "bump_steer_deg",
-            "ackermann_error_deg",
-            "rack_height_mm",
-            "arm_height_mm",
-            "spacer_mm",
-            "acceptable",
-        )
-    ),
-)
-
-
-def rack_row(found: RackHeights) -> tuple[object, ...]:
-    """A row of `RACK_COLUMNS`: the best place of each way, blank where none keeps the limits."""
-    rack = found.problem.racks[found.rack]
-    cells: list[object] = [rack.name, rack.inner_joint_spacing_mm, answer_of(found)]
-    for way in WAYS:
-        place = found.place(way)
-        if place is None:
-            cells += [None] * 5 + ["no"]
-            continue
-        cells += [
-            place.bump_steer_deg,
-            place.ackermann_error_deg,
-            *(place.at(name) for name in ("rack_height_mm", "arm_height_mm", "spacer_mm")),
-            "yes" if place.acceptable else "no",
-        ]
-    return tuple(cells)
