@@ -58,8 +58,8 @@ def _shorter_arm(problem: Problem, design: Designs, half: float) -> Iterator[str
         yield (
             f"steering arms {lengths[first]:.0f} mm long instead of {arm:.0f} mm would reach the "
             f"lock with its travel, at {bump:.3f} deg bump steer and {error:.2f} deg Ackermann "
-            f"error{_limits(problem, outcome, first)}; shorter arms raise the rod force and the toe "
-            "per mm of play"
+            f"error{_limits(problem, outcome, first)}; shorter arms raise the rod force and the "
+            "toe per mm of play"
         )
 
 
@@ -100,8 +100,9 @@ def _longer_spacers(
     if bump < before.metrics["bump_steer_deg"][0]:
         longest = _longest(problem.space["spacer_mm"])
         yield (
-            f"with {spacer:.1f} mm spacers (the study allows {longest:g}) and the rack at {height:.1f} mm its bump steer "
-            f"would be {bump:.3f} deg with this arm{_limits(problem, outcome, 0)}"
+            f"with {spacer:.1f} mm spacers (the study allows {longest:g}) and the rack at "
+            f"{height:.1f} mm its bump steer would be {bump:.3f} deg with this arm"
+            f"{_limits(problem, outcome, 0)}"
         )
 
 
