@@ -150,6 +150,32 @@ def curves(
 
 
 @app.command()
+def heights(
+    study: StudyArgument,
+    rack: Annotated[str | None, typer.Option(help="Name of a rack of the study.")] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every rack of the study, in one table.")
+    ] = False,
+    low: Annotated[
+        float | None, typer.Option("--from", help="Lowest rack height in mm; the study's.")
+    ] = None,
+    high: Annotated[
+        float | None, typer.Option("--to", help="Greatest rack height in mm; the study's.")
+    ] = None,
+    step: Annotated[float, typer.Option(help="Step between heights in mm.")] = 2.0,
+    out: OutOption = Path("results"),
+) -> None:
+    """Can a rack be rescued by mounting it lower? The best of every height, four ways.
+
+    With the steering arm fixed or following the rack, without and with spacers.
+    """
+    from optimiser.heights_console import show_heights
+    from optimiser.heights_run import HeightsAsked
+
+    raise typer.Exit(show_heights(HeightsAsked(study, rack, every, low, high, step, out)))
+
+
+@app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
     """Write a commented starter study with its CSV files, which runs as it is."""
     from optimiser.study import write_starter
