@@ -1,0 +1,335 @@
+"""The comparison of racks: order, verdicts, numbers and their sources, and true rescues."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from packaging_case import POINTS, RACK, ROOM, problem
+
+from optimiser.assess import gearing
+from optimiser.comparison import (
+    ACCEPTABLE,
+    COLUMNS,
+    FAILS,
+    ORDER_RULE,
+    VERDICTS,
+    WITHIN_LIMITS,
+    WRONG_HAND,
+    compare,
+)
+from optimiser.designs import VARIABLES, Range, Stock
+from optimiser.linkage import solve_linkage
+from optimiser.mounting import check_hand
+from optimiser.problem import Designs, LoadAssumptions, Room
+from optimiser.question import KeepOut
+from optimiser.sweep_check import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
+
+SHORTER, LONGER = 620.0, 700.0
+LOADS = LoadAssumptions(wheel_load_n=3000.0, tyre_pressure_pa=180e3)
+ROD = Room(tie_rod_diameter_mm=14.0)
+
+
+def searched(asked, count=150, seed=3):
+    """Random designs of every rack within the problem's ranges, evaluated and compared."""
+    rng = np.random.default_rng(seed)
+    rack = np.repeat(np.arange(len(asked.racks)), count)
+    free = {
+        name: rng.uniform(choice.low, choice.high, len(rack))
+        for name, choice in asked.space.items()
+        if isinstance(choice, Range)
+    }
+    designs = asked.designs(rack, free)
+    return designs, asked.evaluate(designs)
+
+
+def roomy(racks, room=ROD, **more):
+    asked = problem(room, racks, loads=LOADS, **more)
+    space = asked.space | {
+        "rack_height_mm": Range(180.0, 240.0),
+        "arm_length_mm": Range(95.0, 125.0),
+        "spacer_mm": Range(0.0, 20.0),
+    }
+    return replace(asked, space=space)
+
+
+GENEROUS = {"acceptable_bump_steer": np.radians(20.0), "acceptable_ackermann_error": np.radians(9)}
+
+
+def rows_of(asked):
+    designs, outcome = searched(asked)
+    return designs, outcome, compare(asked, designs, outcome)
+
+
+# --- order and verdicts --------------------------------------------------------------------------
+
+
+def named(name, **changes):
+    return replace(RACK, name=name, **changes)
+
+
+def test_acceptable_first_then_hand_then_limits_and_by_price_within():
+    racks = [
+        named("no travel, cheapest", travel_mm=30.0, price=1.0),
+        named("no price", price=None),
+        named("other hand", pinion_side="right", price=5.0),
+        named("dear", price=300.0),
+        named("cheap", price=100.0),
+    ]
+    asked = roomy(racks, steering=GENEROUS)
+    _, _, rows = rows_of(asked)
+    assert [row.rack.name for row in rows] == [
+        "cheap", "dear", "no price", "other hand", "no travel, cheapest",
+    ]  # fmt: skip
+    assert [row.verdict for row in rows] == [ACCEPTABLE] * 3 + [WRONG_HAND, FAILS]
+    assert rows[2].numbers["price"] is None
+    assert "racks without a price last" in ORDER_RULE
+    assert VERDICTS.index(ACCEPTABLE) == 0
+
+
+def test_within_limits_but_not_acceptable_says_by_how_much():
+    tight = {"acceptable_bump_steer": 1e-7, "acceptable_ackermann_error": np.radians(9.0)}
+    asked = roomy([RACK], steering=tight)
+    _, outcome, (row,) = rows_of(asked)
+    assert row.verdict == WITHIN_LIMITS
+    value = outcome.metrics["bump_steer_deg"][row.row]
+    more = value - np.degrees(1e-7)
+    assert row.stopped_by == f"bump steer {value:.3f} deg, {more:.3f} more than acceptable"
+    # It is the front's design of the least worst ratio, here the least bump steer of all.
+    assert value == np.min(outcome.metrics["bump_steer_deg"][outcome.feasible])
+
+
+def test_a_failing_rack_names_its_limit_and_the_excess():
+    asked = roomy([named("short travel", travel_mm=40.0)])
+    designs, outcome, (row,) = rows_of(asked)
+    assert row.verdict == FAILS
+    excess = outcome.metrics["rack_needed_mm"][row.row] - 20.0
+    assert row.stopped_by.startswith(f"the nearest of {len(designs)} designs breaks ")
+    assert f"the rack's travel (each way) by {excess:.1f} mm" in row.stopped_by
+
+
+def test_clearance_that_fails_names_the_pair():
+    block = KeepOut("engine mount", "box", (60.0, 380.0, 150.0), (150.0, 460.0, 260.0))
+    asked = roomy([RACK], replace(ROD, keep_outs=(block,)))
+    _, outcome, (row,) = rows_of(asked)
+    excess = 5.0 - outcome.metrics["clearance_mm"][row.row]
+    assert f"the clearance (tie rod to engine mount) by {excess:.1f} mm" in row.stopped_by
+
+
+def test_racks_that_cannot_assemble_or_were_not_searched():
+    asked = roomy([named("hopeless", inner_joint_spacing_mm=1200.0), named("idle")])
+    designs, outcome = searched(asked)
+    some = np.flatnonzero(designs.rack == 0)
+    rows = compare(asked, designs.select(some), outcome.select(some))
+    hopeless, idle = (next(r for r in rows if r.rack.name == n) for n in ("hopeless", "idle"))
+    assert hopeless.row is None
+    assert hopeless.stopped_by.startswith("cannot assemble: ")
+    assert (idle.row, idle.stopped_by) == (None, "not searched")
+    assert idle.numbers["price"] == 120.0
+    assert idle.numbers["bump_steer_deg"] is None
+
+
+# --- every number is a metric --------------------------------------------------------------------
+
+
+def test_every_number_is_traced_to_a_metric_or_formula():
+    asked = roomy([RACK], ROOM, steering=GENEROUS, clearance=None)
+    designs, outcome, (row,) = rows_of(asked)
+    numbers, at = dict(row.numbers), row.row
+    assert set(numbers) == set(COLUMNS)
+    geared = gearing(asked, asked.corners(designs.select([at]))[0].select(0), RACK, 55.0)
+    computed = {
+        "best_bump_steer_deg": np.min(outcome.metrics["bump_steer_deg"][outcome.feasible]),
+        "best_ackermann_error_deg": np.min(
+            outcome.metrics["ackermann_error_deg"][outcome.feasible]
+        ),
+        "inner_lock_reached_deg": np.degrees(geared.inner_at_end),
+        "outer_lock_reached_deg": np.degrees(geared.outer_at_end),
+        "turning_circle_m": geared.turning_diameter_mm / 1000.0,
+        "turns_lock_to_lock": 2.8,
+        "overall_ratio_mean": geared.ratio_mean,
+        "overall_ratio_at_centre": geared.ratio_at_centre,
+        "overall_ratio_spread": geared.ratio_spread,
+        "clearance_whole_sweep_mm": sweep_whole(asked, designs.select([at])).clearance_mm,
+    }
+    computed |= {name: float(designs.column(name)[at]) for name in VARIABLES if name in numbers}
+    for name, value in numbers.items():
+        source = computed.get(name, outcome.metrics.get(name, [None] * (at + 1))[at])
+        if value is None:
+            assert source is None or not np.isfinite(source), name
+        else:
+            assert value == pytest.approx(float(source), rel=1e-9), name
+    assert [name for name, value in numbers.items() if value is None] == ["buckling_reserve"]
+
+
+def test_lock_gearing_and_share_of_travel_from_the_kernel():
+    asked = roomy([RACK], steering=GENEROUS)
+    designs, _, (row,) = rows_of(asked)
+    points = asked.corners(designs.select([row.row]))[0].select(0)
+    ends = solve_linkage(points, 0.0, np.array([55.0, -55.0, 0.0]))
+    inner, outer = (
+        np.degrees(ends.steer[0] - ends.steer[2]),
+        np.degrees(ends.steer[2] - ends.steer[1]),
+    )
+    numbers = row.numbers
+    assert numbers["inner_lock_reached_deg"] == pytest.approx(inner, abs=1e-6)
+    assert numbers["outer_lock_reached_deg"] == pytest.approx(outer, abs=1e-6)
+    # Mean ratio: half the turns of the steering wheel over the mean of both wheels' angles.
+    assert numbers["overall_ratio_mean"] == pytest.approx(1.4 * 360.0 / (0.5 * (inner + outer)))
+    assert numbers["share_of_travel"] == pytest.approx(numbers["rack_needed_mm"] / 55.0)
+    reached = solve_linkage(points, 0.0, numbers["rack_needed_mm"]).steer - ends.steer[2]
+    assert np.degrees(reached) == pytest.approx(30.0, abs=1e-6)
+
+
+# --- rescues are true ----------------------------------------------------------------------------
+
+
+def change(design, **values):
+    copy = design.values.copy()
+    for name, value in values.items():
+        copy[:, VARIABLES.index(name)] = value
+    return Designs(design.rack, copy)
+
+
+def number(pattern, text):
+    return [float(v) for v in re.search(pattern, text).groups()]
+
+
+@pytest.fixture(scope="module")
+def too_short():
+    """A rack 80 mm too short, whose search may use spacers of up to 5 mm."""
+    asked = roomy([named("too short", inner_joint_spacing_mm=550.0)])
+    asked = replace(asked, space=asked.space | {"spacer_mm": Range(0.0, 5.0)})
+    return asked, *rows_of(asked)
+
+
+def test_spacers_that_would_rescue_do_give_that_bump_steer(too_short):
+    asked, designs, outcome, (row,) = too_short
+    text = next(t for t in row.rescue if "mm spacers (the study allows 5)" in t)
+    spacer, height, bump = number(
+        r"with ([\d.]+) mm spacers .* rack at ([\d.]+) mm .* be ([\d.]+) deg", text
+    )
+    tried = change(designs.select([row.row]), spacer_mm=spacer, rack_height_mm=height)
+    result = asked.evaluate(tried)
+    assert spacer > 5.0
+    assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
+    assert bump < outcome.metrics["bump_steer_deg"][row.row]
+    assert ("breaking" in text) == (result.status[0] != "ok")
+
+
+@pytest.mark.parametrize(("spacing", "way"), [(SHORTER, "lower"), (LONGER, "higher")])
+def test_other_heights_that_would_rescue_do_give_that_bump_steer(spacing, way):
+    asked = roomy([named("wrong length", inner_joint_spacing_mm=spacing)])
+    asked = replace(asked, space=asked.space | {"spacer_mm": Stock((0.0,))})
+    designs, _, (row,) = rows_of(asked)
+    texts = [t for t in row.rescue if t.startswith("mounted ")]
+    assert texts
+    for text in texts:
+        arm, height, bump = number(r"arm at ([\d.]+) .* at ([\d.]+) mm.* be ([\d.]+) deg", text)
+        design = designs.select([row.row])
+        result = asked.evaluate(change(design, arm_height_mm=arm, rack_height_mm=height))
+        assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
+        assert bump <= asked.acceptable[0]
+        assert f"mounted {way}, " in text
+        assert (way == "lower") == (arm < design.column("arm_height_mm")[0])
+
+
+def test_shorter_arms_that_would_rescue_do_reach_the_lock():
+    asked = roomy([named("short travel", travel_mm=96.0)])
+    asked = replace(asked, space=asked.space | {"arm_length_mm": Range(116.0, 125.0)})
+    designs, outcome, (row,) = rows_of(asked)
+    assert outcome.metrics["rack_needed_mm"][row.row] > 48.0
+    text = next(t for t in row.rescue if t.startswith("steering arms "))
+    arm, bump, error = number(r"arms (\d+) mm .* at ([\d.]+) deg bump .* ([\d.]+) deg Ack", text)
+    design = designs.select([row.row])
+    result = asked.evaluate(change(design, arm_length_mm=arm))
+    assert result.metrics["rack_needed_mm"][0] <= 48.0
+    assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
+    assert f"{result.metrics['ackermann_error_deg'][0]:.2f}" == f"{error:.2f}"
+    longer = asked.evaluate(change(design, arm_length_mm=arm + 1.0))
+    assert longer.metrics["rack_needed_mm"][0] > 48.0
+
+
+def test_a_rack_too_long_says_where_its_joints_would_have_to_be():
+    asked = roomy([named("too long", inner_joint_spacing_mm=740.0)])
+    _, _, (row,) = rows_of(asked)
+    text = next(t for t in row.rescue if "too long for this arm" in t)
+    excess, spacing = number(r"is (\d+) mm too long .* be (\d+) mm apart", text)
+    assert abs(740.0 - excess - spacing) <= 1.0
+
+
+def test_wrong_hand_says_which_rack_would_do():
+    asked = roomy([named("other hand", pinion_side="right")], steering=GENEROUS)
+    _, _, (row,) = rows_of(asked)
+    assert row.verdict == WRONG_HAND
+    assert row.rescue[-1] == f"as it is it {check_hand(row.rack, True, 'left').sentence}"
+
+
+# --- notes ---------------------------------------------------------------------------------------
+
+
+def notes_with(limit_deg, room=ROD, **changes):
+    rack = replace(RACK, joint_limit_deg=limit_deg, **changes)
+    asked = problem(room, (rack,), clearance=None)
+    asked = replace(asked, limits=replace(asked.limits, outer_joint_angle=np.radians(60.0)))
+    design = asked.designs(0, {})
+    sweep = sweep_whole(asked, design)
+    return sweep, list(sweep_notes(asked, design, sweep))
+
+
+def test_joints_near_and_beyond_their_limit_are_pointed_out():
+    sweep, _ = notes_with(90.0)
+    angle = sweep.inner_joint_angle_deg
+    _, near = notes_with(angle + 1.5)
+    assert near == [
+        f"its inner joints reach {angle:.1f} deg, 1.5 short of their limit of {angle + 1.5:g}"
+    ]
+    _, beyond = notes_with(angle - 1.2)
+    assert beyond == [
+        f"its inner joints reach {angle:.1f} deg, 1.2 beyond their limit of {angle - 1.2:g}: they "
+        "would bind and break"
+    ]
+    assert notes_with(angle + NEAR_LIMIT_DEG + 0.1)[1] == []
+    assert "no limit of theirs is known" in notes_with(None)[1][0]
+
+
+def test_greatest_joint_angle_by_hand():
+    """Of the tie rod to the bar's axis, by arccos over a coarser sweep of the kernel's poses."""
+    sweep, _ = notes_with(90.0)
+    asked = problem(ROD)
+    points = asked.corners(asked.designs(0, {}))[0].select(0)
+    poses = solve_linkage(
+        points, np.linspace(-40.0, 50.0, 10)[:, None], np.linspace(-55.0, 55.0, 12)
+    )
+    rod = poses.outer_joint - poses.inner_joint
+    angle = np.degrees(np.arccos(rod[..., 1] / np.linalg.norm(rod, axis=-1)))
+    assert sweep.inner_joint_angle_deg == pytest.approx(np.max(angle), abs=0.05)
+    assert sweep.missing == 0
+    assert POINTS.outer_joint[1] > points.inner_joint[1]
+
+
+def test_unknown_sizes_are_said():
+    box = KeepOut("sump", "box", (20.0, -200.0, 260.0), (160.0, 200.0, 330.0))
+    _, notes = notes_with(90.0, replace(ROD, keep_outs=(box,)), housing_diameter_mm=None)
+    assert notes == [
+        "clearance does not count its steering arms, spacers, rack housing: neither the study nor "
+        "the catalogue gives the size"
+    ]
+
+
+def test_clearance_of_the_whole_sweep_that_falls_short_is_said():
+    asked = problem(ROOM)
+    design = asked.designs(0, {})
+    sweep = sweep_whole(asked, design)
+    strict = replace(asked, limits=replace(asked.limits, clearance_mm=sweep.clearance_mm + 1.0))
+    text = next(t for t in sweep_notes(strict, design, sweep) if "whole sweep" in t)
+    assert f"is {sweep.clearance_mm:.1f} mm, {sweep.closest}, against" in text
+    kept = replace(asked, limits=replace(asked.limits, clearance_mm=sweep.clearance_mm - 1.0))
+    assert not any("whole sweep" in t for t in sweep_notes(kept, design, sweep))
+
+
+def test_stock_values_bound_the_spacers_of_a_rescue(too_short):
+    asked, designs, outcome, _ = too_short
+    wide = replace(asked, space=asked.space | {"spacer_mm": Stock((0.0, 100.0))})
+    (row,) = compare(wide, designs, outcome)
+    assert not any("the study allows" in text for text in row.rescue)
