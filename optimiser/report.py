@@ -191,6 +191,7 @@ def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
         "stopped_by": row.stopped_by[:1].upper() + row.stopped_by[1:],
         "hand": row.hand.sentence,
         "rescue": [text for text in row.rescue if row.hand.sentence not in text],
+        "notes": list(row.notes),
     }
 
 

@@ -19,7 +19,7 @@ CAUTIONS = (
     "parts made for the length that is needed.",
     "Give each joint its full thread engagement and lock it; spacers lengthen the lever on the "
     "rack's end, so have them judged with it.",
-    "Fit positive stops, so that the linkage cannot pass its toggle and no tyre can touch anything.",
+    "Fit positive stops: the linkage must never pass its toggle, nor a tyre touch anything.",
     "Before driving, with the car on stands: sweep the whole wheel travel and lock by hand, look "
     "and measure for clearance, and see that both wheels follow the steering wheel.",
     "Measure bump steer on the finished car. Brackets that bend under load move the rack further "
@@ -55,6 +55,7 @@ RACK_ROWS: tuple[tuple[str, str, int], ...] = (
     ("rim_force_n", "force at the rim (N)", 0),
     ("buckling_reserve", "buckling reserve of the rod", 1),
     ("clearance_mm", "least clearance (mm)", 1),
+    ("clearance_whole_sweep_mm", "the same over a finer sweep (mm)", 1),
     ("toggle_margin_deg", "toggle margin (deg)", 1),
     ("inner_joint_angle_deg", "inner joint angle (deg)", 1),
     ("inner_joint_swing_deg", "inner joint swing (deg)", 1),

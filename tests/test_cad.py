@@ -20,6 +20,7 @@ from optimiser.export import check_format, export_design
 from optimiser.hardpoints import POINT_NAMES, read_hardpoints
 from optimiser.keepouts import keep_outs
 from optimiser.stored import read_results
+from optimiser.study import read_study
 
 WHEN = datetime.datetime(2026, 1, 2, 3, 4, 5, tzinfo=datetime.UTC)
 SIDES = ("", "right_")
@@ -254,6 +255,33 @@ def test_check_reads_what_export_writes(chosen, tmp_path):
     code, out, err = run("check", path, cwd=tmp_path)
     assert (code, err) == (0, "")
     assert f"{chosen.metric('bump_steer_deg'):.3f} deg" in out
+
+
+# --- from CAD ------------------------------------------------------------------------------------
+
+
+def test_points_as_cad_writes_them(chosen, tmp_path):
+    """Semicolons, decimal commas, a byte-order mark, CRLF, spaces, metres, and other names."""
+    path = write_study(tmp_path / "study")
+    plain, frame = read_study(path).points, chosen.study.frame
+    text = path.read_text("utf-8").replace(
+        'file = "hardpoints.csv"',
+        'file = "from cad.csv"\nunit = "m"\nnames = { wheel_centre = "WC_L", inner_joint = "A1" }',
+    )
+    path.write_text(text, "utf-8")
+    called = {"wheel_centre": "WC_L", "inner_joint": "A1"}
+    lines = ["# written by a drawing program", " name ; x ; y ; z "]
+    for name, at in plain.items():
+        cells = [f"{value / 1000.0!r}".replace(".", ",") for value in frame.to_cad(at).tolist()]
+        lines.append(" ; ".join([called.get(name, name), *cells]) + " ")
+    (tmp_path / "study" / "from cad.csv").write_bytes(
+        b"\xef\xbb\xbf" + "\r\n".join(lines).encode() + b"\r\n"
+    )
+    for name, at in read_study(path).points.items():
+        np.testing.assert_allclose(at, getattr(plain, name), atol=1e-9, err_msg=name)
+    # As a person sees it: the whole command understands the file.
+    code, _, err = run("check", path, cwd=tmp_path)
+    assert (code, err) == (0, "")
 
 
 # --- the command ---------------------------------------------------------------------------------

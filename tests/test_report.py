@@ -390,4 +390,7 @@ def test_the_checks_see_what_is_wrong(browser, tmp_path):
 
 
 def test_the_run_tries_what_the_study_says():
-    assert len(finished_run()[1].designs) == len(RACKS) * TRIALS
+    result = finished_run()[1]
+    for rack in range(len(RACKS)):
+        mine = result.origin[result.designs.rack == rack]
+        assert (mine != "refined").sum() >= TRIALS

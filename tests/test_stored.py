@@ -174,7 +174,7 @@ def only_comments(folder):
     [
         (broken_json, "cannot be read back"),
         (a_list, r"run\.json is no table"),
-        (a_design_less, "trials.csv holds 449 designs, run.json says 450"),
+        (a_design_less, r"trials\.csv holds \d+ designs, run\.json says \d+"),
         (a_cell_less, "cannot be read back"),
         (another_number, "does not number its designs"),
         (an_unknown_rack, "cannot be read back"),
@@ -194,7 +194,9 @@ def test_a_lost_input_is_named(copy):
         read_results(copy)
 
 
-@pytest.mark.parametrize("design", [0, -1, 451])
-def test_no_such_design(stored, design):
-    with pytest.raises(InputError, match=f"holds no design {design}; give a number from 1 to 450"):
+@pytest.mark.parametrize("beyond", [0, -1, None])
+def test_no_such_design(stored, beyond):
+    last = len(stored.trials)
+    design = last + 1 if beyond is None else beyond
+    with pytest.raises(InputError, match=f"no design {design}; give a number from 1 to {last}"):
         stored.row(design)

@@ -22,6 +22,7 @@ RACK_COLOURS = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, INK)
 RACK_MARKERS = ("o", "s", "^", "v", "D", "P", "X", "*")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1.4)), (0, (6, 2, 1, 2)))
 TEXT_SIZE, NAME_SIZE = 9.0, 8.5
+POINTS_PER_INCH = 72.0
 
 
 def rack_look(index: int) -> tuple[str, str]:
