@@ -95,9 +95,7 @@ def draw_heights(
             axes.plot(
                 *place, "o", color=colour, markersize=7, markeredgecolor="white", clip_on=False
             )
-    ends.append(
-        (high, float(np.log10(acceptable_deg)), f"acceptable, {acceptable_deg:g} deg", GREY)
-    )
+    ends.append((high, acceptable_deg, f"acceptable, {acceptable_deg:g} deg", GREY))
     clipped = bottom > 0.99 * least
     axes.yaxis.set_major_formatter(
         FuncFormatter(lambda y, _: f"{'≤ ' if clipped and y <= bottom else ''}{y:g}")
