@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.closure import Arms, close_arms, flatten, prepare_arms
+from optimiser.closure import Arms, close_arms
+from optimiser.corner import flatten, prepare_arms
 from optimiser.linkage import ACCEPTED_MM, TRAVEL_TOLERANCE_MM, spin_axis
 from optimiser.poses import Poses, hinges, sine_of_toggle
 from optimiser.secant import find_root
