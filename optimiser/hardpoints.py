@@ -6,17 +6,21 @@ the origin on the ground under the middle of the front axle.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from itertools import combinations
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from optimiser.errors import InputError
 from optimiser.tables import Row, read_table
 from optimiser.vectors import Array, norm
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from numpy.typing import ArrayLike, NDArray
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
@@ -75,7 +79,9 @@ class Hardpoints:
         index = (..., *([None] * count), slice(None))
         return Hardpoints.from_mapping({name: value[index] for name, value in self.items()})
 
-    def select(self, index: int | slice | Array | NDArray[np.intp] | NDArray[np.bool_]) -> Hardpoints:
+    def select(
+        self, index: int | slice | Array | NDArray[np.intp] | NDArray[np.bool_]
+    ) -> Hardpoints:
         """One design, or some, of a batch along the first axis; unbatched points stay."""
         chosen = {name: value[index] if value.ndim > 1 else value for name, value in self.items()}
         return Hardpoints.from_mapping(chosen)
@@ -114,7 +120,8 @@ class CadFrame:
         if determinant < 0.0:
             raise InputError(
                 "[frame] forward, left, up",
-                f"{self.forward}, {self.left}, {self.up} form a left-handed frame, which mirrors the car",
+                f"{self.forward}, {self.left}, {self.up} form a left-handed frame, "
+                "which mirrors the car",
                 "reverse the sign of the axis that is wrong",
             )
         return rows
@@ -159,7 +166,8 @@ def read_hardpoints(
 
     Raises:
         InputError: any refusal of `read_table`; missing, double or unknown names, blank cells,
-            right-side points under a left name, a right side that is not the mirror image, coincident points, an arm with no axis, an implausible size.
+            right-side points under a left name, a right side that is not the mirror image,
+            coincident points, an arm with no axis, an implausible size.
     """
     frame = frame or CadFrame()
     ours = {theirs: our for our, theirs in (names or {}).items()}
@@ -177,7 +185,8 @@ def read_hardpoints(
             raise InputError(
                 row.where,
                 f"unknown point {label!r}",
-                f"known names: {', '.join(list(known)[: len(POINT_NAMES)])}; map others in [hardpoints.names]",
+                f"known names: {', '.join(list(known)[: len(POINT_NAMES)])}; "
+                "map others in [hardpoints.names]",
             )
         if known[label] in found:
             raise InputError(
@@ -197,7 +206,8 @@ def read_hardpoints(
         if right is not None and norm(right - mirrored) > SYMMETRY_MM:
             raise InputError(
                 str(path),
-                f"{RIGHT_PREFIX}{name} is {norm(right - mirrored):.3f} mm from the mirror image of {name}",
+                f"{RIGHT_PREFIX}{name} is {norm(right - mirrored):.3f} mm from the mirror image "
+                f"of {name}",
                 "the program needs a symmetric car: mend it, or leave the right side out",
             )
     return points
@@ -241,7 +251,8 @@ def check_hardpoints(points: Hardpoints, where: str) -> None:
         if value[1] <= 0.0:
             raise InputError(
                 where,
-                f"{name} lies at y = {value[1]:.1f} mm, on the right of the car or on its middle plane",
+                f"{name} lies at y = {value[1]:.1f} mm, on the right of the car or on its "
+                "middle plane",
                 "give the LEFT corner, and check left and ground_origin_mm in [frame]",
             )
     for (first, a), (second, b) in combinations(points.items(), 2):
@@ -279,10 +290,11 @@ def _check_size(points: Hardpoints, where: str) -> None:
             f"the points span only {extent:.3g} mm, which looks like {guess}",
             'write millimetres, or state the unit with unit = "m" or "in" in [hardpoints]',
         )
-    if extent > GREATEST_EXTENT_MM or float(np.max(np.abs(values))) > 10.0 * GREATEST_EXTENT_MM:
+    furthest = max(extent, float(np.max(np.abs(values))))
+    if extent > GREATEST_EXTENT_MM or furthest > 10.0 * GREATEST_EXTENT_MM:
         raise InputError(
             where,
-            f"the points reach {max(extent, float(np.max(np.abs(values)))):.4g} mm, which is no front corner",
+            f"the points reach {furthest:.4g} mm, which is no front corner",
             "check the unit, ground_origin_mm and each row",
         )
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from optimiser.errors import InputError
 from optimiser.tables import Row, read_table
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 Placement = Literal["ahead", "behind"]
 Side = Literal["left", "right"]

@@ -11,9 +11,12 @@ import csv
 import math
 import re
 from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimiser.errors import InputError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MAX_BYTES = 2_000_000
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
