@@ -8,10 +8,13 @@ import io
 import os
 import re
 import tempfile
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimiser.errors import StorageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
 
 _RUNS_IN_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r")
 
