@@ -64,7 +64,7 @@ def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:
     )
 
 
-def run(*arguments: object, cwd: Path, timeout: float = 120, **options):
+def run(*arguments: object, cwd: Path, timeout: float = 300, **options):
     """Exit code, standard output and standard error of the program."""
     with start(*arguments, cwd=cwd, **options) as process:
         out, err = process.communicate(timeout=timeout)

@@ -6,10 +6,11 @@ import csv
 import json
 
 import pytest
-from small_study import files_of, small_study
+from small_study import files_of, nothing_drawn, small_study
 
 from optimiser import variants
 from optimiser.batch import RunOptions, run_batch
+from optimiser.figures import figure_bytes
 from optimiser.variants import changed_keys, sweep_figure
 
 VARIANTS = """
@@ -31,7 +32,8 @@ acceptable_bump_steer_deg = 0.5
 def sweep(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sweep")
     study = small_study(folder / "in", trials=60, extra=VARIANTS)
-    outcomes = run_batch([study], folder / "out", RunOptions(), lambda *_: None, lambda: False)
+    with nothing_drawn():
+        outcomes = run_batch([study], folder / "out", RunOptions(), lambda *_: None, lambda: False)
     return folder / "out" / "small", outcomes
 
 
@@ -90,6 +92,7 @@ def test_the_figure_has_a_panel_for_each_to_one_scale(sweep):
             assert drawn[rack].tolist() == result.evaluation.objectives[rows][:, :2].tolist()
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["Short", "Middle", "chosen"]
+    assert figure_bytes(figure, "png").startswith(b"\x89PNG")
 
 
 def test_more_variants_than_panels_are_said_to_be_left_out(sweep, monkeypatch):
@@ -121,12 +124,15 @@ def test_a_sweep_that_was_stopped_goes_on_and_ends_the_same(sweep, tmp_path):
             [study], tmp_path, RunOptions(), lambda *got: told.append(got), lambda: len(told) == 8
         )
 
-    cut = run()
+    with nothing_drawn():
+        cut = run()
     assert [outcome.finished for outcome in cut] == [True, False, False]
     assert cut[2].result is None
     assert (tmp_path / "small" / "sweep.csv").exists()
     told += [None] * 100
-    assert all(outcome.finished for outcome in run())
+    with nothing_drawn():
+        rest = run()
+    assert all(outcome.finished for outcome in rest)
     ours, theirs = files_of(tmp_path / "small"), files_of(folder)
     same = [name for name in theirs if name.endswith(("sweep.csv", "trials.csv", "front.csv"))]
     assert len(same) == 7
