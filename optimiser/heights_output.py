@@ -168,6 +168,7 @@ def _map_figure(found: RackHeights, chart: BumpMap) -> Figure:
                 rack.inner_joint_spacing_mm + 2.0 * place.at("spacer_mm"),
                 place.at("rack_height_mm"),
                 number,
+                _fitted(place),
             )
             for number, way in enumerate(WAYS)
             if way.follows == follows and (place := _own_place(found, way)) is not None
@@ -221,6 +222,11 @@ def _own_place(found: RackHeights, way: Way) -> Place | None:
 
 
 def _place_name(place: Place) -> str:
+    return (
+        f"{_fitted(place)}\n{place.bump_steer_deg:.3f} deg at {place.at('rack_height_mm'):.0f} mm"
+    )
+
+
+def _fitted(place: Place) -> str:
     spacer = place.at("spacer_mm")
-    fitted = f"{spacer:.0f} mm spacers" if spacer >= 0.5 else "no spacers"
-    return f"{fitted}\n{place.bump_steer_deg:.3f} deg at {place.at('rack_height_mm'):.0f} mm"
+    return f"{spacer:.0f} mm spacers" if spacer >= 0.5 else "no spacers"

@@ -163,7 +163,7 @@ def draw_map(
     width_pt: float,
     *,
     following: bool,
-    spots: Sequence[tuple[float, float, int]] = (),
+    spots: Sequence[tuple[float, float, int, str]] = (),
 ) -> None:
     """Bump steer over inner-joint spacing and rack height, with racks and ideal joints.
 
@@ -175,7 +175,7 @@ def draw_map(
         acceptable_deg: bump steer that is accepted.
         width_pt: width of the axes in points, about.
         following: the arm follows; otherwise it stays as drawn.
-        spots: best places as spacing, height and number of the way.
+        spots: best places as spacing, height, number of the way and name.
     """
     values = chart.following if following else chart.fixed
     spacings = chart.spacings_mm
@@ -202,22 +202,39 @@ def draw_map(
         )  # fmt: skip
         _name_line(axes, line.arm_height_mm[inside], spacing[inside], height[inside], written)
     else:
-        axes.plot(spacing, height, "D", color=GREEN, markersize=7, markeredgecolor="white")
+        axes.plot(
+            spacing, height, "D", color=GREEN, markersize=12, fillstyle="none",
+            markeredgewidth=1.8, zorder=6,
+        )  # fmt: skip
         if np.isfinite(spacing[0]):
+            down = height[0] > np.mean(axes.get_ylim())
             axes.annotate(
                 "ideal joint of this arm",
                 (float(spacing[0]), float(height[0])),
-                xytext=(0.97, 0.04 if height[0] > np.mean(axes.get_ylim()) else 0.96),
-                textcoords="axes fraction",
-                ha="right",
+                xytext=(0, -95 if down else 95),
+                textcoords="offset points",
+                ha="center",
                 va="center",
-                arrowprops={"arrowstyle": "-", "color": darker(GREEN), "linewidth": 0.8},
+                arrowprops={"arrowstyle": "-", "color": darker(GREEN), "linewidth": 0.9,
+                            "shrinkB": 8},
                 fontsize=NAME_SIZE,
                 color=darker(GREEN),
                 path_effects=_HALO,
-            )
-    for x, y, look in spots:
-        axes.plot(x, y, "o", color=LOOKS[look][0], markersize=8, markeredgecolor="white")
+            )  # fmt: skip
+    for x, y, look, name in spots:
+        colour = LOOKS[look][0]
+        axes.plot(x, y, "o", color=colour, markersize=8, markeredgecolor="white", zorder=5)
+        axes.annotate(
+            name,
+            (x, y),
+            xytext=(-9, 12),
+            textcoords="offset points",
+            ha="right",
+            fontsize=NAME_SIZE,
+            color=darker(colour),
+            path_effects=_HALO,
+            zorder=7,
+        )
     style(axes, "distance between the inner joints (mm)", "rack height above ground (mm)")
     axes.grid(False)
     arm = "follows the rack" if following else "left where it is"
