@@ -9,6 +9,7 @@ import numpy as np
 from optimiser.assess import CornerNumbers, corner_numbers, number_rows
 from optimiser.linkage import solve_linkage
 from optimiser.metrics import inner_joint_angle
+from optimiser.packaging import unchecked_parts
 from optimiser.problem import FollowsRack, Range
 from optimiser.study import read_study
 
@@ -38,8 +39,10 @@ def describe_study(path: Path) -> list[tuple[str, Rows]]:
             [(rack.name, _rack_text(problem, index)) for index, rack in enumerate(study.racks)],
         ),
         ("What may vary", [(name, _choice_text(c)) for name, c in problem.space.items()]),
+        ("Clearance", list(_room_rows(problem))),
         ("The car as drawn", list(_drawn_rows(problem))),
     ]
+    parts = [part for part in parts if part[1]]
     if study.variants:
         names = ", ".join(case.variant for case in study.variants)
         parts.append(("Variants", [(f"{len(study.variants)} variants", names)]))
@@ -95,6 +98,31 @@ def _choice_text(choice: Choice) -> str:
     if len(choice.values) == 1:
         return f"fixed at {choice.values[0]:.3f}"
     return "one of " + ", ".join(f"{value:g}" for value in choice.values)
+
+
+def _room_rows(problem: Problem) -> Iterator[tuple[str, str]]:
+    """Keep-outs as they lie in the car, and what of the steering has no known size."""
+    room = problem.room
+    for item in room.keep_outs:
+        low, high = np.array(item.low), np.array(item.high)
+        if item.kind == "box":
+            spans = [f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True)]
+            text = "box, forward of the axle {}, left of the middle {}, above ground {} mm".format(
+                *spans
+            )
+        else:
+            ends = [", ".join(f"{value:g}" for value in end) for end in (low, high)]
+            text = f"capsule of radius {item.radius_mm:g} mm from ({ends[0]}) to ({ends[1]}) mm"
+        yield item.name, text + (", and mirrored" if item.mirror else "")
+    if room.rim is not None:
+        yield (
+            "wheel rim",
+            f"inside radius {room.rim.inside_radius_mm:g} mm over {room.rim.width_mm:g} mm",
+        )
+    for rack in problem.racks:
+        missing = unchecked_parts(rack, room)
+        if missing:
+            yield f"not checked, {rack.name}", f"{', '.join(missing)}: of unknown size"
 
 
 def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:

@@ -83,7 +83,7 @@ def clearance_metrics(
     arm_ahead: bool,
     drive_side: Side | None,
     limit_mm: float = 0.0,
-    between: bool = True,
+    worth_it: NDArray[np.bool_] | bool = True,
 ) -> dict[str, Array]:
     """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
 
@@ -103,9 +103,11 @@ def clearance_metrics(
         arm_ahead: as in `check_hand`, which says on which side the pinion lies.
         drive_side: likewise.
         limit_mm: clearance that is wanted.
-        between: False measures in the solved poses alone, whatever these are.
+        worth_it: False, (N,) or for all, leaves it at the solved poses: of a design that breaks
+            another limit nobody asks more.
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
+    worth_it = np.broadcast_to(worth_it, count)[whole]
     if len(whole) < count:
         designs, solved = designs.select(whole), _some(solved, whole)
     pinions = [pinion_of(rack, arm_ahead=arm_ahead, drive_side=drive_side) for rack in racks]
@@ -120,7 +122,7 @@ def clearance_metrics(
             if part.name != "spacer":
                 found[column(part.name, "rim")] = _in_rim(part, solved, room.rim, far)
     overall = _least(found, len(designs))
-    again = np.flatnonzero((overall >= limit_mm) & between)
+    again = np.flatnonzero((overall >= limit_mm) & worth_it)
     if len(again):
         more = joints_between(joints.select(again), solved)
         moving = list(moving_parts(designs.select(again), more, racks, room))

@@ -232,7 +232,7 @@ class Problem:
                 metrics[name] = np.where(assembles, values, np.nan)
         objectives = np.stack([metrics[name] for name in self.objectives.names], axis=1)
         objectives[~assembles] = np.nan
-        constraints = self._constraints(designs, metrics)
+        constraints = self._constraints(designs, metrics, self.constraint_names)
         return Evaluation(objectives, constraints, metrics, self._status(reason, constraints))
 
     def spread(self, points: Hardpoints) -> tuple[dict[str, Array], NDArray[np.object_]]:
@@ -290,6 +290,7 @@ class Problem:
                 arm_ahead=self.arm_ahead,
                 drive_side=self.car.drive_side,
                 limit_mm=self.limits.clearance_mm or 0.0,
+                worth_it=self._keeps_the_rest(designs, metrics),
             )
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
 
@@ -308,11 +309,18 @@ class Problem:
             )
         return {"price": np.array(price)[designs.rack], "mass_kg": mass}
 
-    def _constraints(self, designs: Designs, metrics: dict[str, Array]) -> Array:
+    def _keeps_the_rest(self, designs: Designs, metrics: dict[str, Array]) -> NDArray[np.bool_]:
+        """Whether each design keeps all limits but that of clearance."""
+        names = tuple(name for name in self.constraint_names if name != "clearance_mm")
+        return np.asarray((self._constraints(designs, metrics, names) <= 0.0).all(axis=1))
+
+    def _constraints(
+        self, designs: Designs, metrics: dict[str, Array], names: tuple[str, ...]
+    ) -> Array:
         limits = self.limits
         half = np.array([rack.travel_mm / 2.0 for rack in self.racks])[designs.rack]
         columns = []
-        for name in self.constraint_names:
+        for name in names:
             if name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - half
             elif name == "toggle_margin_deg":

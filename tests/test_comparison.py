@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from packaging_case import POINTS, RACK, ROOM, problem
+from small_study import ROOT
 
 from optimiser.assess import gearing
 from optimiser.comparison import (
@@ -18,6 +19,7 @@ from optimiser.comparison import (
     WRONG_HAND,
     compare,
 )
+from optimiser.describe import describe_study
 from optimiser.designs import VARIABLES, Range, Stock
 from optimiser.linkage import solve_linkage
 from optimiser.mounting import check_hand
@@ -333,3 +335,19 @@ def test_stock_values_bound_the_spacers_of_a_rescue(too_short):
     wide = replace(asked, space=asked.space | {"spacer_mm": Stock((0.0, 100.0))})
     (row,) = compare(wide, designs, outcome)
     assert not any("the study allows" in text for text in row.rescue)
+
+
+# --- what `check` understood ---------------------------------------------------------------------
+
+
+def test_check_lists_keep_outs_in_car_axes_and_what_is_not_checked():
+    """The demo's CAD has x rearward and y to the right: its box is ahead of the axle."""
+    parts = dict(describe_study(ROOT / "studies" / "demo.toml"))
+    rows = dict(parts["Clearance"])
+    assert rows["pedal box"] == (
+        "box, forward of the axle 40 to 190, left of the middle -190 to 190, above ground 260 to "
+        "450 mm"
+    )
+    assert rows["front anti-roll bar"].startswith("capsule of radius 10 mm from (195, ")
+    assert rows["wheel rim"] == "inside radius 170 mm over 130 mm"
+    assert rows["not checked, Egret"] == "pinion housing: of unknown size"

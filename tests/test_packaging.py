@@ -65,7 +65,7 @@ def evaluate(asked, **options):
     assert solved.reason[0] == ""
     metrics = clearance_metrics(
         design, solved, asked.racks, asked.room, arm_ahead=True,
-        drive_side=asked.car.drive_side, **{"between": False, **options},
+        drive_side=asked.car.drive_side, **{"worth_it": False, **options},
     )  # fmt: skip
     return {name: float(values[0]) for name, values in metrics.items()}
 
@@ -369,9 +369,13 @@ def test_small_keep_out_between_the_solved_poses_is_found():
     spot = tuple(there.outer_joint + np.array([0.0, 0.0, 4.0]))
     bolt = KeepOut("bolt", "capsule", spot, spot, 3.0)
     asked = problem(Room(keep_outs=(bolt,), tie_rod_diameter_mm=8.0))
-    seen = evaluate(asked, limit_mm=5.0, between=True)["clearance_mm"]
+    seen = evaluate(asked, limit_mm=5.0, worth_it=True)["clearance_mm"]
     missed = evaluate(asked)["clearance_mm"]
     whole = sweep_whole(asked, asked.designs(0, {}))
+    # The search looks again where a design keeps every other limit.
+    outcome = asked.evaluate(asked.designs(0, {}))
+    assert outcome.metrics["clearance_mm"][0] == seen
+    assert outcome.status[0] == "breaks clearance_mm"
     assert missed > 5.0 > seen
     assert whole.clearance_mm == pytest.approx(seen, abs=3.0)
     assert whole.closest in ("tie rod to bolt", "outer joint to bolt")

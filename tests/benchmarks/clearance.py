@@ -1,0 +1,191 @@
+"""What clearance costs beside the kinematics, and what the poses between solved ones find.
+
+Run from the top of the repository: python tests/benchmarks/clearance.py
+
+The first table: processor time of `Problem.solve` and of `clearance_metrics`, each the least of
+several, for random designs of one rack of the demo, in a generation of 50 and a chunk of 512. Ten
+keep-outs are two of the demo and eight invented boxes and capsules scattered over the space that
+the rack may use, a hard case: nearly every design is near several. `all` counts arms, rim and
+pinion housing too. The first share is that of random designs, of which few keep the other limits
+and are measured again between the solved poses; the second is that of a search in which all do.
+Ratios hold within one run.
+
+The second: small capsules scattered about the tie rods, each design and capsule a case; what is
+measured in the solved poses, and with those between, against 49 x 41 poses of the kernel.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage import solve_linkage
+from optimiser.packaging import clearance_metrics
+from optimiser.packaging_pairs import Pairs
+from optimiser.packaging_parts import (
+    Joints,
+    joints_between,
+    moving_parts,
+    obstacles,
+    solved_joints,
+)
+from optimiser.problem import Range, Stock
+from optimiser.question import KeepOut, Room
+from optimiser.study import read_study
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from optimiser.problem import Designs, Problem
+
+DEMO = Path(__file__).resolve().parents[2] / "studies" / "demo.toml"
+FAR_MM = 60.0
+
+
+def random_designs(problem: Problem, rack: int, count: int, seed: int) -> Designs:
+    """Designs of one rack anywhere in the demo's ranges, of those that can be assembled."""
+    rng = np.random.default_rng(seed)
+    free = {}
+    for name, choice in problem.space.items():
+        if isinstance(choice, Range):
+            free[name] = rng.uniform(choice.low, choice.high, 2 * count)
+        elif isinstance(choice, Stock) and len(choice.values) > 1:
+            free[name] = rng.choice(choice.values, 2 * count)
+    designs = problem.designs(np.full(2 * count, rack), free)
+    whole = np.flatnonzero(problem.solve(designs).reason == "")
+    return designs.select(whole[:count])
+
+
+def scattered(count: int, seed: int) -> tuple[KeepOut, ...]:
+    """Invented boxes and capsules, a third of them mirrored."""
+    rng = np.random.default_rng(seed)
+    items = []
+    for index in range(count):
+        low = rng.uniform((-50.0, -500.0, 60.0), (250.0, 500.0, 450.0))
+        high = low + rng.uniform(30.0, 150.0, 3)
+        kind, radius = (("box", 0.0), ("capsule", 12.0))[index % 2]
+        items.append(
+            KeepOut(f"extra {index}", kind, tuple(low), tuple(high), radius, index % 3 == 0)
+        )
+    return tuple(items)
+
+
+def seconds(work: Callable[[], object], repeats: int) -> float:
+    """Least processor time of several runs."""
+    best = np.inf
+    for _ in range(repeats):
+        start = time.process_time()
+        work()
+        best = min(best, time.process_time() - start)
+    return best
+
+
+def share_of_time(repeats: int) -> None:
+    """Print the first table."""
+    problem = read_study(DEMO).problem()
+    ten = replace(problem.room, keep_outs=problem.room.keep_outs + scattered(8, 3))
+    rooms = {
+        "demo, all": problem.room,
+        "ten, all": ten,
+        "ten keep-outs": replace(ten, rim=None, arm_tube_diameter_mm=None),
+    }
+    print(
+        "designs rack     kinematics us/design   clearance us/design (its share of the kinematics)"
+    )
+    for count in (50, 512):
+        for rack in (0, 2, 6):
+            designs = random_designs(problem, rack, count, count)
+            solved = problem.solve(designs)
+            kinematics = seconds(lambda d=designs: problem.solve(d), repeats)
+            words = []
+            for name, room in rooms.items():
+                rest = replace(problem, room=Room()).evaluate(designs).feasible
+                taken = [
+                    seconds(
+                        lambda d=designs, s=solved, r=room, w=worth: clearance_metrics(
+                            d, s, problem.racks, r, arm_ahead=True, drive_side="left",
+                            limit_mm=5.0, worth_it=w,
+                        ),
+                        repeats,
+                    )
+                    for worth in (rest, True)
+                ]  # fmt: skip
+                shares = " to ".join(f"{t / kinematics:.2f}" for t in taken)
+                words.append(f"{name} {taken[0] / count * 1e6:.0f} ({shares})")
+            name = problem.racks[rack].name
+            print(
+                f"{count:7} {name:8} {kinematics / count * 1e6:12.0f}           {', '.join(words)}"
+            )
+
+
+def what_is_missed(count: int, capsules: int) -> None:
+    """Print the second table."""
+    problem = read_study(DEMO).problem()
+    designs = random_designs(problem, 2, count, 1)
+    solved = problem.solve(designs)
+    rng = np.random.default_rng(2)
+    items = []
+    for index in range(capsules):
+        middle = rng.uniform((40.0, 230.0, 100.0), (170.0, 640.0, 320.0))
+        along = rng.normal(size=3)
+        along *= rng.uniform(0.0, 60.0) / np.linalg.norm(along)
+        items.append(
+            KeepOut(f"k {index}", "capsule", tuple(middle - along), tuple(middle + along), 5.0)
+        )
+    room = replace(problem.room, keep_outs=tuple(items), spacer_diameter_mm=None)
+    grid = problem.travel.grid()
+    travel, share = (
+        axis.ravel()
+        for axis in np.meshgrid(
+            np.linspace(grid[0], grid[-1], 49), np.linspace(-1.0, 1.0, 41), indexing="ij"
+        )
+    )
+    dense = solve_linkage(
+        solved.points.with_pose_axes(1),
+        travel,
+        solved.rack_limit_mm[:, None] * share,
+        static_toe_in=problem.car.static_toe_in,
+        static_camber=problem.car.static_camber,
+    )
+    nodes = solved_joints(solved)
+    exact = Joints(dense.lower_ball_xyz, dense.upper_ball_xyz, dense.outer_xyz, dense.inner_xyz)
+
+    def measure(joints: Joints) -> np.ndarray:
+        pairs = Pairs(len(designs), FAR_MM)
+        for part in moving_parts(designs, joints, problem.racks, room):
+            for kind, group in obstacles(room.keep_outs, both_sides=False).items():
+                pairs.add_keep_outs(part, kind, group)
+        return np.array(list(pairs.measure().values()))
+
+    true, few = measure(exact), measure(nodes)
+    both = np.minimum(few, measure(joints_between(nodes, solved)))
+    print(
+        f"\n{true.size} cases of a part and a small capsule, {np.sum(true < 5.0)} nearer than 5 mm"
+    )
+    for name, values in (("solved poses", few), ("and between", both)):
+        shown = (values >= 5.0) & (true < FAR_MM)
+        error = (values - true)[shown]
+        print(
+            f"{name:13}: taken for clear by mistake {np.sum((values >= 5.0) & (true < 5.0)):5}, "
+            f"too much by {np.percentile(error, 99):.2f} mm (99 %), {np.max(error):.2f} mm (worst)"
+        )
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--repeats", type=int, default=7)
+    parser.add_argument("--designs", type=int, default=100)
+    parser.add_argument("--capsules", type=int, default=150)
+    options = parser.parse_args()
+    share_of_time(options.repeats)
+    what_is_missed(options.designs, options.capsules)
+
+
+if __name__ == "__main__":
+    main()
