@@ -155,7 +155,7 @@ def _screen(known: _Known, settings: RefineSettings) -> None:
         starts = _apart(known, level, settings.starts)
         rows.append(starts)
         chosen.append(np.full(len(starts), number))
-    known.follow(np.concatenate(rows), rays[np.concatenate(chosen)], 12, 1e-3)
+    known.follow(np.concatenate(rows), rays[np.concatenate(chosen)], 10, 1e-3)
 
 
 def _apart(known: _Known, level: Array, count: int) -> Indices:
@@ -188,7 +188,7 @@ def _sweep(known: _Known, settings: RefineSettings) -> None:
     ends = np.log(values[np.argmin(values, axis=0)])
     mix = _simplex(count, settings.rays)
     rays = np.concatenate([known.scale[None, :], np.exp(mix @ ends)])
-    known.follow(np.argmin(known.levels(rays), axis=1), rays, 20, 1e-6)
+    known.follow(np.argmin(known.levels(rays), axis=1), rays, 12, 1e-6)
 
 
 def _simplex(corners: int, least: int) -> Array:
@@ -248,7 +248,7 @@ def _bridge(known: _Known, count: int) -> None:
     if len(alike):
         half = 0.5 * (known.scaled[first[alike]] + known.scaled[second[alike]])
         known.add(known.model.table(half, known.designs.select(first[alike])))
-    known.follow(np.argmin(known.levels(rays), axis=1), rays, 10, 1e-6)
+    known.follow(np.argmin(known.levels(rays), axis=1), rays, 6, 1e-6)
 
 
 def _fill(known: _Known, count: int) -> None:

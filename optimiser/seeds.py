@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from optimiser.vectors import Array
 
 AT_BOUNDS = 0.5
+"""Share of the samples of a variable that lie on its bounds, where the best designs often are."""
 _SEED_TAG = 0x5EED
 _FOLLOW_STEPS = 8
 _FOLLOW_MM = 1e-6
@@ -112,11 +113,15 @@ def early_drop(problem: Problem, rack: int, evaluation: Evaluation) -> str:
 
 
 def _sample(choice: Choice, rng: np.random.Generator, size: int) -> Array:
-    """One stratified sample of a variable: each of `size` equal parts of it once, shuffled."""
+    """One stratified sample of a variable: each of `size` equal parts of it once, shuffled.
+
+    The parts of a range stick out at both ends, and what falls there is moved to the bound.
+    """
     share = (rng.permutation(size) + rng.random(size)) / size
     if isinstance(choice, Range):
         share = np.clip((share - 0.5) * (1.0 + AT_BOUNDS / (1.0 - AT_BOUNDS)) + 0.5, 0.0, 1.0)
-        return np.asarray(choice.low + share * (choice.high - choice.low))
+        inside = choice.low + share * (choice.high - choice.low)
+        return np.asarray(np.clip(inside, choice.low, choice.high))
     if isinstance(choice, Stock):
         values = np.array(choice.values)
         return np.asarray(values[np.minimum((share * len(values)).astype(int), len(values) - 1)])
