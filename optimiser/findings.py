@@ -120,19 +120,26 @@ class Growth:
         name: the rack, and the repeat where there are several.
         tried: (n,), from 0 to all.
         share: per cent of the reference box, (n,).
+        searched: how many were tried before the refinement, which only polishes.
     """
 
     name: str
     tried: Array
     share: Array
+    searched: int
 
     @property
     def last_gain(self) -> float:
-        """Share of the final hypervolume that the last quarter of the designs brought."""
+        """Part of the final hypervolume that the last quarter of the search brought.
+
+        The refinement's own gain is not counted: it says nothing about a longer search.
+        """
         if not self.share[-1] > 0.0:
             return 0.0
-        before = np.interp(0.75 * self.tried[-1], self.tried, self.share)
-        return float(1.0 - before / self.share[-1])
+        before, after = np.interp(
+            [0.75 * self.searched, self.searched], self.tried, self.share
+        ).tolist()
+        return float((after - before) / self.share[-1])
 
 
 def growth(result: RunResult) -> list[Growth]:
@@ -156,5 +163,7 @@ def growth(result: RunResult) -> list[Growth]:
                 kept = np.concatenate([kept, new])
                 kept = kept[non_dominated(kept)]
             shares.append(100.0 * hypervolume(kept, reference) / box if len(kept) else 0.0)
-        found.append(Growth(name, cuts.astype(float), np.array(shares)))
+        own = np.flatnonzero(unit.origin != "refined")
+        searched = int(own[-1]) + 1 if len(own) else 0
+        found.append(Growth(name, cuts.astype(float), np.array(shares), searched))
     return found

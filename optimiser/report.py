@@ -10,7 +10,7 @@ import jinja2
 import numpy as np
 
 from optimiser.assess import corner_numbers, number_rows
-from optimiser.comparison import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
+from optimiser.comparison import ACCEPTABLE, FAILS, LIMIT_WORDS, ORDER_RULE, RackRow
 from optimiser.findings import (
     REFERENCE,
     binding_sentences,
@@ -268,7 +268,13 @@ def _limits_part(result: RunResult, chosen: Chosen | None) -> dict[str, Any]:
 
 
 def _outcome_words(status: str) -> str:
-    return "keeps every limit" if status == "ok" else status
+    """A status in words, limits by what they are."""
+    if status == "ok":
+        return "keeps every limit"
+    if not status.startswith("breaks "):
+        return status
+    names = status.removeprefix("breaks ").split(", ")
+    return "breaks " + ", ".join(LIMIT_WORDS.get(name, name) for name in names)
 
 
 def _share(part: int, whole: int) -> str:
@@ -289,4 +295,9 @@ def _growth_part(result: RunResult) -> dict[str, Any]:
         for one, unit in zip(found, result.units, strict=True)
     ]
     growing = [one.name for one in found if one.last_gain > STILL_GROWING]
-    return {"rows": rows, "growing": growing, "limit": f"{100.0 * STILL_GROWING:g} %"}
+    return {
+        "rows": rows,
+        "growing": growing,
+        "empty": not any(one.share[-1] > 0.0 for one in found),
+        "limit": f"{100.0 * STILL_GROWING:g} %",
+    }

@@ -13,7 +13,7 @@ from PIL import Image
 
 from optimiser import plots
 from optimiser.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
-from optimiser.findings import growth
+from optimiser.findings import Growth, growth
 from optimiser.plots.labels import label_points, spread_apart
 from optimiser.plots.style import RACK_COLOURS, darker, rack_look
 from optimiser.stored import read_results
@@ -153,6 +153,16 @@ def test_growth_only_rises_and_ends_with_the_whole_front():
     for value in values:
         beaten |= (x > value[0]) & (y > value[1])
     assert found[best].share[-1] == pytest.approx(100.0 * beaten.mean(), abs=0.5)
+
+
+def test_what_refinement_brings_is_no_sign_of_a_short_search():
+    tried, share = np.arange(0.0, 201.0, 10.0), np.full(21, 40.0)
+    share[0], share[12:] = 0.0, 80.0
+    steady = Growth("rack", tried, share, searched=100)
+    assert steady.last_gain == 0.0
+    share[9:12] = 50.0
+    assert Growth("rack", tried, share, searched=100).last_gain == pytest.approx(10.0 / 80.0)
+    assert Growth("rack", tried, 0.0 * share, searched=100).last_gain == 0.0
 
 
 # --- views ---------------------------------------------------------------------------------------

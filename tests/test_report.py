@@ -206,6 +206,8 @@ def test_when_nothing_keeps_the_limits_the_nearest_is_shown(stored):
     assert "No design keeps every limit." in words
     assert "The nearest design: it does not keep every limit" in words
     assert f"Design {result.nearest + 1} of trials.csv" in words
+    assert "There is nothing to judge it by" in words
+    assert "breaks the rack's travel (each way)" in words
 
 
 def test_a_run_that_was_cut_short_says_so(stored):
