@@ -337,6 +337,20 @@ def test_quick_solution_has_the_same_poses_but_for_a_few_at_the_edge(name):
     assert not np.any(lost & inside)
 
 
+def test_quick_solution_of_random_corners_is_never_another_branch():
+    # Far beyond the reach of most of them; a tenth of the poses and more do not exist.
+    corners = random_corners(60, 35.0).with_pose_axes(2)
+    travel, rack = np.linspace(-110.0, 110.0, 12)[:, None], np.linspace(-120.0, 120.0, 13)
+    thorough = solve_linkage(corners, travel, rack)
+    quick = solve_linkage(corners, travel, rack, thorough=False)
+    assert 0.5 < thorough.exists.mean() < 0.95
+    assert not np.any(quick.exists & ~thorough.exists)
+    assert np.mean(thorough.exists & ~quick.exists) < 0.01
+    here = quick.exists
+    np.testing.assert_allclose(quick.steer[here], thorough.steer[here], rtol=0, atol=1e-10)
+    assert np.all(quick.rates()[2][here] > 0.0)
+
+
 def test_impossible_geometry_is_nan_in_a_batch_that_survives():
     points = {name: np.stack([at] * 5) for name, at in points_of("front steer").items()}
     points["lower_front_pivot"][0] = points["lower_rear_pivot"][0]
