@@ -27,6 +27,7 @@ from optimiser.question import Objectives
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
@@ -236,25 +237,41 @@ def solve_rack(
     heights_mm: Array,
     spacer_max_mm: float,
     watch: Callable[[str], None] = lambda _: None,
+    executor: Executor | None = None,
 ) -> RackHeights:
-    """The best of every height for one rack, four ways; `watch` is told each way as it begins."""
+    """The best of every height for one rack, four ways.
+
+    Args:
+        problem: the study's.
+        rack: which rack.
+        heights_mm: (H,), increasing.
+        spacer_max_mm: longest spacer, each end.
+        watch: told each way as it begins.
+        executor: finishes one way while the next is solved, with the same result.
+    """
     plain = measured_problem(problem)
-    curves: list[WayCurve] = []
+    solved: list[tuple[Way, Optima]] = []
+    finished: list[WayCurve | Future[WayCurve]] = []
     for way in WAYS:
         watch(f"{problem.racks[rack].name}: {way.name}")
         mine = way_problem(plain, way, heights_mm, spacer_max_mm)
         # What fewer freedoms reached is where more freedoms begin, if the study allows it there.
         starts = [
-            curve.optima.designs
-            for curve in curves
-            if curve.way.follows <= way.follows and curve.way.spacers <= way.spacers
+            optima.designs
+            for other, optima in solved
+            if other.follows <= way.follows and other.spacers <= way.spacers
         ]
         starts = [designs for designs in starts if _allowed(mine, designs)]
         optima = solve_heights(mine, rack, heights_mm, starts)
-        curves.append(_finish(mine, way, optima, heights_mm))
+        solved.append((way, optima))
+        if executor is None:
+            finished.append(_finish(mine, way, optima, heights_mm))
+        else:
+            finished.append(executor.submit(_finish, mine, way, optima, heights_mm))
+    curves = tuple(item if isinstance(item, WayCurve) else item.result() for item in finished)
     spacers = way_problem(plain, WAYS[1], heights_mm, spacer_max_mm).space["spacer_mm"]
     longest = spacers.high if isinstance(spacers, Range) else max(_values(spacers))
-    return RackHeights(plain, rack, heights_mm, float(longest), tuple(curves))
+    return RackHeights(plain, rack, heights_mm, float(longest), curves)
 
 
 def _values(choice: Choice) -> tuple[float, ...]:

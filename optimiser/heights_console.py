@@ -56,10 +56,10 @@ def racks_table(answer: HeightsAnswer) -> Table:
         padding=(0, 1, 0, 0),
     )
     table.add_column("rack", no_wrap=True)
-    table.add_column("joints", justify="right", no_wrap=True)
+    table.add_column("mm", justify="right", no_wrap=True)
     for way in WAYS:
-        table.add_column(f"arm {way.arm}\n{'spacers' if way.spacers else 'bare'}", no_wrap=True)
-    table.add_column("rescued by mounting it lower?")
+        table.add_column(f"{way.arm}\n{'spacers' if way.spacers else 'bare'}", no_wrap=True)
+    table.add_column("rescued by\nmounting it lower?")
     for found in answer.found:
         rack = found.problem.racks[found.rack]
         table.add_row(
@@ -68,7 +68,10 @@ def racks_table(answer: HeightsAnswer) -> Table:
             *_cells(found),
             answer_of(found),
         )
-    table.caption = "best bump steer in deg at rack height in mm, + spacers in mm; * acceptable"
+    table.caption = (
+        "mm between the inner joints; arm fixed or following: best bump steer in deg "
+        "(* acceptable), at rack height in mm + spacers in mm"
+    )
     table.caption_justify = "left"
     return table
 
@@ -80,9 +83,8 @@ def _cells(found: RackHeights) -> list[str]:
         if place is None:
             cells.append("-")
             continue
-        spacer = f" +{place.at('spacer_mm'):.0f}" if way.spacers else ""
+        spacer = f"+{place.at('spacer_mm'):.0f}" if way.spacers else ""
         star = "*" if place.acceptable else ""
-        cells.append(
-            f"{place.bump_steer_deg:.3f} at {place.at('rack_height_mm'):.0f}{spacer}{star}"
-        )
+        height = f"at {place.at('rack_height_mm'):.0f}{spacer}"
+        cells.append(f"{place.bump_steer_deg:.3f}{star}\n{height}")
     return cells

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 COARSE = 4
 """Every so many heights one is started from seeds; the others start from their neighbours."""
-STARTS = 4
+STARTS = 3
 REPAIRS = 4
 DIPS = 3
 """Lowest dips of a curve that are followed with the rack height free."""
@@ -231,8 +231,12 @@ class _Rows:
         others = np.setdiff1d(rows, coarse)
         at = np.searchsorted(coarse, others)
         if len(others):
-            beside = np.concatenate([coarse[at - 1], coarse[at]])
-            self.from_others(np.concatenate([others, others]), beside, 8)
+            below, above = coarse[at - 1], coarse[at]
+            kept = self.best.feasible
+            hope = kept[below] | kept[above] | kept[others]
+            for some, steps in ((hope, 8), (~hope, 3)):
+                to = np.concatenate([others[some], others[some]])
+                self.from_others(to, np.concatenate([below[some], above[some]]), steps)
         self.polish(rows)
         self.repair(rows)
 
@@ -241,7 +245,9 @@ class _Rows:
         row, designs = self.seeds(coarse)
         table = self.offer(row, designs)
         score = self.score(table)
-        starts = [_apart(table, score, np.flatnonzero(row == one), STARTS) for one in coarse]
+        # Designs that just break a limit are better starts than most seeds.
+        count = STARTS if near is None else 1
+        starts = [_apart(table, score, np.flatnonzero(row == one), count) for one in coarse]
         picked = np.concatenate(starts)
         row, table = row[picked], table.select(picked)
         if near is not None:
@@ -251,6 +257,8 @@ class _Rows:
 
     def from_others(self, row: Indices, other: Indices, steps: int) -> None:
         """Follow designs of other heights from these heights, the arm moved as much as the rack."""
+        if not len(row):
+            return
         start = self.model.designs(self.best.scaled[other], self.best.like.select(other))
         values = start.values.copy()
         values[:, _ARM_HEIGHT] += self.heights[row] - values[:, _HEIGHT]

@@ -6,6 +6,7 @@ Every car and rack here is invented. Closed forms are derived where they are use
 from __future__ import annotations
 
 import csv
+import io
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import matplotlib.image as mpl_image
 import numpy as np
 import pytest
+from rich.console import Console
 from small_study import run, write_small_study
 
 from optimiser.designs import Designs, Range, Stock
@@ -25,10 +27,11 @@ from optimiser.heights import (
     solve_rack,
     way_problem,
 )
+from optimiser.heights_console import racks_table
 from optimiser.heights_map import bump_map
 from optimiser.heights_optima import solve_heights
 from optimiser.heights_output import figure_bytes, rack_figures
-from optimiser.heights_run import HeightsAsked, answer_heights
+from optimiser.heights_run import HeightsAnswer, HeightsAsked, answer_heights, helper
 from optimiser.heights_tables import HEIGHT_COLUMNS, RACK_COLUMNS, height_rows, rack_row
 from optimiser.heights_words import answer_of, verdict
 from optimiser.study import read_study
@@ -492,6 +495,15 @@ def test_the_command_writes_its_folder_and_prints_the_verdict(tmp_path):
     assert len({row["rack_height_mm"] for row in rows}) >= 12
 
 
+def test_a_second_process_changes_nothing(tmp_path):
+    study = parallel_study(tmp_path)
+    heights, problem = np.array([260.0, 290.0, 320.0]), study.problem()
+    alone = solve_rack(problem, 0, heights, 5.0)
+    with helper() as executor:
+        together = solve_rack(problem, 0, heights, 5.0, executor=executor)
+    assert list(height_rows(alone)) == list(height_rows(together))
+
+
 def asked(study: Path, out: Path, **changes) -> HeightsAsked:
     plain = {"rack": None, "every": False, "low_mm": None, "high_mm": None, "step_mm": 60.0}
     return HeightsAsked(study=study, out=out, **(plain | changes))
@@ -515,6 +527,19 @@ def test_all_racks_come_in_one_table_and_nothing_is_overwritten(tmp_path):
     assert {p: p.read_bytes() for p in before} == before
     again = {p.name: p.read_bytes() for p in second.folder.rglob("*.csv")}
     assert again == {p.name: b for p, b in before.items() if p.suffix == ".csv"}
+
+
+def test_the_table_of_all_racks_fits_a_narrow_terminal(tmp_path, linnet, rescue):
+    answer = HeightsAnswer(rescue, (linnet,), None, tmp_path)
+    console = Console(width=80, file=io.StringIO(), color_system=None)
+    console.print(racks_table(answer))
+    text = console.file.getvalue()
+    place = linnet.place(FOLLOWS)
+    assert "…" not in text
+    assert f"{place.bump_steer_deg:.3f}*" in text
+    assert f"at {place.at('rack_height_mm'):.0f} " in text
+    assert "not by itself: lower" in text
+    assert "with the arm " in text
 
 
 @pytest.mark.parametrize(
