@@ -15,16 +15,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from optuna.distributions import CategoricalDistribution
+from optuna.storages import InMemoryStorage
 from optuna.trial import TrialState
 
 from optimiser.designs import VARIABLES, Designs, Evaluation
-from optimiser.front import feasible_front, hypervolume
+from optimiser.search_progress import Progress
 from optimiser.search_sampler import (
     Batch,
     Origin,
     SamplerName,
     draw,
     free_variables,
+    fresh_view,
     generation_seed,
     make_sampler,
     make_trials,
@@ -43,9 +45,6 @@ if TYPE_CHECKING:
 
     from optimiser.problem import Problem
     from optimiser.vectors import Array
-
-# The reference point of the hypervolume, as a multiple of what the study calls acceptable.
-REFERENCE_RATIO = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +124,10 @@ class UnitSearch:
     ) -> None:
         self.problem, self.rack, self.seed, self.settings = problem, rack, seed, settings
         names = problem.objectives.names
-        self.study = new_study(names)
+        self._storage = InMemoryStorage()
+        self.study = new_study(names, self._storage)
         self.stop_reason = ""
-        self.history: list[tuple[int, float]] = []
-        """Trials told and hypervolume after each batch, from the first feasible design on."""
+        self.progress = Progress(len(names), problem.acceptable)
         self._out_of_time, self._on_batch = out_of_time, on_batch
         self._space = free_variables(problem)
         self._combinations = _combinations(self._space)
@@ -137,8 +136,6 @@ class UnitSearch:
         self._seen: set[Any] = set()
         self._parents: list[FrozenTrial] = []
         self._since: list[FrozenTrial] = []
-        self._front = np.empty((0, len(names)))
-        self._reference: Array | None = None
         self._torn: list[FrozenTrial] = []
         self._replay(trials)
 
@@ -161,8 +158,13 @@ class UnitSearch:
 
     @property
     def front(self) -> Array:
-        """Objectives (n, m) of the feasible front so far."""
-        return self._front
+        """Objectives (n, m) of the feasible front so far, in rising order."""
+        return self.progress.front
+
+    @property
+    def history(self) -> list[tuple[int, float]]:
+        """Trials told and hypervolume after each batch, from the first feasible design on."""
+        return self.progress.history
 
     def ask(self) -> Designs | None:
         """The next generation, or None when the search is over; `stop_reason` then says why."""
@@ -175,9 +177,9 @@ class UnitSearch:
         seed = generation_seed(self.seed, self.problem.racks[self.rack].name, len(self._told))
         sampler = make_sampler(settings.sampler, seed, settings.population, parents)
         size = min(settings.population, settings.trials - self._count)
+        study = fresh_view(self.study, self._storage)
         params = [
-            draw(self.study, sampler, self._space, self._count + row, self._seen)
-            for row in range(size)
+            draw(study, sampler, self._space, self._count + row, self._seen) for row in range(size)
         ]
         return resolve(self.problem, self.rack, params)
 
@@ -219,7 +221,7 @@ class UnitSearch:
         trials = make_trials(self.problem, self._space, designs, evaluation, batch, self._count)
         kept, self._torn = self._torn, []
         _check_same(kept, trials)
-        for trial in trials[len(kept) :]:
+        for trial in trials:
             self.study.add_trial(trial)
         self._absorb(_Told(designs, evaluation, origin), trials)
         if self._on_batch is not None:
@@ -233,12 +235,13 @@ class UnitSearch:
             part = list(trials[start : start + batch.size])
             if any(read_batch(trial) != batch for trial in part) or batch.number != len(self._told):
                 raise ValueError(f"trial {start} does not follow from the trials before it")
+            if len(part) < batch.size:
+                # No sampler may see these before the whole batch is drawn again.
+                self._torn = part
+                return
             for offset, trial in enumerate(part):
                 self.study.add_trial(trial)
                 trial.number = start + offset
-            if len(part) < batch.size:
-                self._torn = part
-                return
             if batch.origin == "search":
                 self._choose_parents()
             self._absorb(_Told(read_designs(self.problem, part), None, batch.origin), part)
@@ -251,13 +254,7 @@ class UnitSearch:
         self._seen.update(tuple(trial.params[name] for name in self._space) for trial in trials)
         complete = [trial for trial in trials if trial.state == TrialState.COMPLETE]
         kept = [t.values for t in complete if all(v <= 0.0 for v in t.constraints.values())]
-        if kept:
-            values = np.concatenate([self._front, np.array(kept)])
-            self._front = values[feasible_front(values, np.ones(len(values), dtype=bool))]
-        if len(self._front):
-            if self._reference is None:
-                self._reference = self._choose_reference()
-            self.history.append((self._count, hypervolume(self._front, self._reference)))
+        self.progress.add(self._count, np.array(kept).reshape(-1, self.progress.front.shape[1]))
 
     def _choose_parents(self) -> None:
         if self.settings.sampler == "nsga2" and self._since:
@@ -266,12 +263,6 @@ class UnitSearch:
         self._since = []
 
     # --- when to stop ------------------------------------------------------------------------
-
-    def _choose_reference(self) -> Array:
-        """A multiple of the acceptable values, and nothing worse than the first front."""
-        reference = 1.1 * self._front.max(axis=0) + 1e-9
-        reference[:2] = np.maximum(reference[:2], REFERENCE_RATIO * self.problem.acceptable)
-        return np.asarray(reference)
 
     def _reason_to_stop(self) -> str:
         settings = self.settings
@@ -285,11 +276,8 @@ class UnitSearch:
             if settings.give_up_after and self._count >= settings.give_up_after:
                 return f"none of the first {self._count} designs keeps the limits"
             return ""
-        now = self.history[-1][1]
-        before = [
-            volume for count, volume in self.history if count <= self._count - settings.stop_window
-        ]
-        if settings.stop_window and before and now - before[-1] <= settings.stop_tolerance * now:
+        rise = self.progress.rise(self._count, settings.stop_window)
+        if settings.stop_window and rise is not None and rise <= settings.stop_tolerance:
             return (
                 f"the front gained less than {100.0 * settings.stop_tolerance:g} % of its "
                 f"hypervolume over the last {settings.stop_window} designs"

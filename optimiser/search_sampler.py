@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike
+    from optuna.storages import InMemoryStorage
 
     from optimiser.designs import Evaluation
     from optimiser.problem import Problem
@@ -142,7 +143,8 @@ def make_sampler(
         return RandomSampler(seed=seed)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExperimentalWarning)
-        return TPESampler(seed=seed, multivariate=True)
+        # The constant liar tells other processes what is being tried; here none would listen.
+        return TPESampler(seed=seed, multivariate=True, constant_liar=False)
 
 
 def draw(
@@ -171,12 +173,14 @@ def draw(
 # --- trials ---------------------------------------------------------------------------------------
 
 
-def new_study(names: Sequence[str]) -> optuna.Study:
+def new_study(names: Sequence[str], storage: InMemoryStorage) -> optuna.Study:
     """An empty study in memory that minimises the named objectives."""
     loud = optuna.logging.get_verbosity()
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     try:
-        study = optuna.create_study(directions=["minimize"] * len(names))
+        study = optuna.create_study(
+            storage=storage, study_name="unit", directions=["minimize"] * len(names)
+        )
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ExperimentalWarning)
             study.set_metric_names(list(names))
@@ -236,6 +240,15 @@ def make_trials(
         trial.number = first_number + row
         trials.append(trial)
     return trials
+
+
+def fresh_view(study: optuna.Study, storage: InMemoryStorage) -> optuna.Study:
+    """The same study as another object.
+
+    A study remembers the trials it has shown to a sampler until it is asked for a new trial
+    itself, and added trials do not make it look again. A new object does.
+    """
+    return optuna.load_study(study_name=study.study_name, storage=storage)
 
 
 def read_batch(trial: FrozenTrial) -> Batch:
