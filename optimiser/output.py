@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matplotlib.figure import Figure
+    from pandas import DataFrame
 
     from optimiser.accuracy import Accuracy
     from optimiser.results import Chosen
@@ -40,6 +41,8 @@ if TYPE_CHECKING:
     from optimiser.study import Study
 
 REPORT_FILE = "report.html"
+MOST_BUILT = 64
+"""Designs of a front that are built to the tolerances: a few seconds at the most."""
 _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic", "jinja2")
 
 
@@ -58,7 +61,7 @@ def write_run(
     write_inputs(folder, study)
     trials = result.trials()
     write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
-    write_frame(folder / "front.csv", trials.iloc[result.front], (study.title, CAUTION))
+    write_frame(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
     write_frame(folder / "racks.csv", result.racks(), (study.title, ORDER_RULE, CAUTION))
     for index, rows in result.rack_fronts.items():
         name = slug(result.problem.racks[index].name)
@@ -77,6 +80,25 @@ def write_run(
     noted = record(result) | {"finished": finished, "problems": list(problems)}
     write_report(folder, result, noted, made, exact)
     write_json(folder / RUN_FILE, noted)
+
+
+def _front_table(result: RunResult, trials: DataFrame) -> DataFrame:
+    """Rows of the front; with `[tolerance]`, what cars built to each of them come to.
+
+    At most `MOST_BUILT` designs spread over the front are built; the others stay blank.
+    """
+    table, problem = trials.iloc[result.front].copy(), result.problem
+    if problem.tolerances is None or not len(table):
+        return table
+    count = len(table)
+    picked = np.unique(np.linspace(0, count - 1, min(count, MOST_BUILT)).round().astype(int))
+    points, _ = problem.corners(result.designs.select(result.front[picked]))
+    percentiles, _ = problem.spread(points)
+    for name, values in percentiles.items():
+        column = np.full(count, np.nan)
+        column[picked] = values
+        table[name] = column
+    return table
 
 
 def write_report(
