@@ -40,8 +40,8 @@ PENALTY = 20.0
 """Price of breaking a limit by one mm or degree, as a multiple of the level at the start."""
 FIRST_TRUST = 0.2
 LEAST_TRUST = 1e-7
-CUTS = 6
-_CUT_ERROR = 1e-3
+CUTS = 8
+_CUT_ERROR = 3e-4
 _FLAT = 1e-9
 
 

@@ -157,27 +157,40 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
     bare = 0.5 * problem.racks[rack].inner_joint_spacing_mm
     angle = np.radians(free["arm_angle_deg"])
 
-    def place(arm_height: Array) -> tuple[Array, Array]:
-        """Spacer and rack height for outer joints of given height."""
+    def ask(arm_height: Array) -> tuple[CircleFit, Array]:
+        """Fit and outer joint for arms of given height."""
         outer = place_outer_joint(
             problem.points, free["arm_length_mm"], arm_height, angle, problem.arm_ahead
         )
-        fit = ideal_for_motion(motion, outer, free["rack_fore_aft_mm"], through_rest=True).fit
+        joint = ideal_for_motion(motion, outer, free["rack_fore_aft_mm"], through_rest=True)
+        return joint.fit, outer
+
+    def place(arm_height: Array) -> tuple[Array, Array]:
+        """Spacer and rack height for arms of given height."""
+        fit, outer = ask(arm_height)
         if problem.steering.keep_tie_rods:
             rod = problem.racks[rack].tie_rod_length_mm or np.nan
             return free["spacer_mm"], _height_at_length(fit, outer, rod)
         ideal = np.where(fit.status == Fit.GOOD, fit.centre[:, 1], bare + free["spacer_mm"])
         spacer = _allowed(space["spacer_mm"], ideal - bare)
-        return spacer, _height_on_line(fit, bare + spacer)
+        return spacer, _on_line(fit, 1, bare + spacer)
 
     arm = space["arm_height_mm"]
     if isinstance(arm, FollowsRack):
         height = _follow(place, _sample(space["rack_height_mm"], rng, size), arm.offset_mm)
     else:
         height = _sample(arm, rng, size)
-    spacer, rack_height = place(height)
+    spacer, wanted = place(height)
+    rack_height = _allowed(space["rack_height_mm"], wanted)
+    if not problem.steering.keep_tie_rods:
+        # A rack that cannot be as high as it should be is given another spacer instead.
+        if isinstance(arm, FollowsRack):
+            height = rack_height + arm.offset_mm
+        again = _on_line(ask(height)[0], 2, rack_height) - bare
+        use = (rack_height != wanted) & np.isfinite(again)
+        spacer = np.where(use, _allowed(space["spacer_mm"], again), spacer)
     free["spacer_mm"] = spacer
-    return _finish(problem, rack, free, rack_height, height)
+    return _finish(problem, rack, free, np.where(np.isfinite(wanted), rack_height, np.nan), height)
 
 
 def _reverse(
@@ -206,11 +219,12 @@ def _reverse(
     return _finish(problem, rack, free, line.joint.rack_height_mm, line.arm_height_mm)
 
 
-def _height_on_line(fit: CircleFit, y: Array) -> Array:
-    """Height at a given y of the line square to the path; NaN where there is no path."""
+def _on_line(fit: CircleFit, axis: int, at: Array) -> Array:
+    """Of the line square to the path: z where y is `at` (axis 1), or y where z is (axis 2)."""
+    other = 3 - axis
     with np.errstate(invalid="ignore", divide="ignore"):
-        slope = fit.line_direction[:, 2] / fit.line_direction[:, 1]
-        return np.asarray(fit.line_point[:, 2] + slope * (y - fit.line_point[:, 1]))
+        slope = fit.line_direction[:, other] / fit.line_direction[:, axis]
+        return np.asarray(fit.line_point[:, other] + slope * (at - fit.line_point[:, axis]))
 
 
 def _height_at_length(fit: CircleFit, outer: Array, length: float) -> Array:

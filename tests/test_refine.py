@@ -1,0 +1,433 @@
+"""Refinement against optimality conditions, closed forms, brute force and other solvers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import least_squares, minimize, nnls
+from search_cases import LIMITS, inside_space, random_designs, small, with_space
+
+from optimiser.designs import FollowsRack, Range, Stock
+from optimiser.front import feasible_front, hypervolume
+from optimiser.metrics import inner_joint_angle, outer_joint_swing
+from optimiser.problem import Limits, Objectives
+from optimiser.refine import RefineSettings, refine
+from optimiser.refine_model import Model
+from optimiser.refine_step import fit
+from optimiser.seeds import choose_seeds, seed_designs, violation
+
+ACCEPTABLE = np.array([0.1, 1.5])
+REFERENCE = 4.0 * ACCEPTABLE
+
+
+def seeded(asked, count=300, keep=40, seed=1):
+    """Seeds worth telling and their evaluation."""
+    designs = seed_designs(asked, 0, count, seed)
+    found = asked.evaluate(designs)
+    rows = choose_seeds(found, keep)
+    return designs.select(rows), found.select(rows)
+
+
+def fitted(asked, rays, *, starts=None, steps=40, tolerance=1e-9):
+    """One fit a ray, each from the seed that is best along it."""
+    model = Model(asked)
+    rays = np.atleast_2d(rays)
+    if starts is None:
+        designs, found = seeded(asked)
+        level = np.where(found.feasible, (found.objectives / rays[:, None]).max(axis=2), np.inf)
+        starts = designs.select(np.argmin(level, axis=1))
+    table = model.table(model.scaled(starts), starts)
+    return model, fit(model, table, rays, steps=steps, tolerance=tolerance)
+
+
+# --- optimality ----------------------------------------------------------------------------------
+
+
+def optimality_error(model, fits, row, ray):
+    """Least norm of sum(lambda grad r) + sum(mu grad c) + bounds, with lambda summing to 1.
+
+    The first-order conditions of the smallest largest residual: lambda and mu are at least 0 and
+    belong to residuals at the level and limits at their value; a bound may pull inwards only.
+    Gradients by central differences of the problem itself, in levels per whole range.
+    """
+    table, level = fits.table.select(np.array([row])), fits.level[row]
+    n, h = len(model.columns), 1e-6
+    moved = np.repeat(table.scaled, 2 * n, axis=0)
+    moved[np.arange(n), np.arange(n)] += h
+    moved[n + np.arange(n), np.arange(n)] -= h
+    values = model.low + moved * (model.high - model.low)
+    designs = table.like.select(np.zeros(2 * n, dtype=int))
+    designs.values[:, model.columns] = values
+    solved = model.problem.solve(designs)
+    residuals = np.degrees(np.concatenate([solved.bump.toe_change, solved.ackermann.error], axis=1))
+    shares = np.repeat(ray, [solved.bump.toe_change.shape[1], solved.ackermann.error.shape[1]])
+    slope = ((residuals[:n] - residuals[n:]) / (2.0 * h) / shares / level).T
+    here = 0.5 * (residuals[:n] + residuals[n:]).mean(axis=0) / shares / level
+    columns = [np.append(np.sign(here[i]) * slope[i], 1.0) for i in np.flatnonzero(
+        np.abs(here) > 1.0 - 1e-5)]  # fmt: skip
+    envelope, rest = solved.envelope, solved.rest
+    angles = np.concatenate(
+        [
+            -np.degrees(envelope.toggle_margin),
+            np.degrees(inner_joint_angle(envelope)),
+            np.degrees(outer_joint_swing(envelope, rest)),
+            np.abs(solved.ackermann.rack_at_lock_mm)[:, None],
+        ],
+        axis=1,
+    )
+    limits = model.problem.limits
+    allowed = [-25.0, 30.0, 18.0, 0.5 * model.problem.racks[0].travel_mm - 3.0]
+    assert limits == LIMITS
+    poses = envelope.shape[1]
+    excess = 0.5 * (angles[:n] + angles[n:]).mean(axis=0) - np.repeat(allowed, [poses] * 3 + [1])
+    slope = (angles[:n] - angles[n:]) / (2.0 * h)
+    for k in np.flatnonzero(excess > -1e-3):
+        columns.append(np.append(slope[:, k] / np.abs(slope[:, k]).max(), 0.0))
+    for i in range(n):
+        for edge, sign in ((0.0, -1.0), (1.0, 1.0)):
+            if table.scaled[0, i] == edge:
+                columns.append(np.append(sign * np.eye(n)[i], 0.0))
+    matrix = np.array(columns).T
+    _, error = nnls(matrix, np.append(np.zeros(n), 1.0))
+    size = np.abs(matrix[:-1]).max()
+    return error / size
+
+
+@pytest.mark.parametrize("corner", ["front steer", "rear steer", "large caster"])
+def test_refined_designs_satisfy_the_first_order_conditions(corner):
+    rays = ACCEPTABLE * np.array([[1.0, 0.3], [1.0, 1.0], [0.3, 1.0], [0.03, 1.0]])
+    model, fits = fitted(small(corner=corner), rays)
+    assert fits.table.feasible.all()
+    assert (fits.gain < 1e-6).sum() >= 3
+    for row in np.flatnonzero(fits.gain < 1e-6):
+        assert optimality_error(model, fits, row, rays[row]) < 2e-4
+
+
+def test_the_conditions_tell_a_start_from_an_end():
+    asked, rays = small(), ACCEPTABLE[None]
+    model, before = fitted(asked, rays, steps=0)
+    _, after = fitted(asked, rays)
+    assert optimality_error(model, before, 0, rays[0]) > 1e-2
+    assert optimality_error(model, after, 0, rays[0]) < 2e-4
+
+
+def test_an_independent_solver_ends_at_the_same_level():
+    """SLSQP of scipy on the same question, with the level as a variable and its own gradients."""
+    asked = small(corner="rear steer")
+    designs, found = seeded(asked)
+    level = np.where(found.feasible, (found.objectives / ACCEPTABLE).max(axis=1), np.inf)
+    start = designs.select(np.array([np.argmin(level)]))
+    model, fits = fitted(asked, ACCEPTABLE, starts=start)
+
+    def look(x):
+        moved = model.designs(np.clip(np.atleast_2d(x[..., :-1]), 0.0, 1.0), start.select(
+            np.zeros(len(np.atleast_2d(x)), dtype=int)))  # fmt: skip
+        solved = asked.solve(moved)
+        toe, error = np.degrees(solved.bump.toe_change), np.degrees(solved.ackermann.error)
+        inside = np.concatenate([toe / ACCEPTABLE[0], error / ACCEPTABLE[1]], axis=1)
+        limits = asked.judge(moved, solved).constraints
+        top = np.atleast_2d(x)[:, -1:]
+        return np.concatenate([top - inside, top + inside, -limits], axis=1)
+
+    def slopes(x):
+        step = np.where(x < 0.5, 1e-6, -1e-6)
+        return ((look(x + np.diag(step)) - look(x)) / step[:, None]).T
+
+    size = len(model.columns)
+    end = minimize(
+        lambda x: x[-1],
+        np.append(model.scaled(start)[0], np.min(level)),
+        jac=lambda x: np.append(np.zeros(size), 1.0),
+        bounds=[(0.0, 1.0)] * size + [(0.0, None)],
+        constraints={"type": "ineq", "fun": lambda x: look(x)[0], "jac": slopes},
+        method="SLSQP",
+        options={"maxiter": 200, "ftol": 1e-10},
+    )
+    assert end.success
+    assert fits.level[0] == pytest.approx(end.fun, rel=1e-4)
+    assert fits.level[0] < 0.9 * np.min(level)
+
+
+def test_rms_alone_ends_where_least_squares_does():
+    """Infinity leaves an objective out; scipy's least_squares then asks the same of toe alone."""
+    asked = small(
+        corner="large caster",
+        fixed_arm=True,
+        spacers=(0.0,),
+        limits=Limits(rack_travel_margin_mm=-500.0),
+        objectives=Objectives("rms", "rms"),
+    )
+    asked = replace(asked, racks=(replace(asked.racks[0], joint_limit_deg=None),))
+    start = random_designs(asked, 60)
+    start = start.select(np.flatnonzero(asked.evaluate(start).feasible)[:1])
+    model, fits = fitted(asked, np.array([1.0, np.inf]), starts=start)
+
+    def rows(x):
+        table = model.table(x[None], start)
+        return table.rows[0, model.parts[0]]
+
+    end = least_squares(
+        rows,
+        model.scaled(start)[0],
+        jac="3-point",
+        diff_step=1e-4,
+        bounds=(0.0, 1.0),
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=1e-14,
+    )
+    assert np.sqrt(2.0 * end.cost) == pytest.approx(
+        model.table(end.x[None], start).objectives[0, 0], rel=1e-12
+    )
+    assert fits.level[0] == pytest.approx(np.sqrt(2.0 * end.cost), rel=1e-3)
+
+
+# --- limits, bounds and held variables -----------------------------------------------------------
+
+
+def test_bounds_limits_and_stock_values_are_kept_exactly():
+    asked = small(corner="inclined arm axes", spacing_mm=610.0, spacers=(0.0, 8.0, 16.0))
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    assert len(result.designs) > 20
+    assert inside_space(asked, result.designs)
+    assert end.feasible.all()
+    assert (end.constraints <= 0.0).all()
+    # Some limit and some bound is reached, so that keeping them is a question at all.
+    assert (end.constraints > -1e-5).any()
+    low = np.array([choice.low for choice in asked.space.values() if isinstance(choice, Range)])
+    columns = [i for i, choice in enumerate(asked.space.values()) if isinstance(choice, Range)]
+    assert (result.designs.values[:, columns] == low).any()
+
+
+def test_an_arm_that_follows_the_rack_still_does():
+    asked = with_space(small(), arm_height_mm=FollowsRack(-7.0))
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    assert len(result.designs) > 10
+    assert inside_space(asked, result.designs)
+
+
+def test_a_start_that_breaks_a_limit_is_brought_inside():
+    asked = small()
+    asked = replace(asked, limits=replace(asked.limits, rack_travel_margin_mm=22.0))
+    designs = random_designs(asked, 200)
+    found = asked.evaluate(designs)
+    outside = np.flatnonzero(found.assembles & ~found.feasible)[:30]
+    result = refine(asked, designs.select(outside), found.select(outside))
+    end = asked.evaluate(result.designs)
+    assert len(result.designs)
+    assert end.feasible.all()
+
+
+def test_when_nothing_can_keep_the_limits_the_nearest_comes_out_as_such():
+    asked = small()
+    asked = replace(asked, limits=replace(asked.limits, rack_travel_margin_mm=60.0))
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    assert len(result.designs)
+    assert not end.feasible.any()
+    assert "breaks rack_travel_mm" in end.status.tolist()
+    assert violation(end).max() < violation(found).min()
+
+
+# --- the front -----------------------------------------------------------------------------------
+
+
+def test_the_end_of_the_front_of_parallel_arms_is_the_known_one():
+    """Zero bump steer is known in closed form: the least Ackermann error on it, by scanning it.
+
+    With the arm held, the inner joint without bump steer lies anywhere fore and aft, at one
+    height and one distance from the middle.
+    """
+    asked = small(corner="parallel equal arms", fixed_arm=True, target=0.5)
+    points = asked.points
+    count = 4001
+    choice = asked.space["rack_fore_aft_mm"]
+    free = {
+        "rack_height_mm": np.full(count, points.outer_joint[2] + 15.0),
+        "rack_fore_aft_mm": np.linspace(choice.low, choice.high, count),
+        "spacer_mm": np.full(
+            count, points.outer_joint[1] - 330.0 - 0.5 * asked.racks[0].inner_joint_spacing_mm
+        ),
+    }
+    length = asked.space["arm_length_mm"]
+    asked = with_space(asked, arm_length_mm=Stock((0.5 * (length.low + length.high),)))
+    known = asked.evaluate(asked.designs(np.zeros(count, dtype=int), free))
+    on_it = known.metrics["bump_steer_deg"] < 1e-9
+    assert (on_it | ~known.assembles).all()
+    best = known.objectives[known.feasible & on_it, 1].min()
+
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    values = np.concatenate([end.objectives, found.objectives[found.feasible]])
+    ours = values[values[:, 0] < 1e-4, 1].min()
+    assert ours == pytest.approx(best, rel=2e-3)
+    assert not ((values[:, 0] < 1e-9) & (values[:, 1] < best * (1.0 - 1e-6))).any()
+
+
+def test_the_front_of_two_variables_is_that_of_a_fine_grid():
+    asked = small(corner="rear steer", fixed_arm=True, spacing_mm=590.0)
+    asked = with_space(asked, arm_length_mm=Stock((130.0,)), spacer_mm=Stock((0.0,)))
+    height, fore_aft = asked.space["rack_height_mm"], asked.space["rack_fore_aft_mm"]
+
+    def grid(heights, at):
+        free = {"rack_height_mm": heights.ravel(), "rack_fore_aft_mm": at.ravel()}
+        return asked.evaluate(asked.designs(np.zeros(at.size, dtype=int), free))
+
+    # Zoom in twice on what holds the front: it runs along a limit, which a coarse grid misses.
+    heights, places = (height.low, height.high), (fore_aft.low, fore_aft.high)
+    for _ in range(3):
+        a, b = np.linspace(*heights, 101), np.linspace(*places, 101)
+        at, high = np.meshgrid(b, a, indexing="ij")
+        known = grid(high, at)
+        front = feasible_front(known.objectives, known.feasible)
+        front = front[(known.objectives[front] < REFERENCE).all(axis=1)]
+        heights, places = (
+            (
+                max(choice.low, float(grid_of.ravel()[front].min()) - 1.5 * step),
+                min(choice.high, float(grid_of.ravel()[front].max()) + 1.5 * step),
+            )
+            for choice, grid_of, step in (
+                (height, high, a[1] - a[0]),
+                (fore_aft, at, b[1] - b[0]),
+            )
+        )
+    brute = hypervolume(known.objectives[known.feasible], REFERENCE)
+
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    ours = hypervolume(end.objectives, REFERENCE)
+    assert ours >= brute
+    # The grid's own step: it can only be the lesser of the two.
+    assert ours == pytest.approx(brute, rel=5e-3)
+
+
+def test_the_best_compromise_is_that_of_the_acceptable_values():
+    asked = small()
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    worst = (end.objectives / asked.acceptable).max(axis=1).min()
+    _, fits = fitted(asked, asked.acceptable)
+    assert worst <= fits.level[0] * (1.0 + 1e-4)
+    random = asked.evaluate(random_designs(asked, 2000))
+    by_chance = (random.objectives[random.feasible] / asked.acceptable).max(axis=1).min()
+    assert worst < 0.5 * by_chance
+
+
+def test_only_designs_that_nothing_dominates_come_out():
+    asked = small()
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found)
+    end = asked.evaluate(result.designs)
+    assert len(feasible_front(end.objectives, end.feasible)) == len(result.designs)
+    both = np.concatenate([found.objectives, end.objectives])
+    front = feasible_front(both, np.concatenate([found.feasible, end.feasible]))
+    assert set(len(found.status) + np.arange(len(result.designs))) <= set(front.tolist())
+
+
+@pytest.mark.parametrize(
+    "objectives",
+    [
+        Objectives("rms", "rms"),
+        Objectives("rms", "largest"),
+        Objectives(extra=("part_lock_bump_steer_deg",)),
+        Objectives(extra=("price", "part_lock_bump_steer_deg")),
+    ],
+)
+def test_other_objectives_and_more_of_them_gain(objectives):
+    asked = replace(small(), objectives=objectives)
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found, RefineSettings(starts=1, rays=6, gap_rounds=1, fill=30))
+    end = asked.evaluate(result.designs)
+    assert end.feasible.all()
+    before = found.objectives[found.feasible]
+    reference = 1.1 * before.max(axis=0)
+    after = np.concatenate([before, end.objectives])
+    assert hypervolume(after, reference) > 1.005 * hypervolume(before, reference)
+
+
+def test_an_objective_that_nothing_moves_is_left_out():
+    asked = replace(small(), objectives=Objectives(extra=("price",)))
+    rays = np.array([*ACCEPTABLE, 1.0])
+    _, with_price = fitted(asked, rays)
+    _, without = fitted(small(), ACCEPTABLE)
+    assert with_price.level[0] == pytest.approx(without.level[0], rel=1e-6)
+
+
+# --- odds and ends -------------------------------------------------------------------------------
+
+
+def test_the_same_designs_are_refined_to_the_same_designs():
+    asked = small()
+    designs, found = seeded(asked)
+    first, second = (refine(asked, designs, found) for _ in range(2))
+    assert np.array_equal(first.designs.values, second.designs.values)
+    assert first.evaluated == second.evaluated
+
+
+def test_nothing_to_refine_gives_nothing():
+    asked = small(travel_mm=600.0)
+    designs = random_designs(asked, 5)
+    found = asked.evaluate(designs)
+    assert not found.assembles.any()
+    assert len(refine(asked, designs, found).designs) == 0
+    fixed = {n: Stock((0.5 * (c.low + c.high),)) for n, c in small().space.items()}
+    asked = with_space(small(), **fixed)
+    one = asked.designs([0], {})
+    assert len(refine(asked, one, asked.evaluate(one)).designs) == 0
+
+
+def test_evaluations_are_counted(monkeypatch):
+    asked, count = small(), 0
+    judge = type(asked).judge
+
+    def counting(self, designs, solved):
+        nonlocal count
+        count += len(designs)
+        return judge(self, designs, solved)
+
+    designs, found = seeded(asked)
+    monkeypatch.setattr(type(asked), "judge", counting)
+    assert refine(asked, designs, found).evaluated == count > 100
+
+
+@pytest.mark.parametrize("objective", ["largest", "rms"])
+def test_rows_make_up_the_objectives_and_limits(objective):
+    asked = replace(small(), objectives=Objectives(objective, objective))
+    model = Model(asked)
+    designs = random_designs(asked, 20)
+    table = model.table(model.scaled(designs), designs)
+    good = np.isfinite(table.objectives).all(axis=1)
+    assert good.sum() > 5
+    for number in range(2):
+        rows = table.rows[good, model.parts[number]]
+        size = np.abs(rows).max(axis=1) if objective == "largest" else np.linalg.norm(rows, axis=1)
+        assert size == pytest.approx(table.objectives[good, number], rel=1e-12)
+    for number in range(len(asked.constraint_names)):
+        rows = table.rows[good, model.parts[2 + number]]
+        assert rows.max(axis=1) == pytest.approx(table.limits[good, number], abs=1e-12)
+
+
+def test_slopes_at_the_edges_are_those_of_central_differences():
+    asked = small()
+    model = Model(asked)
+    start, _ = seeded(asked, keep=1)
+    inside = np.clip(model.scaled(start), 0.01, 0.99)
+    corner = model.scaled(start)
+    corner[0, 1], corner[0, 3] = 0.0, 1.0
+    for scaled in (inside, corner):
+        table = model.table(scaled, start)
+        slopes = model.jacobian(table)[0]
+        for n in range(len(model.columns)):
+            h = np.zeros(len(model.columns))
+            h[n] = 1e-4 if scaled[0, n] < 0.5 else -1e-4
+            ahead = model.table(np.clip(scaled + h, 0.0, 1.0), start).rows[0]
+            assert slopes[n] == pytest.approx((ahead - table.rows[0]) / h[n], rel=0.02, abs=0.02)
