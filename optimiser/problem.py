@@ -215,9 +215,13 @@ class Problem:
         ]
         return Evaluation.join(parts)
 
-    def judge(self, designs: Designs, solved: Solved) -> Evaluation:
-        """Evaluation of designs whose poses `solve` has already found."""
-        metrics = self._metrics(designs, solved)
+    def judge(self, designs: Designs, solved: Solved, *, thorough: bool = False) -> Evaluation:
+        """Evaluation of designs whose poses `solve` has already found.
+
+        `thorough` measures clearance in the poses between also where another limit is broken, so
+        that it does not jump where that limit begins; differences need this.
+        """
+        metrics = self._metrics(designs, solved, thorough)
         reason = solved.reason.copy()
         if "with tolerances" in (self.objectives.bump_steer, self.objectives.ackermann_error):
             fine = np.flatnonzero(reason == "")
@@ -250,7 +254,7 @@ class Problem:
         }
         return percentiles, spread.reasons()
 
-    def _metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
+    def _metrics(self, designs: Designs, solved: Solved, thorough: bool) -> dict[str, Array]:
         racks = self.racks
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
@@ -290,7 +294,7 @@ class Problem:
                 arm_ahead=self.arm_ahead,
                 drive_side=self.car.drive_side,
                 limit_mm=self.limits.clearance_mm or 0.0,
-                worth_it=self._keeps_the_rest(designs, metrics),
+                worth_it=thorough or self._keeps_the_rest(designs, metrics),
             )
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
 

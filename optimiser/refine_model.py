@@ -17,6 +17,7 @@ from optimiser.metrics import inner_joint_angle, outer_joint_swing
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimiser.designs import Evaluation
     from optimiser.problem import Problem
     from optimiser.question import BumpObjective
     from optimiser.sweep import Solved
@@ -31,6 +32,7 @@ Kind = Literal["largest", "rms", "value"]
 STEP = 1e-5
 """Step of the finite differences, as a share of each variable's range."""
 _CHUNK_DESIGNS = 512
+_FAR_MM = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,9 +138,9 @@ class Model:
         for start in range(0, len(designs), _CHUNK_DESIGNS):
             some = designs.select(slice(start, start + _CHUNK_DESIGNS))
             solved = self.problem.solve(some)
-            found = self.problem.judge(some, solved)
+            found = self.problem.judge(some, solved, thorough=True)
             rows = self._rows(solved, found.objectives)
-            rows += self._limit_rows(solved, found.constraints)
+            rows += self._limit_rows(solved, found)
             if not self.parts:
                 ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
                 self.parts = tuple(map(slice, ends[:-1], ends[1:]))
@@ -170,18 +172,21 @@ class Model:
             rows.append(curve if kind == "largest" else curve * _root_weights(at))
         return rows
 
-    def _limit_rows(self, solved: Solved, limits: Array) -> list[Array]:
-        """Rows whose largest is each limit: one a pose where a limit is judged over poses."""
+    def _limit_rows(self, solved: Solved, found: Evaluation) -> list[Array]:
+        """Rows whose largest is each limit: one a pose, or a pair that may touch."""
         envelope = solved.envelope
         rows = []
         for number, name in enumerate(self.problem.constraint_names):
-            limit = limits[:, number : number + 1]
+            limit = found.constraints[:, number : number + 1]
             if name == "toggle_margin_deg":
                 over = -np.degrees(envelope.toggle_margin)
             elif name == "inner_joint_angle_deg":
                 over = np.degrees(inner_joint_angle(envelope))
             elif name == "outer_joint_angle_deg":
                 over = np.degrees(outer_joint_swing(envelope, solved.rest))
+            elif name == "clearance_mm" and (pairs := _pairs(found)):
+                # A pair of unknown size is as good as far apart.
+                over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)
             else:
                 over = limit
             # What the study allows is the same at every pose.
@@ -218,6 +223,15 @@ class Model:
 def _kind(objective: BumpObjective) -> Kind:
     kinds: dict[BumpObjective, Kind] = {"largest": "largest", "rms": "rms"}
     return kinds.get(objective, "value")
+
+
+def _pairs(found: Evaluation) -> list[Array]:
+    """Clearance (N,) of every pair that is measured."""
+    return [
+        values
+        for name, values in found.metrics.items()
+        if name.startswith("clearance_") and name != "clearance_mm"
+    ]
 
 
 def _root_weights(at: Array) -> Array:

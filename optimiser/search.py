@@ -52,7 +52,7 @@ class SearchSettings:
     """How one unit is searched.
 
     Attributes:
-        trials: designs told, seeds included, after which the search stops.
+        trials: designs told, seeds included and refined ones not, after which the search stops.
         sampler: 'nsga2', 'tpe' (few trials only: it slows down as they grow) or 'random'.
         population: designs in a generation, and NSGA-II's parents.
         stop_window: trials over which the hypervolume has to rise; 0 never stops for it.
@@ -132,7 +132,7 @@ class UnitSearch:
         self._space = free_variables(problem)
         self._combinations = _combinations(self._space)
         self._told: list[_Told] = []
-        self._count = 0
+        self._count = self._tried = 0
         self._seen: set[Any] = set()
         self._parents: list[FrozenTrial] = []
         self._since: list[FrozenTrial] = []
@@ -176,7 +176,7 @@ class UnitSearch:
         parents = self._parents if len(self._parents) >= settings.population else []
         seed = generation_seed(self.seed, self.problem.racks[self.rack].name, len(self._told))
         sampler = make_sampler(settings.sampler, seed, settings.population, parents)
-        size = min(settings.population, settings.trials - self._count)
+        size = min(settings.population, settings.trials - self._tried)
         study = fresh_view(self.study, self._storage)
         params = [
             draw(study, sampler, self._space, self._count + row, self._seen) for row in range(size)
@@ -250,6 +250,7 @@ class UnitSearch:
     def _absorb(self, told: _Told, trials: list[FrozenTrial]) -> None:
         self._told.append(told)
         self._count += len(trials)
+        self._tried += 0 if told.origin == "refined" else len(trials)
         self._since += trials
         self._seen.update(tuple(trial.params[name] for name in self._space) for trial in trials)
         complete = [trial for trial in trials if trial.state == TrialState.COMPLETE]
@@ -268,7 +269,7 @@ class UnitSearch:
         settings = self.settings
         if self._out_of_time is not None and self._out_of_time():
             return "the time allowed ran out"
-        if self._count >= settings.trials:
+        if self._tried >= settings.trials:
             return f"all {settings.trials} designs that the study allows were tried"
         if self._combinations is not None and len(self._seen) >= self._combinations:
             return "every combination of the stock values was tried"

@@ -389,10 +389,10 @@ def test_evaluations_are_counted(monkeypatch):
     asked, count = small(), 0
     judge = type(asked).judge
 
-    def counting(self, designs, solved):
+    def counting(self, designs, solved, *, thorough):
         nonlocal count
         count += len(designs)
-        return judge(self, designs, solved)
+        return judge(self, designs, solved, thorough=thorough)
 
     designs, found = seeded(asked)
     monkeypatch.setattr(type(asked), "judge", counting)
