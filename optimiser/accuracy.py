@@ -1,4 +1,8 @@
-"""How exactly one chosen design must be made, as far as its study has data for it."""
+"""How exactly one design must be made, as far as its study has data for it.
+
+What each dimension alone costs and how far it may be off is asked of the largest change of toe
+over travel, whatever measure a study minimises; see `tolerance.bands`.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.tolerance import (
+    Adjustment,
     Band,
     Importance,
     ShimTable,
@@ -22,9 +27,16 @@ from optimiser.tolerance import (
 )
 
 if TYPE_CHECKING:
-    from optimiser.results import Chosen
+    from collections.abc import Iterator
+
+    from optimiser.hardpoints import Hardpoints
+    from optimiser.problem import Problem
     from optimiser.vectors import Array
 
+SHIMMED: tuple[Adjustment, ...] = ("rack height", "rack fore-aft", "spacer length")
+"""What packs and shims move: under the brackets, behind them, and between rack and inner joint."""
+SHIM_MM = 1.0
+SHIMS = 4
 _LOW, _HIGH = 5.0, 95.0
 
 
@@ -55,26 +67,49 @@ class Built:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Accuracy:
-    """What is known about one design; `built` is None without `[tolerance]` in the study."""
+    """What is known about one design.
 
+    Attributes:
+        acceptable_deg: the bump steer that bands keep to.
+        bands: of every dimension alone, in the order of `ADJUSTMENTS`.
+        shims: for each of `SHIMMED`, bump steer with up to `SHIMS` shims of `SHIM_MM` either way.
+        built: cars built to the study's tolerances; None without `[tolerance]` or when not asked.
+    """
+
+    acceptable_deg: float
     bands: tuple[Band, ...]
-    shims: ShimTable
+    shims: dict[Adjustment, ShimTable]
     built: Built | None
 
+    def sentences(self) -> Iterator[str]:
+        """One line for each dimension: what 1 mm does, and the band."""
+        for band in self.bands:
+            up, down = (
+                "cannot be assembled" if np.isnan(value) else f"{np.degrees(value):.3f} deg"
+                for value in (band.up, band.down)
+            )
+            yield f"{band.text}; 1 mm more: {up}, 1 mm less: {down}"
 
-def accuracy(chosen: Chosen) -> Accuracy:
-    """Bands of each dimension alone, shims, and cars built to the study's tolerances."""
-    problem, points, conditions = chosen.problem, chosen.points, chosen.problem.conditions
-    acceptable = problem.steering.acceptable_bump_steer
+
+def accuracy(problem: Problem, points: Hardpoints, *, cars: bool = True) -> Accuracy:
+    """Bands of each dimension alone and shims; with `cars`, cars built to the study's tolerances.
+
+    `points` is an unbatched corner that assembles.
+    """
+    conditions = problem.conditions
+    shims = {
+        name: shim_table(points, conditions, thickness_mm=SHIM_MM, count=SHIMS, adjustment=name)
+        for name in SHIMMED
+    }
     return Accuracy(
-        accuracy_bands(points, conditions, acceptable),
-        shim_table(points, conditions),
-        _built(chosen),
+        float(problem.acceptable[0]),
+        accuracy_bands(points, conditions, problem.steering.acceptable_bump_steer),
+        shims,
+        _built(problem, points) if cars else None,
     )
 
 
-def _built(chosen: Chosen) -> Built | None:
-    problem, points = chosen.problem, chosen.points
+def _built(problem: Problem, points: Hardpoints) -> Built | None:
     tolerances, conditions = problem.tolerances, problem.conditions
     if tolerances is None:
         return None
@@ -101,3 +136,49 @@ def _built(chosen: Chosen) -> Built | None:
         toe_low_deg=low,
         toe_high_deg=high,
     )
+
+
+# --- as tables -----------------------------------------------------------------------------------
+
+BAND_COLUMNS = (
+    "dimension",
+    "bump_steer_deg",
+    "bump_steer_1mm_more_deg",
+    "bump_steer_1mm_less_deg",
+    "change_per_mm_more_deg",
+    "change_per_mm_less_deg",
+    "band_low_mm",
+    "band_high_mm",
+    "low_ended_by",
+    "high_ended_by",
+    "in_words",
+)
+SHIM_COLUMNS = ("dimension", "shims", "offset_mm", "bump_steer_deg")
+
+
+def band_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
+    """Rows of `BAND_COLUMNS`."""
+    for band in found.bands:
+        base, up, down = (float(np.degrees(v)) for v in (band.bump_steer, band.up, band.down))
+        yield (
+            band.adjustment,
+            base,
+            up,
+            down,
+            up - base,
+            down - base,
+            band.low_mm,
+            band.high_mm,
+            band.low_end,
+            band.high_end,
+            band.text,
+        )
+
+
+def shim_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
+    """Rows of `SHIM_COLUMNS`: negative numbers of shims are taken out."""
+    for name, table in found.shims.items():
+        for steps, offset, bump in zip(
+            table.steps, table.offset_mm, np.degrees(table.bump_steer), strict=True
+        ):
+            yield name, steps, float(offset), float(bump)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from optimiser.exactness import BAND_COLUMNS, SHIM_COLUMNS, band_rows, exactness, shim_rows
+from optimiser.accuracy import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
 from optimiser.figures import POINTS_PER_INCH, figure_bytes
 from optimiser.files import csv_text, slug, write_bytes, write_text
 from optimiser.heights import WAYS
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from optimiser.exactness import Exactness
+    from optimiser.accuracy import Accuracy
     from optimiser.heights import Place, RackHeights, Way, WayCurve
     from optimiser.study import Study
     from optimiser.vectors import Array
 
 
-def verdict_lines(found: RackHeights, exact: Exactness | None) -> Iterator[str]:
+def verdict_lines(found: RackHeights, exact: Accuracy | None) -> Iterator[str]:
     """The verdict and, for the place that it comes to, how exact it must be made."""
     yield from verdict(found)
     place = found.chosen
@@ -43,13 +43,16 @@ def verdict_lines(found: RackHeights, exact: Exactness | None) -> Iterator[str]:
     yield from exact.sentences()
 
 
-def place_exactness(found: RackHeights) -> Exactness | None:
+def place_accuracy(found: RackHeights) -> Accuracy | None:
     """Of the place that the verdict comes to; None where there is none."""
     place = found.chosen
-    return None if place is None else exactness(found.problem, place.design)
+    if place is None:
+        return None
+    corner = found.problem.corners(place.design)[0].select(0)
+    return accuracy(found.problem, corner, cars=False)
 
 
-def write_rack(folder: Path, study: Study, found: RackHeights, exact: Exactness | None) -> None:
+def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy | None) -> None:
     """Everything of one rack."""
     rack = found.problem.racks[found.rack]
     title = f"{study.title}: rack {rack.name} at many heights"

@@ -18,7 +18,7 @@ from optimiser.designs import Range, Stock
 from optimiser.errors import InputError
 from optimiser.folders import claim_folder, question_hash
 from optimiser.heights import RackHeights, solve_rack
-from optimiser.heights_output import place_exactness, write_all, write_rack
+from optimiser.heights_output import place_accuracy, write_all, write_rack
 from optimiser.study import read_study
 from optimiser.study_messages import shown
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from optimiser.exactness import Exactness
+    from optimiser.accuracy import Accuracy
     from optimiser.study import Study
     from optimiser.vectors import Array
 
@@ -54,7 +54,7 @@ class HeightsAnswer:
 
     study: Study
     found: tuple[RackHeights, ...]
-    exact: Exactness | None
+    exact: Accuracy | None
     folder: Path
 
 
@@ -89,7 +89,7 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
         if asked.every:
             write_all(claim.path, study, found)
         else:
-            exact = place_exactness(found[0])
+            exact = place_accuracy(found[0])
             write_rack(claim.path, study, found[0], exact)
         claim.finish()
     finally:

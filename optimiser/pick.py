@@ -147,7 +147,7 @@ def write_pick(stored: StoredRun, picked: Picked) -> Path:
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
     write_design(folder, chosen)
-    built = accuracy(chosen).built
+    built = accuracy(chosen.problem, chosen.points).built
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))

@@ -208,10 +208,10 @@ def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
 
 
 def _exact_part(exact: Accuracy) -> dict[str, Any]:
-    degrees = np.degrees
+    degrees, rack_height = np.degrees, exact.shims["rack height"]
     shims = [
         (f"{step:+d}" if step else "0", number(float(degrees(bump)), 3))
-        for step, bump in zip(exact.shims.steps, exact.shims.bump_steer, strict=True)
+        for step, bump in zip(rack_height.steps, rack_height.bump_steer, strict=True)
     ]
     built = exact.built
     return {

@@ -142,7 +142,7 @@ def test_the_record_and_the_study_are_in_it(stored, page):
 
 
 def test_how_exactly_is_what_tolerance_says(chosen, page):
-    exact, words = accuracy(chosen), text_of(page)
+    exact, words = accuracy(chosen.problem, chosen.points), text_of(page)
     assert exact.built is not None
     for band in exact.bands:
         assert band.text.split(": ", 1)[1] in words
@@ -153,7 +153,7 @@ def test_how_exactly_is_what_tolerance_says(chosen, page):
 
 def test_without_tolerances_there_are_bands_but_no_cars(chosen):
     bare = replace(chosen, problem=replace(chosen.problem, tolerances=None))
-    exact = accuracy(bare)
+    exact = accuracy(bare.problem, bare.points)
     assert exact.built is None
     assert exact.bands
     result = finished_run()[1]
