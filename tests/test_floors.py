@@ -56,6 +56,30 @@ def uses_scipy_optimisers(source: str) -> bool:
     )
 
 
+def test_the_map_for_developers_names_every_module_in_the_order_of_the_contract():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text[text.index("| floor | modules |") : text.index("Nothing below the search floor")]
+    floors = [re.findall(r"`(\w+)`", row.split("|")[2]) for row in table.splitlines()[2:] if row]
+    left = layers()
+    for floor in floors:
+        while left and set(left[0]) <= set(floor):
+            floor = [name for name in floor if name not in left[0]]
+            del left[0]
+        assert floor == []
+    assert left == []
+
+
+def test_every_dependency_beyond_the_first_six_has_its_reason():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    lists = [project["dependencies"], *project["optional-dependencies"].values()]
+    named = {re.match(r"[\w-]+", item).group() for items in lists for item in items}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = text[text.index("| package | extra |") : text.index("## Benchmarks")].splitlines()[2:]
+    explained = {name for row in rows if row for name in row.split("|")[1].strip().split(", ")}
+    built_on = {"numpy", "scipy", "pandas", "optuna", "matplotlib", "pytest"}
+    assert explained == named - built_on - {project["name"]}
+
+
 def test_import_contracts_are_kept():
     command = "import sys; from importlinter.cli import lint_imports_command as main; main()"
     run = subprocess.run(
