@@ -10,7 +10,8 @@ import numpy as np
 from optimiser.assess import gearing
 from optimiser.front import best_ratio, feasible_front
 from optimiser.mounting import check_hand, steering_mass
-from optimiser.rescue import LIMIT_WORDS, rescues
+from optimiser.question import LIMIT_WORDS
+from optimiser.rescue import rescues
 from optimiser.sweep_check import pair_words, sweep_notes, sweep_whole
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ __all__ = [
     "ACCEPTABLE",
     "COLUMNS",
     "FAILS",
-    "LIMIT_WORDS",
     "ORDER_RULE",
     "VERDICTS",
     "WITHIN_LIMITS",
@@ -161,8 +161,7 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     """The design that breaks its limits least and what it breaks, or why none assembles."""
     rows = np.flatnonzero(outcome.assembles)
     if not len(rows):
-        causes, counts = np.unique(outcome.status.astype(str), return_counts=True)
-        return None, str(causes[np.argmax(counts)]) if len(causes) else "not searched"
+        return None, outcome.commonest_status[0] or "not searched"
     names = problem.constraint_names
     scale = np.array([_SCALES["_deg" if name.endswith("_deg") else "_mm"] for name in names])
     broken = np.maximum(outcome.constraints[rows], 0.0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from optimiser.vectors import Array
 
@@ -48,6 +48,47 @@ class FollowsRack:
 
 
 Choice = Range | Stock | FollowsRack
+
+
+def ends(choice: Choice) -> tuple[float, float]:
+    """Least and greatest allowed value.
+
+    Raises:
+        TypeError: the variable follows another and has no values of its own.
+    """
+    if isinstance(choice, Range):
+        return choice.low, choice.high
+    values = _stock(choice)
+    return min(values), max(values)
+
+
+def allows(choice: Choice, values: ArrayLike) -> NDArray[np.bool_]:
+    """Where values of any shape are allowed, to the last bit; True of what follows another."""
+    given = np.asarray(values, float)
+    if isinstance(choice, Range):
+        return np.asarray((given >= choice.low) & (given <= choice.high))
+    if isinstance(choice, Stock):
+        return np.isin(given, choice.values)
+    return np.ones(given.shape, dtype=bool)
+
+
+def nearest_allowed(choice: Choice, wanted: ArrayLike) -> Array:
+    """The allowed values nearest to values of any shape.
+
+    Raises:
+        TypeError: the variable follows another and has no values of its own.
+    """
+    given = np.asarray(wanted, float)
+    if isinstance(choice, Range):
+        return np.asarray(np.clip(given, choice.low, choice.high))
+    values = np.array(_stock(choice))
+    return np.asarray(values[np.argmin(np.abs(given[..., None] - values), axis=-1)])
+
+
+def _stock(choice: Choice) -> tuple[float, ...]:
+    if not isinstance(choice, Stock):
+        raise TypeError("a variable that follows another has no values of its own")
+    return choice.values
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +146,27 @@ class Evaluation:
     def assembles(self) -> NDArray[np.bool_]:
         """True where every pose exists."""
         return np.asarray(np.isfinite(self.objectives).all(axis=1))
+
+    @property
+    def excess(self) -> Array:
+        """Sum (N,) of what limits are exceeded by, mm and degrees alike; NaN unassembled."""
+        total = np.maximum(self.constraints, 0.0).sum(axis=1)
+        return np.where(self.assembles, total, np.nan)
+
+    @property
+    def nearest(self) -> int | None:
+        """Row of the least excess; None when none assembles."""
+        rows = np.flatnonzero(self.assembles)
+        return int(rows[np.argmin(self.excess[rows])]) if len(rows) else None
+
+    @property
+    def commonest_status(self) -> tuple[str, int]:
+        """The status that most designs share, and how many do; of no designs an empty one."""
+        if not len(self.status):
+            return "", 0
+        texts, counts = np.unique(self.status.astype(str), return_counts=True)
+        often = int(np.argmax(counts))
+        return str(texts[often]), int(counts[often])
 
     @classmethod
     def join(cls, parts: list[Evaluation]) -> Evaluation:

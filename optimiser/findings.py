@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.comparison import LIMIT_WORDS
 from optimiser.front import hypervolume, non_dominated
 from optimiser.problem import VARIABLES, Range, Stock
+from optimiser.question import LIMIT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -70,7 +70,7 @@ def limit_rows(chosen: Chosen) -> list[LimitRow]:
         unit = unit_of(name)
         near = BINDING_DEG if unit == "deg" else BINDING_MM
         left = -float(value)
-        rows.append(LimitRow(name, LIMIT_WORDS.get(name, name), left, unit, not left > near))
+        rows.append(LimitRow(name, LIMIT_WORDS[name], left, unit, not left > near))
     return rows
 
 

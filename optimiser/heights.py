@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import Designs, Range, Stock
+from optimiser.designs import Designs, Range, Stock, allows, ends
 from optimiser.heights_optima import Optima, follow_ray, solve_height, solve_heights
 from optimiser.linkage import describe_arm
 from optimiser.question import Objectives
@@ -270,24 +270,14 @@ def solve_rack(
             finished.append(executor.submit(_finish, mine, way, optima, heights_mm))
     curves = tuple(item if isinstance(item, WayCurve) else item.result() for item in finished)
     spacers = way_problem(plain, WAYS[1], heights_mm, spacer_max_mm).space["spacer_mm"]
-    longest = spacers.high if isinstance(spacers, Range) else max(_values(spacers))
-    return RackHeights(plain, rack, heights_mm, float(longest), curves)
-
-
-def _values(choice: Choice) -> tuple[float, ...]:
-    return choice.values if isinstance(choice, Stock) else ()
+    return RackHeights(plain, rack, heights_mm, ends(spacers)[1], curves)
 
 
 def _allowed(problem: Problem, designs: Designs) -> bool:
     """Whether all of these designs lie in the problem's space."""
-    for name, choice in problem.space.items():
-        values = designs.column(name)
-        if isinstance(choice, Range):
-            if np.any((values < choice.low) | (values > choice.high)):
-                return False
-        elif isinstance(choice, Stock) and not np.isin(values, choice.values).all():
-            return False
-    return True
+    return all(
+        bool(allows(choice, designs.column(name)).all()) for name, choice in problem.space.items()
+    )
 
 
 def _finish(problem: Problem, way: Way, optima: Optima, heights_mm: Array) -> WayCurve:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import Range
+from optimiser.designs import ends
 from optimiser.heights import WAYS, following_range
 from optimiser.ideal import ideal_line
 from optimiser.linkage import describe_arm, place_outer_joint
@@ -83,12 +83,7 @@ def bump_map(found: RackHeights) -> BumpMap:
     z, y = np.meshgrid(heights, 0.5 * spacings, indexing="ij")
     fixed_line = _ideal(problem, fixed_arm, np.array([float(drawn.height_mm)]))
     line = _ideal(problem, following_arm, arms)
-    choice = following_range(problem)
-    low, high = (
-        (choice.low, choice.high)
-        if isinstance(choice, Range)
-        else (min(choice.values), max(choice.values))  # type: ignore[union-attr]
-    )
+    low, high = ends(following_range(problem))
     finer = np.linspace(heights[0], heights[-1], FIXED_HEIGHTS)
     at, across = np.meshgrid(finer, 0.5 * spacings, indexing="ij")
     fixed = _bump(found, fixed_arm, np.full(at.shape, float(drawn.height_mm)), at, across)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import Designs, Range, Stock
+from optimiser.designs import Designs, Range, Stock, nearest_allowed
 from optimiser.ideal import ideal_for_motion, upright_motion
 from optimiser.linkage import place_outer_joint
 
@@ -119,7 +119,7 @@ def _places(
             if not np.isfinite(gap).any():
                 continue
             at = int(np.nanargmin(gap))
-            length = float(_nearest(spacers, float(centre[at, 1]) - bare))
+            length = float(nearest_allowed(spacers, float(centre[at, 1]) - bare))
         on_line = point[:, 2] + slope * (bare + length - point[:, 1]) - z
         if not np.isfinite(on_line).any():
             continue
@@ -136,13 +136,6 @@ def _places(
             with np.errstate(invalid="ignore", divide="ignore"):
                 y = point[at, 1] + (z - point[at, 2]) / slope[at]
             if np.isfinite(y):
-                found.append((float(_nearest(spacers, y - bare)), arm))
+                found.append((float(nearest_allowed(spacers, y - bare)), arm))
         found.append((float(length), arm))
     return found or [(float(_samples(spacers, 2)[0]), float(arm_heights[len(arm_heights) // 2]))]
-
-
-def _nearest(choice: Choice, wanted: float) -> float:
-    if isinstance(choice, Range):
-        return min(max(wanted, choice.low), choice.high)
-    values = _samples(choice, 1)
-    return float(values[np.argmin(np.abs(values - wanted))])

@@ -9,7 +9,7 @@ import numpy as np
 from optimiser.designs import Range
 from optimiser.heights import WAYS, following_range
 from optimiser.linkage import describe_arm
-from optimiser.rescue import LIMIT_WORDS
+from optimiser.question import LIMIT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -225,20 +225,11 @@ def _longest(found: RackHeights) -> str:
 
 def _why(found: RackHeights, way: Way) -> str:
     outcome = found.curve(way).optima.evaluation
-    row = nearest_row(outcome)
+    row = outcome.nearest
     if row is None:
-        causes, counts = np.unique(outcome.status.astype(str), return_counts=True)
-        return str(causes[np.argmax(counts)])
+        return outcome.commonest_status[0]
     height = float(found.heights_mm[row])
     return f"the nearest, at {height:.0f} mm, {stopped_by(found.problem, outcome, row)}"
-
-
-def nearest_row(outcome: Evaluation) -> int | None:
-    """The design that breaks its limits by the least sum; None when none assembles."""
-    rows = np.flatnonzero(outcome.assembles)
-    if not len(rows):
-        return None
-    return int(rows[np.argmin(np.maximum(outcome.constraints[rows], 0.0).sum(axis=1))])
 
 
 def stopped_by(problem: Problem, outcome: Evaluation, row: int) -> str:
@@ -246,7 +237,7 @@ def stopped_by(problem: Problem, outcome: Evaluation, row: int) -> str:
     if not outcome.assembles[row]:
         return str(outcome.status[row])
     broken = [
-        f"{LIMIT_WORDS.get(name, name)} by {value:.2g} {'deg' if name.endswith('_deg') else 'mm'}"
+        f"{LIMIT_WORDS[name]} by {value:.2g} {'deg' if name.endswith('_deg') else 'mm'}"
         for name, value in zip(problem.constraint_names, outcome.constraints[row], strict=True)
         if value > 0.0
     ]

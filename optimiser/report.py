@@ -10,7 +10,7 @@ import jinja2
 import numpy as np
 
 from optimiser.assess import corner_numbers, number_rows
-from optimiser.comparison import ACCEPTABLE, FAILS, LIMIT_WORDS, ORDER_RULE, RackRow
+from optimiser.comparison import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
 from optimiser.findings import (
     REFERENCE,
     binding_sentences,
@@ -18,6 +18,7 @@ from optimiser.findings import (
     leaning_sentences,
     limit_rows,
 )
+from optimiser.question import LIMIT_WORDS
 from optimiser.report_words import (
     BLANK,
     CAUTIONS,

@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import VARIABLES, Designs, Range, Stock
+from optimiser.designs import VARIABLES, Designs, ends
 from optimiser.ideal import ideal_inner_joint, solve_for_spacing
+from optimiser.question import LIMIT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import ArrayLike
 
-    from optimiser.designs import Choice, Evaluation
+    from optimiser.designs import Evaluation
     from optimiser.problem import Problem
 
 _NEAR_MM = 1.0
@@ -80,7 +81,7 @@ def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
     )
     if joint.meaningful.all():
         wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
-        if wanted > _longest(problem.space["spacer_mm"]) + _NEAR_MM:
+        if wanted > ends(problem.space["spacer_mm"])[1] + _NEAR_MM:
             yield from _longer_spacers(problem, design, wanted, float(joint.rack_height_mm))
         elif wanted < -_NEAR_MM:
             yield (
@@ -98,7 +99,7 @@ def _longer_spacers(
     outcome = problem.evaluate(tried)
     bump, before = outcome.metrics["bump_steer_deg"][0], problem.evaluate(design)
     if bump < before.metrics["bump_steer_deg"][0]:
-        longest = _longest(problem.space["spacer_mm"])
+        longest = ends(problem.space["spacer_mm"])[1]
         yield (
             f"with {spacer:.1f} mm spacers (the study allows {longest:g}) and the rack at "
             f"{height:.1f} mm its bump steer would be {bump:.3f} deg with this arm"
@@ -151,24 +152,8 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
     return Designs(np.repeat(design.rack, count), values)
 
 
-LIMIT_WORDS = {
-    "rack_travel_mm": "the rack's travel (each way)",
-    "toggle_margin_deg": "the toggle margin",
-    "inner_joint_angle_deg": "the inner joint's angle",
-    "outer_joint_angle_deg": "the outer joint's swing",
-    "track_growth_mm": "the growth of the track",
-    "clearance_mm": "the clearance",
-}
-
-
 def _limits(problem: Problem, outcome: Evaluation, index: int) -> str:
     """Words on the limits that a design breaks."""
     names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
     broken = [LIMIT_WORDS[name] for name, excess in names if not excess <= 0.0]
     return f", breaking {', '.join(broken)}" if broken else ""
-
-
-def _longest(choice: Choice) -> float:
-    if isinstance(choice, Range):
-        return choice.high
-    return max(choice.values) if isinstance(choice, Stock) else 0.0

@@ -179,11 +179,7 @@ class RunResult:
     @cached_property
     def nearest(self) -> int | None:
         """Row of the design that breaks its limits least, when none keeps them all."""
-        rows = np.flatnonzero(self.evaluation.assembles)
-        if not len(rows):
-            return None
-        broken = np.maximum(self.evaluation.constraints[rows], 0.0).sum(axis=1)
-        return int(rows[np.argmin(broken)])
+        return self.evaluation.nearest
 
     @cached_property
     def comparison(self) -> list[RackRow]:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.designs import Designs, FollowsRack, Range, Stock
+from optimiser.designs import Designs, FollowsRack, Range, Stock, nearest_allowed
 from optimiser.front import crowding_distance, non_dominated_ranks
 from optimiser.ideal import Fit, ideal_for_motion, solve_for_spacing, upright_motion
 from optimiser.linkage import place_outer_joint
@@ -75,13 +75,7 @@ def choose_seeds(evaluation: Evaluation, size: int) -> NDArray[np.intp]:
             crowding[ranks == rank] = crowding_distance(values[ranks == rank])
         return feasible[np.lexsort((-crowding, ranks))[:size]]
     assembles = np.flatnonzero(evaluation.assembles)
-    return assembles[np.argsort(violation(evaluation)[assembles], kind="stable")[:size]]
-
-
-def violation(evaluation: Evaluation) -> Array:
-    """Sum (N,) of what each design exceeds its limits by, mm and degrees alike; NaN unassembled."""
-    total = np.maximum(evaluation.constraints, 0.0).sum(axis=1)
-    return np.where(evaluation.assembles, total, np.nan)
+    return assembles[np.argsort(evaluation.excess[assembles], kind="stable")[:size]]
 
 
 def early_drop(problem: Problem, rack: int, evaluation: Evaluation) -> str:
@@ -94,11 +88,10 @@ def early_drop(problem: Problem, rack: int, evaluation: Evaluation) -> str:
         return ""
     name, size = problem.racks[rack].name, len(evaluation.status)
     start = f"{name}: none of {size} designs keeps the limits; "
-    if not evaluation.assembles.any():
-        texts, counts = np.unique(evaluation.status.astype(str), return_counts=True)
-        often = int(np.argmax(counts))
-        return f"{start}{texts[often]} ({counts[often]} of them)"
-    nearest = int(np.nanargmin(violation(evaluation)))
+    nearest = evaluation.nearest
+    if nearest is None:
+        text, count = evaluation.commonest_status
+        return f"{start}{text} ({count} of them)"
     broken = [
         f"{limit} by {value:.3g}"
         for limit, value in zip(
@@ -126,16 +119,6 @@ def _sample(choice: Choice, rng: np.random.Generator, size: int) -> Array:
         values = np.array(choice.values)
         return np.asarray(values[np.minimum((share * len(values)).astype(int), len(values) - 1)])
     raise TypeError("a variable that follows another is not sampled")
-
-
-def _allowed(choice: Choice, wanted: Array) -> Array:
-    """The nearest allowed value."""
-    if isinstance(choice, Range):
-        return np.clip(wanted, choice.low, choice.high)
-    if isinstance(choice, Stock):
-        values = np.array(choice.values)
-        return np.asarray(values[np.argmin(np.abs(wanted[:, None] - values), axis=1)])
-    raise TypeError("a variable that follows another has no values of its own")
 
 
 # --- forward and reverse -------------------------------------------------------------------------
@@ -172,7 +155,7 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
             rod = problem.racks[rack].tie_rod_length_mm or np.nan
             return free["spacer_mm"], _height_at_length(fit, outer, rod)
         ideal = np.where(fit.status == Fit.GOOD, fit.centre[:, 1], bare + free["spacer_mm"])
-        spacer = _allowed(space["spacer_mm"], ideal - bare)
+        spacer = nearest_allowed(space["spacer_mm"], ideal - bare)
         return spacer, _on_line(fit, 1, bare + spacer)
 
     arm = space["arm_height_mm"]
@@ -181,14 +164,14 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
     else:
         height = _sample(arm, rng, size)
     spacer, wanted = place(height)
-    rack_height = _allowed(space["rack_height_mm"], wanted)
+    rack_height = nearest_allowed(space["rack_height_mm"], wanted)
     if not problem.steering.keep_tie_rods:
         # A rack that cannot be as high as it should be is given another spacer instead.
         if isinstance(arm, FollowsRack):
             height = rack_height + arm.offset_mm
         again = _on_line(ask(height)[0], 2, rack_height) - bare
         use = (rack_height != wanted) & np.isfinite(again)
-        spacer = np.where(use, _allowed(space["spacer_mm"], again), spacer)
+        spacer = np.where(use, nearest_allowed(space["spacer_mm"], again), spacer)
     free["spacer_mm"] = spacer
     return _finish(problem, rack, free, np.where(np.isfinite(wanted), rack_height, np.nan), height)
 
@@ -260,8 +243,8 @@ def _finish(
     there = np.isfinite(rack_height)
     space = problem.space
     free = {name: values[there] for name, values in free.items()}
-    free["rack_height_mm"] = _allowed(space["rack_height_mm"], rack_height[there])
+    free["rack_height_mm"] = nearest_allowed(space["rack_height_mm"], rack_height[there])
     if not isinstance(space["arm_height_mm"], FollowsRack):
-        free["arm_height_mm"] = _allowed(space["arm_height_mm"], arm_height[there])
+        free["arm_height_mm"] = nearest_allowed(space["arm_height_mm"], arm_height[there])
     order = {name: free[name] for name in ("rack_height_mm", *free)}
     return problem.designs(np.full(int(there.sum()), rack), dict(order))

@@ -16,7 +16,7 @@ from optimiser.problem import Limits, Objectives
 from optimiser.refine import RefineSettings, refine
 from optimiser.refine_model import Model
 from optimiser.refine_step import fit
-from optimiser.seeds import choose_seeds, seed_designs, violation
+from optimiser.seeds import choose_seeds, seed_designs
 
 ACCEPTABLE = np.array([0.1, 1.5])
 REFERENCE = 4.0 * ACCEPTABLE
@@ -232,7 +232,7 @@ def test_when_nothing_can_keep_the_limits_the_nearest_comes_out_as_such():
     assert len(result.designs)
     assert not end.feasible.any()
     assert "breaks rack_travel_mm" in end.status.tolist()
-    assert violation(end).max() < violation(found).min()
+    assert end.excess.max() < found.excess.min()
 
 
 # --- the front -----------------------------------------------------------------------------------

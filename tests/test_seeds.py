@@ -9,7 +9,7 @@ import pytest
 from search_cases import inside_space, random_designs, small, with_space
 
 from optimiser.designs import Evaluation, FollowsRack, Range, Stock
-from optimiser.seeds import choose_seeds, early_drop, seed_designs, violation
+from optimiser.seeds import choose_seeds, early_drop, seed_designs
 
 CORNERS = ("front steer", "rear steer", "large caster", "converging arms")
 
@@ -138,7 +138,7 @@ def test_without_a_feasible_design_the_nearest_are_told():
     )
     assert choose_seeds(found, 2).tolist() == [1, 0]
     assert choose_seeds(found, 9).tolist() == [1, 0, 3]
-    assert np.array_equal(violation(found), [4.0, 2.5, np.nan, 7.0], equal_nan=True)
+    assert np.array_equal(found.excess, [4.0, 2.5, np.nan, 7.0], equal_nan=True)
 
 
 # --- racks that cannot work ----------------------------------------------------------------------
@@ -153,7 +153,7 @@ def test_a_rack_is_dropped_with_what_its_nearest_design_breaks():
     asked = replace(asked, limits=replace(asked.limits, rack_travel_margin_mm=60.0))
     found = asked.evaluate(seed_designs(asked, 0, 100, 1))
     text = early_drop(asked, 0, found)
-    least = np.nanmin(violation(found))
+    least = np.nanmin(found.excess)
     assert text.startswith(f"Plain: none of {len(found.status)} designs keeps the limits; the ")
     assert text.endswith(f"breaks rack_travel_mm by {least:.3g}")
 
