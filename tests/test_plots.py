@@ -95,6 +95,28 @@ def test_racks_beyond_the_picture_are_named(axes):
     np.testing.assert_allclose(corner, ACCEPTABLE)
 
 
+def test_fronts_that_lie_on_each_other_share_a_name(axes):
+    along = np.linspace(0.0, 0.39, 31)
+    fronts = {
+        "first": np.stack([along, np.full(31, 0.12)], axis=1),
+        "apart": np.stack([np.full(30, 0.3), np.linspace(3.9, 0.1, 30)], axis=1),
+        "second": np.stack([along[::3], np.full(11, 0.14)], axis=1),
+    }
+    plots.draw_front(axes, fronts, ACCEPTABLE, np.array([0.02, 0.12]), None, SIZE)
+    shared = "first, second\nlie on each other"
+    assert words(axes) == ["chosen", shared, "apart", "acceptable", ""]
+    # A name over a name is read as neither: boxes of letters 0.6 and lines 1.35 of the size.
+    scale = np.array(SIZE) / (axes.get_xlim()[1], axes.get_ylim()[1])
+    boxes = []
+    for text in axes.texts:
+        lines = text.get_text().split("\n")
+        half = 0.5 * text.get_fontsize() * np.array([0.6 * max(map(len, lines)), len(lines)])
+        boxes.append((np.array(text.get_position()) * scale, half))
+    for index, (at, half) in enumerate(boxes):
+        for other, room in boxes[index + 1 :]:
+            assert (np.abs(at - other) > half + room).any()
+
+
 def test_the_as_drawn_car_is_marked_where_it_is_near(axes):
     drawn = np.array([0.2, 2.0])
     plots.draw_front(axes, {}, ACCEPTABLE, None, drawn, SIZE)

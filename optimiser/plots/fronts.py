@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.plots.labels import along, label_line_ends, label_points
+from optimiser.plots.labels import along, label_line_ends, label_points, thinned
 from optimiser.plots.style import (
     DASHES,
     GREY,
@@ -19,13 +20,18 @@ from optimiser.plots.style import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.axes import Axes
 
     from optimiser.vectors import Array
 
+    _Named = tuple[Array, str, str]
+
 NEAR = 4.0  # the picture reaches so many times the acceptable values
+_TOGETHER = 8.0  # points on paper: fronts that are nowhere further apart share a name
+_LINE_OF_NAMES = 30  # letters
+_SAMPLES = 200  # of a line, to find how far it is from another
 
 
 def front_extent(
@@ -67,7 +73,7 @@ def draw_front(
         linestyle=(0, (4, 3)),
         linewidth=0.9,
     )
-    named, marks, beyond = [], [np.empty((0, 2))], []
+    inner, named, marks, beyond = [], [], [np.empty((0, 2))], []
     for index, (name, values) in enumerate(fronts.items()):
         colour, marker = rack_look(index)
         ordered = values[np.argsort(values[:, 0], kind="stable")]
@@ -78,17 +84,19 @@ def draw_front(
         axes.plot(
             *ordered.T, color=colour, marker=marker, markersize=3.6, linewidth=1.0, clip_on=True
         )
-        named.append((inside, name, colour))
-        marks.append(along(ordered))
+        line = along(ordered)
+        inner.append((line[(line <= ends).all(axis=1)], name, colour))
+        marks.append(line)
+    if winner is not None:
+        axes.plot(*winner, marker="o", markersize=12, fillstyle="none", color=INK, clip_on=False)
+        named.append((winner[None], "chosen", INK))  # first, as it has the fewest places
+    named += _together(inner, acceptable, np.array(size_pt) / ends)
     if drawn is not None and not (drawn <= ends).all():
         beyond.append(f"the car as drawn ({drawn[0]:.2f} deg, {drawn[1]:.2f} deg)")
     elif drawn is not None:
         axes.plot(*drawn, marker="x", markersize=7, color=INK, markeredgewidth=1.4)
         named.append((drawn[None], "as drawn", INK))
         marks.append(drawn[None])
-    if winner is not None:
-        axes.plot(*winner, marker="o", markersize=12, fillstyle="none", color=INK, clip_on=False)
-        named.append((winner[None], "chosen", INK))
     edges = [np.linspace(end, acceptable, 30) for end in _edge_ends(acceptable)]
     marks += edges
     named.append((np.concatenate([edge[::5] for edge in edges]), "acceptable", GREY))
@@ -96,6 +104,38 @@ def draw_front(
     if beyond:
         heading(axes, f"Beyond this picture: {', '.join(beyond)}")
     style(axes, "bump steer over the travel (deg)", "Ackermann error up to lock (deg)")
+
+
+def _together(fronts: Sequence[_Named], acceptable: Array, scale: Array) -> list[_Named]:
+    """One name for fronts that lie on each other, where nobody can tell which name is whose.
+
+    It stands near the acceptable corner, where the choice is made, when they come near it.
+    """
+    groups: list[list[_Named]] = []
+    for front in fronts:
+        for group in groups:
+            if all(_apart(front[0], other[0], scale) < _TOGETHER for other in group):
+                group.append(front)
+                break
+        else:
+            groups.append([front])
+    found = []
+    for group in groups:
+        points, name, colour = group[0]
+        if len(group) > 1:
+            names = textwrap.fill(", ".join(one[1] for one in group), _LINE_OF_NAMES)
+            name, colour = f"{names}\nlie on each other", INK
+            near = points[(points <= 2.0 * acceptable).all(axis=1)]
+            points = near if len(near) else points
+        found.append((points, name, colour))
+    return found
+
+
+def _apart(one: Array, other: Array, scale: Array) -> float:
+    """Greatest distance from a point of either line to the other line, in points on paper."""
+    a, b = (thinned(line, _SAMPLES) * scale for line in (one, other))
+    distance = np.linalg.norm(a[:, None] - b, axis=-1)
+    return float(max(distance.min(axis=1).max(), distance.min(axis=0).max()))
 
 
 def _edge_ends(acceptable: Array) -> tuple[tuple[float, float], tuple[float, float]]:

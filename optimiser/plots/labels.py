@@ -84,21 +84,22 @@ def label_points(
 
     Args:
         axes: their limits must be set.
-        named: points that a name may stand beside, name, colour.
+        named: points that a name (of one or more lines) may stand beside, name, colour.
         obstacles: points (m, 2) that names should not cover.
         size_pt: width and height of the axes in points.
         inside: names that stand on their points, as on an area, and not beside them.
     """
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     origin, scale = np.array([x0, y0]), np.array(size_pt) / np.array([x1 - x0, y1 - y0])
-    marks = (_thinned(obstacles, _MOST_MARKS) - origin) * scale
+    marks = (thinned(obstacles, _MOST_MARKS) - origin) * scale
     taken = np.empty((0, 4))
     for points, name, colour in named:
         if not len(points):
             continue
-        size = np.array([len(name) * NAME_SIZE * _LETTER, NAME_SIZE * _LINE])
+        lines = name.split("\n")
+        size = NAME_SIZE * np.array([max(map(len, lines)) * _LETTER, len(lines) * _LINE])
         ways = np.zeros((1, 2)) if name in inside else np.array(_WHERE, float)
-        at = (_thinned(points, _MOST_PLACES) - origin) * scale
+        at = (thinned(points, _MOST_PLACES) - origin) * scale
         middles = (at[:, None] + ways * (_NUDGE + 0.5 * size)).reshape(-1, 2)
         boxes = np.concatenate([middles - 0.5 * size, middles + 0.5 * size], axis=1)
         rank = np.tile(np.arange(len(ways)), len(at))
@@ -118,7 +119,7 @@ def label_points(
         )
 
 
-def _thinned(points: Array, most: int) -> Array:
+def thinned(points: Array, most: int) -> Array:
     """At most so many of the points, evenly spread."""
     if len(points) <= most:
         return points
@@ -134,4 +135,5 @@ def _costs(boxes: Array, taken: Array, marks: Array, size: tuple[float, float]) 
     outside = np.maximum(0.0, -boxes[:, :2]) + np.maximum(0.0, boxes[:, 2:] - np.array(size))
     over = ((low < taken[:, 2:]) & (taken[:, :2] < high)).all(axis=2).sum(axis=1)
     inside = ((marks > low - 1.0) & (marks < high + 1.0)).all(axis=2).sum(axis=1)
-    return np.asarray(10.0 * outside.sum(axis=1) + 20.0 * over + inside)
+    # A name over a name is read as neither; over a line it can still be read.
+    return np.asarray(10.0 * outside.sum(axis=1) + _MOST_MARKS * over + inside)
