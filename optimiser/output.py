@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
     from optimiser.accuracy import Accuracy
+    from optimiser.comparison import RackRow
+    from optimiser.designs import Designs
+    from optimiser.problem import Problem
     from optimiser.results import Chosen
     from optimiser.stored import StoredRun
     from optimiser.study import Study
@@ -187,33 +190,72 @@ def sentences(result: RunResult) -> Iterator[str]:
     designs, metrics = result.designs, result.evaluation.metrics
     rack = problem.racks[int(designs.rack[row])]
     at = {name: float(designs.column(name)[row]) for name in VARIABLES}
+    spacers = f"a {at['spacer_mm']:.1f} mm spacer at each end"
     yield (
         f"Chosen: {rack.name} with its inner joints {at['rack_height_mm']:.1f} mm above ground and "
         f"{abs(at['rack_fore_aft_mm']):.1f} mm {_side(at['rack_fore_aft_mm'])} the front axle, "
-        f"{at['spacer_mm']:.1f} mm spacers, steering arms {at['arm_length_mm']:.1f} mm long at "
-        f"{at['arm_height_mm']:.1f} mm: {metrics['bump_steer_deg'][row]:.3f} deg bump steer, "
-        f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error."
+        f"{spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
+        f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
+        f"above ground: {metrics['bump_steer_deg'][row]:.3f} deg bump steer, "
+        f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error, made exactly."
     )
-    yield HOW_CHOSEN
     cheapest = next(
         (r for r in result.comparison if r.verdict == ACCEPTABLE and r.rack.price is not None), None
     )
-    if cheapest is None:
+    if not any(r.verdict == ACCEPTABLE for r in result.comparison):
         yield "No rack is acceptable as it is; the table of racks says what would help."
-    elif cheapest.row != row:
-        own = problem.racks[int(designs.rack[row])].price
-        against = "" if own is None else f" against {own:g}"
-        numbers = cheapest.numbers
-        yield (
-            f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g}"
-            f"{against}: {numbers['bump_steer_deg']:.3f} deg bump steer, "
-            f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error "
-            f"(design {(cheapest.row or 0) + 1})."
+    elif cheapest is not None and cheapest.row != row:
+        yield _cheaper(result, row, cheapest)
+    if problem.tolerances is not None:
+        yield _as_built(problem, designs.select(slice(row, row + 1)))
+    yield HOW_CHOSEN
+
+
+def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
+    """The acceptable rack of the least price, and whether the winner is worth the difference."""
+    problem, numbers = result.problem, cheapest.numbers
+    own = problem.racks[int(result.designs.rack[row])].price
+    other = cheapest.row or 0
+    text = (
+        f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g} against "
+        f"{'a price that is not known' if own is None else format(own, 'g')}: "
+        f"{numbers['bump_steer_deg']:.3f} deg bump steer, "
+        f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error (design {other + 1})"
+    )
+    values = result.evaluation.objectives[:, :2] / problem.acceptable
+    if not (values[other] - values[row]).max() < SMALL_SHARE:
+        return f"{text}."
+    return (
+        f"{text}. The chosen one is better by less than a tenth of what you accept, so price, "
+        "mass and what you can get may decide: optimiser pick, --by cheapest."
+    )
+
+
+def _as_built(problem: Problem, design: Designs) -> str:
+    """What cars built to the study's tolerances come to, and whether that is acceptable."""
+    percentiles, reasons = problem.spread(problem.corners(design)[0])
+    values = [float(p[0]) for p in percentiles.values()]
+    if not np.isfinite(values).all():
+        return f"Built to your tolerances: {reasons[0]}."
+    text = (
+        "Built to your tolerances, 95 of 100 cars of the chosen design have at most "
+        f"{values[0]:.3f} deg bump steer and {values[1]:.2f} deg Ackermann error"
+    )
+    over = [
+        f"{words} is above the {most:g} deg that you accept"
+        for words, value, most in zip(
+            ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
         )
+        if value > most
+    ]
+    return f"{text}: {' and '.join(over)}." if over else f"{text}, which is acceptable."
 
 
+SMALL_SHARE = 0.1
+"""A difference below this share of what is acceptable need not decide between racks."""
 HOW_CHOSEN = (
-    "It is the design of the front whose worst ratio of objective to acceptable value is least."
+    "How it was chosen: of the designs that no other beats in every objective it is the one whose "
+    "worse number, bump steer or Ackermann error as a share of what you accept, is least."
 )
 
 

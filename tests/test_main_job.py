@@ -118,7 +118,7 @@ def test_the_winner_has_the_least_worst_ratio_to_what_is_acceptable(result):
         front["ackermann_error_deg"] / steering["acceptable_ackermann_error_deg"],
     )
     assert record["winner"]["design"] == front.loc[worst.idxmin(), "design"]
-    assert "worst ratio" in record["winner"]["how_chosen"]
+    assert "as a share of what you accept" in record["winner"]["how_chosen"]
 
 
 def test_the_hardpoints_are_the_winners_and_keep_to_its_lengths(result):
@@ -166,7 +166,7 @@ def test_curves_are_of_the_winner(result):
 def test_the_terminal_says_the_answer(finished):
     out = finished["as ISO 8855"][1]
     assert "Chosen: " in out
-    assert "worst ratio of objective to acceptable value" in out
+    assert "as a share of what you accept, is least" in out
     assert "not an approval" in out
     assert "Short" in out
     assert "Middle" in out
