@@ -187,9 +187,10 @@ def show_check(path: Path) -> None:
     """Print what a study was understood to say, and the as-drawn car's numbers."""
     console = Console()
     for heading, rows in describe_study(path):
-        table = Table(title=heading, title_justify="left", show_header=False)
+        table = Table(title=escape(heading), title_justify="left", show_header=False)
         table.add_column(no_wrap=True)
         table.add_column()
         for name, value in rows:
-            table.add_row(name, value)
+            table.add_row(escape(name), escape(value))
         console.print(table)
+    console.print(CAUTION, style="dim")
