@@ -189,7 +189,8 @@ class SteeringTable(Table):
         float | None,
         key(
             "turning-circle diameter between kerbs (SAE J695), needs `[car] tyre_width_mm`; "
-            "this or `inner_lock_deg`",
+            "sets the lock at which an outer wheel that turns as wanted, on the car as drawn, "
+            "makes it; this or `inner_lock_deg`",
             "m",
             3.0,
             30.0,
@@ -329,7 +330,9 @@ class SearchTable(Table):
     ] = "nsga2"
     population: Annotated[int, key("designs in one generation", "1", 4, 2000)] = 50
     seeds: Annotated[bool, key("begin with designs placed by the ideal-inner-joint solve")] = True
-    refine: Annotated[bool, key("end by polishing the front with a least-squares solver")] = True
+    refine: Annotated[
+        bool, key("end by polishing the front with sequential linear programming")
+    ] = True
     repeats: Annotated[
         int, key("searches of each rack, each with its own random seed", "1", 1, 100)
     ] = 1

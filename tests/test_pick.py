@@ -1,7 +1,9 @@
 """Choosing another point: the front in brief, other rules, points typed by hand."""
 
 import json
+import re
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,8 @@ from optimiser.hardpoints import read_hardpoints
 from optimiser.pick import cost_lines, front_lines, write_pick
 from optimiser.problem import VARIABLES
 from optimiser.stored import read_results
+
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture(scope="module")
@@ -206,3 +210,19 @@ def test_commands(copy, tmp_path):
         assert (code, out) == (2, "")
         assert words in err
         assert err.count("\n") == 1
+
+
+def test_the_readme_shows_what_the_committed_example_says():
+    readme = (ROOT / "README.md").read_text("utf-8")
+    rule, typed = re.search(
+        r"^optimiser pick results/demo --by (\S+) --at (.+)$", readme, re.M
+    ).groups()
+    shown = next(
+        block
+        for block in re.findall(r"```text\n(.*?)```", readme, re.S)
+        if "  bump steer: " in block
+    )
+    example = read_results(ROOT / "results" / "example" / "demo")
+    said = list(cost_lines(choose(example, None, rule, typed.split())))
+    assert len(shown.splitlines()) >= 4
+    assert [line for line in said if line in shown.splitlines()] == shown.splitlines()
