@@ -23,11 +23,10 @@ from optimiser.closure import (
     place_upright,
     wheel_height,
 )
-from optimiser.corner import ball_joint_circle, first_guess, fit_guess, inner_joint, prepare
+from optimiser.corner import first_guess, fit_guess, inner_joint, prepare
 from optimiser.poses import Poses, hinges
 from optimiser.secant import find_root, secant_step
 from optimiser.steering_arm import ArmPlacement, describe_arm, place_outer_joint, steering_frame
-from optimiser.vectors import Array, norm
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,11 +34,11 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.hardpoints import Hardpoints
+    from optimiser.vectors import Array
 
 __all__ = [
     "ArmPlacement",
     "Poses",
-    "arm_circle",
     "describe_arm",
     "place_outer_joint",
     "solve_linkage",
@@ -64,14 +63,6 @@ def spin_axis(static_toe_in: ArrayLike, static_camber: ArrayLike) -> Array:
     return np.stack(
         [np.sin(toe) * np.cos(camber), np.cos(toe) * np.cos(camber), -np.sin(camber)], axis=-1
     )
-
-
-def arm_circle(rear: Array, front: Array, ball: Array) -> tuple[Array, Array, Array, Array]:
-    """Centre, two axes and radius of the circle a ball joint runs on; positive angle lifts it."""
-    points = (np.moveaxis(np.asarray(point, float), -1, 0) for point in (rear, front, ball))
-    centre, u, v = (np.moveaxis(vector, 0, -1) for vector in ball_joint_circle(*points))
-    radius = norm(u)
-    return centre, u / radius[..., None], v / radius[..., None], radius
 
 
 def solve_linkage(

@@ -113,24 +113,20 @@ class Poses:
         by one millimetre the upright turns by t k, with (O - I).(t k x (O - L) - y) = 0, and
         the arm follows to keep the wheel's height. Elementary mechanics; no source needed.
         """
-        at_lower, lower_axis, at_upper, upper_axis = self.hinges_xyz
         lower, spin = self.lower_ball_xyz, self.spin_xyz
         link = self.upper_ball_xyz - lower
         rod, wheel = self.outer_xyz - self.inner_xyz, self.wheel_centre_xyz - lower
         moment = cross_first(self.outer_xyz - lower, rod)
         with np.errstate(invalid="ignore", divide="ignore"):
-            v_lower = cross_first(lower_axis, lower - at_lower)
-            v_upper = cross_first(upper_axis, self.upper_ball_xyz - at_upper)
-            v_upper = v_upper * (dot_first(v_lower, link) / dot_first(v_upper, link))
-            swing = cross_first(link, v_upper - v_lower) / dot_first(link, link)
+            v_lower, swing = arm_rates(self.hinges_xyz, lower, self.upper_ball_xyz)
             # Turns about the axis are counted in |U - L| radians: link stands for k.
             lever = dot_first(link, moment)
             turn = swing - link * ((dot_first(v_lower, rod) + dot_first(swing, moment)) / lever)
             per_rack = rod[1] / lever
             lift = v_lower[2] + turn[0] * wheel[1] - turn[1] * wheel[0]
             sink = per_rack * (link[0] * wheel[1] - link[1] * wheel[0])
-            per_angle = _steer_rate(spin, turn)
-            steer_per_rack = per_rack * _steer_rate(spin, link) - per_angle * sink / lift
+            per_angle = steer_rate(spin, turn)
+            steer_per_rack = per_rack * steer_rate(spin, link) - per_angle * sink / lift
             return per_angle / lift, steer_per_rack, lift / v_lower[2]
 
     def select(self, poses: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Poses:
@@ -151,7 +147,21 @@ def _component_last(vectors: Array) -> Array:
     return vectors.transpose((*range(1, vectors.ndim), 0))
 
 
-def _steer_rate(spin: Array, turn: Array) -> Array:
+def arm_rates(hinges_xyz: Array, lower: Array, upper: Array) -> tuple[Array, Array]:
+    """Velocity of L and turn of the upright as the lower arm turns, (3, ...) each.
+
+    The arm turns by as many radians as its axis in `hinges_xyz` (4, 3, ...) has millimetres. The
+    upright swings with the steering axis and does not turn about it; see `Poses.rates`.
+    """
+    at_lower, lower_axis, at_upper, upper_axis = hinges_xyz
+    link = upper - lower
+    v_lower = cross_first(lower_axis, lower - at_lower)
+    v_upper = cross_first(upper_axis, upper - at_upper)
+    v_upper = v_upper * (dot_first(v_lower, link) / dot_first(v_upper, link))
+    return v_lower, np.asarray(cross_first(link, v_upper - v_lower) / dot_first(link, link))
+
+
+def steer_rate(spin: Array, turn: Array) -> Array:
     """Rate of steer = atan2(-s_x, s_y) as the spin axis s turns by `turn` per unit.
 
     d steer = (s_x ds_y - s_y ds_x) / (s_x^2 + s_y^2).

@@ -110,26 +110,26 @@ def _place(at: dict[str, Array], spin: Array, height: Array, steer: Array) -> li
     lower, outer, inner = at["lower_ball_joint"], at["outer_joint"], at["inner_joint"]
     link = at["upper_ball_joint"] - lower
     length = np.sqrt(dot_first(link, link))
-    rest = _frame(link / length)
-    wheel = _coordinates(at["wheel_centre"] - lower, rest)
-    spin_at, arm = _coordinates(spin, rest), _coordinates(outer - lower, rest)
-    lower, frame = _turn_to(prepare_arms(at), wheel, spin_at, height, steer)
+    rest = upright_frame(link / length)
+    wheel = coordinates(at["wheel_centre"] - lower, rest)
+    spin_at, arm = coordinates(spin, rest), coordinates(outer - lower, rest)
+    lower, frame = turn_upright(prepare_arms(at), wheel, spin_at, height, steer)
 
     # The inner joint keeps its x and z, the rod's length, and its side of the outer joint.
     rod = outer - inner
-    outer = lower + _carry(arm, frame)
+    outer = lower + carry(arm, frame)
     x, z = outer[0] - inner[0], outer[2] - inner[2]
     across = np.sign(rod[1]) * np.sqrt(dot_first(rod, rod) - x * x - z * z)
     inner = np.stack(np.broadcast_arrays(inner[0], outer[1] - across, inner[2]))
-    upper, wheel_centre = lower + length * frame[0], lower + _carry(wheel, frame)
-    return [lower, upper, outer, inner, wheel_centre, _carry(spin_at, frame)]
+    upper, wheel_centre = lower + length * frame[0], lower + carry(wheel, frame)
+    return [lower, upper, outer, inner, wheel_centre, carry(spin_at, frame)]
 
 
-_Frame = tuple[Array, Array, Array]
+Frame = tuple[Array, Array, Array]
 
 
-def _frame(k: Array) -> _Frame:
-    """Directions of the upright, (3, n) each: k, and square to it ahead and outboard."""
+def upright_frame(k: Array) -> Frame:
+    """Directions of the upright, (3, ...) each: k, and square to it ahead and outboard."""
     across = np.sqrt(1.0 - k[0] * k[0])
     share = k / across
     ahead, outboard = -k[0] * share, np.zeros_like(k)
@@ -138,30 +138,38 @@ def _frame(k: Array) -> _Frame:
     return k, ahead, outboard
 
 
-def _coordinates(vector: Array, frame: _Frame) -> _Frame:
+def coordinates(vector: Array, frame: Frame) -> Frame:
     """Parts (n,) of a vector (3, n) along the directions of a frame."""
     k, ahead, outboard = (dot_first(vector, axis) for axis in frame)
     return k, ahead, outboard
 
 
-def _carry(local: _Frame, frame: _Frame) -> Array:
+def carry(local: Frame, frame: Frame) -> Array:
     """The vector (3, n) whose parts along the directions of the frame are `local`."""
     return local[0] * frame[0] + local[1] * frame[1] + local[2] * frame[2]
 
 
-def _turn_to(
-    arms: Arms, wheel: _Frame, spin: _Frame, height: Array, steer: Array
-) -> tuple[Array, _Frame]:
+def turn_upright(
+    arms: Arms, wheel: Frame, spin: Frame, height: Array, steer: Array
+) -> tuple[Array, Frame]:
     """Lower ball joint and frame of the upright, with the wheel centre at `height` and steered.
 
-    The spin axis is square to the heading (cos steer, sin steer, 0). In the frame of `_frame`,
-    turned by psi about k, that reads A cos(psi) + B sin(psi) = C as in `closure`; of the two
-    roots the wheel that does not roll backwards has w = (k x s).heading < 0.
+    The spin axis is square to the heading (cos steer, sin steer, 0). In the frame that
+    `upright_frame` gives at rest, turned by psi about k, that reads A cos(psi) + B sin(psi) = C
+    as in `closure`; of the two roots the wheel that does not roll backwards has
+    w = (k x s).heading < 0.
+
+    Args:
+        arms: of the corner at rest.
+        wheel: wheel centre from L at rest, along that frame.
+        spin: spin axis at rest, along that frame.
+        height: of the wheel centre, (n,).
+        steer: radians, (n,).
     """
     cosine, sine = np.cos(steer), np.sin(steer)
     h, f, o = spin
 
-    def turned(frame: _Frame, rows: slice | int) -> _Frame:
+    def turned(frame: Frame, rows: slice | int) -> Frame:
         k, ahead, out = frame
         along_k, along_ahead, along_out = (v[0] * cosine + v[1] * sine for v in frame)
         a, b = f * along_ahead + o * along_out, f * along_out - o * along_ahead
@@ -174,11 +182,11 @@ def _turn_to(
 
     def error(rise: Array) -> Array:
         lower, k = close_arms(arms, rise)
-        return np.asarray(lower[2] + _carry(wheel, turned(_frame(k), 2)) - height)
+        return np.asarray(lower[2] + carry(wheel, turned(upright_frame(k), 2)) - height)
 
     at_rest = error(np.zeros(1))
     rise, _, left = find_root(
         error, np.zeros_like(at_rest), np.ones_like(at_rest), at_rest, TRAVEL_TOLERANCE_MM
     )
     lower, k = close_arms(arms, np.where(np.abs(left) <= ACCEPTED_MM, rise, np.nan))
-    return lower, turned(_frame(k), slice(None))
+    return lower, turned(upright_frame(k), slice(None))

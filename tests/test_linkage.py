@@ -13,10 +13,10 @@ from references import constraints
 from references.corners import CORNERS, points_of, spin_axis_of
 
 from optimiser import linkage
+from optimiser.corner import ball_joint_circle
 from optimiser.hardpoints import CadFrame, Hardpoints
 from optimiser.linkage import (
     Poses,
-    arm_circle,
     describe_arm,
     place_outer_joint,
     solve_linkage,
@@ -561,11 +561,15 @@ def test_arm_behind_points_back_and_positive_angle_is_outboard():
 @every_corner
 def test_ball_joint_circle(name):
     points = points_of(name)
-    rear, front = points["upper_rear_pivot"], points["upper_front_pivot"]
-    ball = points["upper_ball_joint"]
-    centre, u, v, radius = arm_circle(rear, front, ball)
+    rear, front, ball = (
+        points[f"upper_{name}"] for name in ("rear_pivot", "front_pivot", "ball_joint")
+    )
+    at = (point[:, None] for point in (rear, front, ball))
+    centre, u, v = (vector[:, 0] for vector in ball_joint_circle(*at))
     axis = front - rear
-    np.testing.assert_allclose(centre + radius * u, ball, rtol=0, atol=1e-11)
+    np.testing.assert_allclose(centre + u, ball, rtol=0, atol=1e-11)
+    assert np.linalg.norm(v) == pytest.approx(np.linalg.norm(u), rel=1e-14)
+    u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
     for first, second in ((u, v), (u, axis), (v, axis), (ball - centre, axis)):
         assert abs(first @ second) < 1e-9
     assert np.cross(centre - rear, axis) == pytest.approx(0.0, abs=1e-9)

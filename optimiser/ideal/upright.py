@@ -1,8 +1,6 @@
 """Motion of the upright over wheel travel with its steer angle held; no tie rod enters.
 
-The arms close as `closure` derives, from a lower arm angle to the upper ball joint. The upright's
-turn about the steering axis then follows from the steer angle in closed form, and Newton's method
-finds the lower arm angle of a wanted wheel travel. Elementary geometry; no source needed.
+The poses are those of `steered`; what they add here is how the upright moves as it steers.
 """
 
 from __future__ import annotations
@@ -12,16 +10,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage import TRAVEL_TOLERANCE_MM, arm_circle, spin_axis
-from optimiser.vectors import Array, cross, dot, norm, unit
+from optimiser.corner import flatten, prepare_arms
+from optimiser.linkage import spin_axis
+from optimiser.poses import arm_rates, hinges, steer_rate
+from optimiser.steered import carry, coordinates, turn_upright, upright_frame
+from optimiser.vectors import Array, cross_first, dot, dot_first, unit
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
     from optimiser.hardpoints import Hardpoints
 
-_NEWTON_STEPS = 12
-_CONTINUATION_STEPS = 24
+_TIE_ROD = ("outer_joint", "inner_joint")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,32 +83,6 @@ class UprightMotion:
         return np.asarray(self.lower + np.sum(a * self.frame, axis=-2))
 
 
-@dataclass(frozen=True, slots=True)
-class _Arms:
-    """Constants of the arms: vectors (..., 1, 3) and lengths (..., 1), against (..., P)."""
-
-    lower: tuple[Array, Array, Array, Array]
-    upper: tuple[Array, Array, Array, Array]
-    link: Array
-    side: Array
-    heading: Array  # horizontal, in the wheel's plane: the spin axis stays square to it
-    spin_along: Array
-    wheel: Array  # wheel centre in the upright
-    rest_z: Array
-
-
-@dataclass(frozen=True, slots=True)
-class _Pose:
-    """The upright at lower arm angles (..., P) and its rates per radian of them."""
-
-    lower: Array
-    frame: Array
-    height: Array
-    lift: Array
-    shift: Array
-    turn: Array
-
-
 def upright_motion(
     points: Hardpoints,
     travel_mm: ArrayLike,
@@ -125,115 +99,52 @@ def upright_motion(
         static_camber: radians, likewise.
     """
     travel = np.asarray(travel_mm, float)
-    toe, camber = np.asarray(static_toe_in, float), np.asarray(static_camber, float)
-    corner, toe = points.with_pose_axes(1), toe[..., None]
-    spin = spin_axis(toe, camber[..., None])
-    lower, upper = corner.lower_ball_joint, corner.upper_ball_joint
-    axis, wheel = unit(upper - lower), corner.wheel_centre - lower
-    along = dot(spin, axis)
-    across = unit(spin - along[..., None] * axis)
-    rest = np.stack(np.broadcast_arrays(axis, across, cross(axis, across)), axis=-2)
-    high = arm_circle(corner.upper_rear_pivot, corner.upper_front_pivot, upper)
-    arms = _Arms(
-        lower=arm_circle(corner.lower_rear_pivot, corner.lower_front_pivot, lower),
-        upper=high,
-        link=norm(upper - lower),
-        side=np.sign(dot(high[0] - lower, high[2])),
-        heading=np.stack([np.cos(toe), -np.sin(toe), np.zeros_like(toe)], axis=-1),
-        spin_along=along,
-        wheel=dot(wheel[..., None, :], rest),
-        rest_z=corner.wheel_centre[..., 2],
+    toe = np.asarray(static_toe_in, float)[..., None]
+    spin = spin_axis(toe, np.asarray(static_camber, float)[..., None])
+    corner = points.with_pose_axes(1)
+    drawn = {name: value for name, value in corner.items() if name not in _TIE_ROD}
+    shape = np.broadcast_shapes(
+        *(value.shape[:-1] for value in drawn.values()), spin.shape[:-1], travel.shape
     )
+    at = {name: flatten(value, shape) for name, value in drawn.items()}
+    travels, steer = (np.broadcast_to(value, shape).ravel() for value in (travel, -toe))
+    out = np.empty((6, 3, travels.size))
     with np.errstate(invalid="ignore", divide="ignore"):
-        pose = _solve_travel(arms, travel)
-    shape = pose.height.shape
-    return UprightMotion(
-        travel,
-        np.broadcast_to(pose.lower, (*shape, 3)),
-        pose.frame,
-        pose.shift,
-        pose.turn,
-        lower[..., 0, :],
-        rest[..., 0, :, :],
-    )
+        joints = hinges(corner, shape).reshape(4, 3, -1)
+        _move(at, flatten(spin, shape), travels, steer, joints, out)
+    lower, *frame, shift, turn = np.moveaxis(out.reshape(6, 3, *shape), 1, -1)
+    axis = unit(points.upper_ball_joint - points.lower_ball_joint)
+    rest = np.moveaxis(np.stack(upright_frame(np.moveaxis(axis, -1, 0))), (0, 1), (-2, -1))
+    frames = np.stack(frame, axis=-2)
+    return UprightMotion(travel, lower, frames, shift, turn, points.lower_ball_joint, rest)
 
 
-def _solve_travel(arms: _Arms, travel: Array) -> _Pose:
-    """Newton's method in the lower arm's angle; small steps from rest where it fails."""
-    lift = _evaluate(arms, np.zeros(arms.rest_z.shape)).lift
-    theta, good = _newton(arms, travel / lift, travel)
-    if not good.all():
-        slow = np.zeros(theta.shape)
-        for part in np.linspace(0.0, 1.0, _CONTINUATION_STEPS + 1)[1:]:
-            slow, reached = _newton(arms, slow, part * travel)
-            slow = np.where(reached, slow, np.nan)
-        theta = np.where(good, theta, slow)
-    return _evaluate(arms, theta)
+def _move(
+    at: dict[str, Array], spin: Array, travel: Array, steer: Array, joints: Array, out: Array
+) -> None:
+    """Write L, e_0, e_1, e_2, shift and turn to `out` (6, 3, n), from flat points at rest.
 
-
-def _newton(arms: _Arms, theta: Array, travel: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Arm angles, and where they are on the branch that rises with the arm, as at rest."""
-    pose = _evaluate(arms, theta)
-    for _ in range(_NEWTON_STEPS):
-        error = pose.height - travel
-        if not np.nanmax(np.abs(error), initial=0.0) > TRAVEL_TOLERANCE_MM:
-            break
-        theta = theta - error / pose.lift
-        pose = _evaluate(arms, theta)
-    return theta, (np.abs(pose.height - travel) <= 1e-9) & (pose.lift > 0.0)
-
-
-def _evaluate(arms: _Arms, theta: Array) -> _Pose:
-    """Close the arms as `closure` does, and turn the upright so that the steer angle stays.
-
-    The spin axis s keeps its part h along the steering axis k and stays square to the heading d.
-    In the frame of k, e_a = unit(d - (d.k) k) and e_b = k x e_a this leaves
-    s = h k - h (d.k) / |d - (d.k) k| e_a + w e_b, with w > 0 from the length of s.
+    As the lower arm turns by one radian, the upright swings with the steering axis and turns about
+    it so that the steer angle stays. As it steers by one radian, the arm follows to keep the
+    wheel's height. NaN past the fold of the arms, where the wheel no longer rises with them.
     """
-    lower, lower_rate = _on_circle(arms.lower, np.cos(theta), np.sin(theta))
-    c, u, v, r = arms.upper
-    between = c - lower
-    a, b = dot(between, u), dot(between, v)
-    d = (arms.link**2 - r**2 - dot(between, between)) / (2.0 * r)
-    square = a * a + b * b
-    w = arms.side * np.sqrt(square - d * d)
-    upper, upper_rate = _on_circle(arms.upper, (a * d + b * w) / square, (b * d - a * w) / square)
-    k = (upper - lower) / arms.link[..., None]
-    turns = arms.link * dot(k, lower_rate) / (r * w)
-    k_rate = (turns[..., None] * upper_rate - lower_rate) / arms.link[..., None]
-
-    h, lean = arms.spin_along, dot(k, arms.heading)
-    n = np.sqrt(1.0 - lean * lean)
-    ahead = (arms.heading - lean[..., None] * k) / n[..., None]
-    forward = -h * lean / n
-    outward = np.sqrt(1.0 - h * h - forward * forward)
-    across = forward[..., None] * ahead + outward[..., None] * cross(k, ahead)
-    spin = h[..., None] * k + across
-    e_1 = across / np.sqrt(1.0 - h * h)[..., None]
-    frame = np.stack([k, e_1, cross(k, e_1)], axis=-2)
-
-    # The upright turns by swing x (r - L) per radian of arm angle with its steer angle held, and
-    # by k x (r - L) per radian about the steering axis, while the arms follow to keep the travel.
-    swing, about = cross(k, k_rate), dot(cross(k, spin), arms.heading)
-    swing = swing - (dot(cross(swing, spin), arms.heading) / about)[..., None] * k
-    wheel = np.sum(arms.wheel[..., None] * frame, axis=-2)
-    height = lower[..., 2] + wheel[..., 2] - arms.rest_z
-    lift = lower_rate[..., 2] + cross(swing, wheel)[..., 2]
-    follow = (-cross(k, wheel)[..., 2] / lift)[..., None]
-    steer = (-about / np.hypot(spin[..., 0], spin[..., 1]))[..., None]
-    turn = (k + follow * swing) / steer
-    shift = follow * lower_rate / steer - cross(turn, lower)
-    return _Pose(lower, frame, height, lift, shift, turn)
-
-
-def _on_circle(
-    circle: tuple[Array, Array, Array, Array], cosine: Array, sine: Array
-) -> tuple[Array, Array]:
-    """Point of an arm's circle and its rate per radian."""
-    centre, u, v, radius = circle
-    c, s = cosine[..., None], sine[..., None]
-    r = radius[..., None]
-    return centre + r * (c * u + s * v), r * (c * v - s * u)
+    link, arm = (at[name] - at["lower_ball_joint"] for name in ("upper_ball_joint", "wheel_centre"))
+    length = np.sqrt(dot_first(link, link))
+    rest = upright_frame(link / length)
+    wheel, axle = coordinates(arm, rest), coordinates(spin, rest)
+    height = travel + at["wheel_centre"][2]
+    lower, frame = turn_upright(prepare_arms(at), wheel, axle, height, steer)
+    k, wheel_now, spin_now = frame[0], carry(wheel, frame), carry(axle, frame)
+    v_lower, swing = arm_rates(joints, lower, lower + length * k)
+    about = steer_rate(spin_now, k)
+    swing = swing - k * (steer_rate(spin_now, swing) / about)
+    lift = v_lower[2] + cross_first(swing, wheel_now)[2]
+    follow = -cross_first(k, wheel_now)[2] / (about * lift)
+    turn = k / about + follow * swing
+    shift = follow * v_lower - cross_first(turn, lower)
+    for row, vector in enumerate((lower, *frame, shift, turn)):
+        out[row] = vector
+    out[:, :, ~(lift / v_lower[2] > 0.0)] = np.nan
 
 
 def frozen_toe_path(
