@@ -137,7 +137,7 @@ def _cases(study: Study, claim: Claim, options: RunOptions) -> list[_Case]:
         if case.variant:
             folder = folder / _unique(slug(case.variant), names)
         write_inputs(folder, case)
-        cases.append(_Case(case, folder, _specs(case, folder, options)))
+        cases.append(_Case(case, folder, _specs(case, folder, options, study.cases)))
     return cases
 
 
@@ -160,7 +160,10 @@ def _unique(name: str, taken: set[str]) -> str:
     return name
 
 
-def _specs(study: Study, folder: Path, options: RunOptions) -> list[UnitSpec]:
+def _specs(
+    study: Study, folder: Path, options: RunOptions, cases: Sequence[Study]
+) -> list[UnitSpec]:
+    """The units of one of a study's cases; the hours of a study are shared by those of all."""
     problem, table = study.problem(), study.file.search
     settings = SearchSettings(
         trials=options.trials or table.trials,
@@ -170,9 +173,9 @@ def _specs(study: Study, folder: Path, options: RunOptions) -> list[UnitSpec]:
         give_up_after=table.give_up_after,
     )
     seed = study.seed if options.seed is None else options.seed
-    count = len(problem.racks) * table.repeats
+    count = sum(len(case.racks) * case.file.search.repeats for case in cases)
     seconds = None if table.hours is None or options.seconds else 3600.0 * table.hours
-    budget = TimeBudget.of(seconds, 1)
+    budget = TimeBudget.of(seconds, len(cases))
     specs = []
     for index, rack in enumerate(problem.racks):
         for repeat in range(table.repeats):

@@ -352,11 +352,23 @@ def test_the_hours_of_a_study_are_its_own(tmp_path):
     text = study.path.read_text("utf-8").replace("[search]", "[search]\nhours = 1.0")
     study.path.write_text(text, "utf-8")
     study = small_study_again(study.path)
-    assert [spec.seconds for spec in batch._specs(study, tmp_path, RunOptions(workers=1))] == [
-        pytest.approx(3585.0 / 2, abs=0.1)
-    ] * 2
-    specs = batch._specs(study, tmp_path, RunOptions(workers=2, seconds=60.0))
-    assert [spec.seconds for spec in specs] == [None, None]
+
+    def seconds_of(study, **options):
+        return [
+            spec.seconds
+            for case in study.cases
+            for spec in batch._specs(case, tmp_path, RunOptions(**options), study.cases)
+        ]
+
+    assert seconds_of(study, workers=1) == [pytest.approx(3585.0 / 2, abs=0.1)] * 2
+    assert seconds_of(study, workers=2, seconds=60.0) == [None, None]
+    # Three variants of two racks share the hours of the one study.
+    grid = '[[variant]]\nname = "w"\ngrid = { "car.wheelbase_mm" = [2200, 2300, 2400] }\n'
+    study.path.write_text(f"{text}\n{grid}", "utf-8")
+    varied = small_study_again(study.path)
+    assert len(varied.cases) == 3
+    assert seconds_of(varied, workers=1) == [pytest.approx(3555.0 / 6, abs=0.1)] * 6
+    assert seconds_of(varied, workers=2) == [pytest.approx(3555.0 / 3, abs=0.1)] * 6
 
 
 # --- the whole of a unit -------------------------------------------------------------------------
