@@ -14,7 +14,7 @@ from optimiser.mounting import check_hand
 from optimiser.problem import VARIABLES, FollowsRack, Range, Stock
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -77,8 +77,21 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
     found = result.chosen(row)
     base = None if result.winner is None else result.chosen(result.winner)
     if at:
-        return _typed(found, at, notes)
+        return _typed(found, at, (*notes, *_other_rack(result, found, at)))
     return Picked(found, None if row == result.winner else base, notes)
+
+
+def _other_rack(result: RunResult, base: Chosen, at: Sequence[str]) -> Iterator[str]:
+    """A warning when a rack is typed on top of a place that was found for another one."""
+    names = [rack.name for rack in result.problem.racks]
+    typed = dict(parse_values(at, names))
+    rack = typed.get("rack", base.rack.name)
+    kept = [WORDS[name] for name in VARIABLES if name not in typed]
+    if rack == base.rack.name or not kept:
+        return
+    best = result.best_of(result.rack_fronts.get(names.index(str(rack)), result.front[:0]))
+    begin = "" if best is None else f"; for {rack}'s own place add --design {best + 1}"
+    yield f"{', '.join(kept)}: as found for {base.rack.name}, not for {rack}{begin}."
 
 
 def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
@@ -86,7 +99,7 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
     if by not in RULES:
         raise InputError("--by", f"{by!r} is no rule", f"write one of {', '.join(RULES)}")
     problem, outcome = result.problem, result.evaluation
-    values = outcome.objectives[:, :2]
+    values = outcome.judged
     acceptable = outcome.feasible & (values <= problem.acceptable).all(axis=1)
     keys: tuple[NDArray[np.float64], ...]
     if by == "least-bump-steer":

@@ -48,6 +48,7 @@ ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
     "within limits, not acceptable",
     "fails",
 )
+BUILT = " in one of twenty cars built to your tolerances"
 _SCALES = {"_mm": 10.0, "_deg": 5.0}
 
 
@@ -111,12 +112,12 @@ def _row(
     verdict, stopped_by = FAILS, ""
     best: int | None
     if len(front):
-        values = outcome.objectives[front][:, :2]
-        best = int(front[best_ratio(values, problem.acceptable)])
-        ratio = outcome.objectives[best, :2] / problem.acceptable
+        values = outcome.judged
+        best = int(front[best_ratio(values[front], problem.acceptable)])
+        ratio = values[best] / problem.acceptable
         verdict = ACCEPTABLE if np.all(ratio <= 1.0) else WITHIN_LIMITS
         if verdict == WITHIN_LIMITS:
-            stopped_by = _excess_of_objectives(problem, outcome.objectives[best])
+            stopped_by = _excess(problem, values[best])
     else:
         best, stopped_by = _nearest(problem, outcome)
     row = None if best is None else int(mine[best])
@@ -147,11 +148,14 @@ def _least(outcome: Evaluation, column: int) -> float | None:
     return float(np.min(values)) if len(values) else None
 
 
-def _excess_of_objectives(problem: Problem, values: Array) -> str:
-    names = ("bump steer", "Ackermann error")
+def _excess(problem: Problem, values: Array) -> str:
+    names, columns = ("bump steer", "Ackermann error"), problem.objectives.names[:2]
     parts = [
-        f"{name} {value:.3f} deg, {value - wanted:.3f} more than acceptable"
-        for name, value, wanted in zip(names, values[:2], problem.acceptable, strict=True)
+        f"{name} {value:.3f} deg{BUILT if column.endswith('_p95_deg') else ''}, "
+        f"{value - wanted:.3f} more than acceptable"
+        for name, column, value, wanted in zip(
+            names, columns, values, problem.acceptable, strict=True
+        )
         if value > wanted
     ]
     return "; ".join(parts)

@@ -143,6 +143,17 @@ class Evaluation:
         return np.asarray(self.status == "ok")
 
     @property
+    def judged(self) -> Array:
+        """Bump steer and Ackermann error that acceptable values are held against, (N, 2) degrees.
+
+        What is accepted is the greatest value, so a search that minimises the root mean square is
+        judged by the greatest all the same; one with tolerances by the greater of percentile and
+        drawing.
+        """
+        greatest = [self.metrics[name] for name in ("bump_steer_deg", "ackermann_error_deg")]
+        return np.maximum(self.objectives[:, :2], np.stack(greatest, axis=1))
+
+    @property
     def assembles(self) -> NDArray[np.bool_]:
         """True where every pose exists."""
         return np.asarray(np.isfinite(self.objectives).all(axis=1))

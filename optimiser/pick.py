@@ -125,7 +125,7 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
     broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
     for row in broken:
         yield f"BREAKS {row.words} by {-row.left:.2f} {row.unit}."
-    values = chosen.outcome.objectives[0, :2]
+    values = chosen.outcome.judged[0]
     for words, value, most in zip(
         ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
     ):

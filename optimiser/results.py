@@ -162,7 +162,7 @@ class RunResult:
         """The winner's rule applied to some rows; None when there are none."""
         if not len(rows):
             return None
-        values = self.evaluation.objectives[rows][:, :2]
+        values = self.evaluation.judged[rows]
         return int(rows[best_ratio(values, self.problem.acceptable)])
 
     def chosen(self, row: int) -> Chosen:

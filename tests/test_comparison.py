@@ -23,9 +23,10 @@ from optimiser.describe import describe_study
 from optimiser.designs import VARIABLES, Range, Stock
 from optimiser.linkage import solve_linkage
 from optimiser.mounting import check_hand
-from optimiser.problem import Designs, LoadAssumptions, Room
+from optimiser.problem import Designs, LoadAssumptions, Objectives, Room
 from optimiser.question import KeepOut
 from optimiser.sweep_check import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
+from optimiser.tolerance import Tolerances
 
 SHORTER, LONGER = 620.0, 700.0
 LOADS = LoadAssumptions(wheel_load_n=3000.0, tyre_pressure_pa=180e3)
@@ -99,6 +100,40 @@ def test_within_limits_but_not_acceptable_says_by_how_much():
     assert row.stopped_by == f"bump steer {value:.3f} deg, {more:.3f} more than acceptable"
     # It is the front's design of the least worst ratio, here the least bump steer of all.
     assert value == np.min(outcome.metrics["bump_steer_deg"][outcome.feasible])
+
+
+def test_what_is_accepted_is_the_greatest_value_also_where_the_root_mean_square_is_minimised():
+    asked = replace(roomy([RACK]), objectives=Objectives(bump_steer="rms", ackermann_error="rms"))
+    designs, outcome = searched(asked)
+    ok = outcome.feasible
+    least = outcome.metrics["bump_steer_deg"][ok].min()
+    assert outcome.metrics["bump_steer_rms_deg"][ok].min() < 0.9 * least
+    between = np.radians(0.95 * least)
+    steering = replace(
+        asked.steering, acceptable_bump_steer=between, acceptable_ackermann_error=np.radians(60.0)
+    )
+    asked = replace(asked, steering=steering)
+    (row,) = compare(asked, designs, outcome)
+    assert row.verdict == WITHIN_LIMITS
+    value = outcome.metrics["bump_steer_deg"][row.row]
+    assert row.stopped_by.startswith(f"bump steer {value:.3f} deg, ")
+
+
+def test_a_percentile_that_is_too_great_is_called_one():
+    few = Tolerances(samples=16)
+    asked = replace(
+        roomy([RACK]), objectives=Objectives(bump_steer="with tolerances"), tolerances=few
+    )
+    steering = replace(
+        asked.steering, acceptable_bump_steer=1e-6, acceptable_ackermann_error=np.radians(60.0)
+    )
+    asked = replace(asked, steering=steering)
+    designs, outcome = searched(asked, count=40)
+    (row,) = compare(asked, designs, outcome)
+    value = outcome.metrics["bump_steer_p95_deg"][row.row]
+    assert row.stopped_by.startswith(
+        f"bump steer {value:.3f} deg in one of twenty cars built to your tolerances, "
+    )
 
 
 def test_a_failing_rack_names_its_limit_and_the_excess():
