@@ -24,6 +24,8 @@ POINTS = Hardpoints.from_mapping(
         "inner_joint": (95.0, 325.0, 215.0),
     }
 )
+BEHIND = POINTS.with_tie_rod((-122.0, 590.0, 230.0), (-150.0, 305.0, 228.0))
+"""The same corner with its rack behind the axle."""
 RACK = Rack(
     "invented",
     inner_joint_spacing_mm=630.0,

@@ -5,7 +5,9 @@ The corners are invented.
 
 import numpy as np
 import pytest
+from packaging_case import BEHIND, POINTS
 from scipy.integrate import dblquad
+from tolerance_cases import square
 
 from optimiser.hardpoints import Hardpoints
 from optimiser.linkage import Poses, solve_linkage
@@ -23,39 +25,12 @@ from optimiser.loads import (
 from optimiser.racks import Rack
 from optimiser.steered import pose_at_rest
 
-ARMS = {
-    "lower_front_pivot": (140.0, 310.0, 160.0),
-    "lower_rear_pivot": (-150.0, 300.0, 150.0),
-    "lower_ball_joint": (12.0, 630.0, 150.0),
-    "upper_front_pivot": (100.0, 365.0, 360.0),
-    "upper_rear_pivot": (-120.0, 350.0, 345.0),
-    "upper_ball_joint": (-28.0, 595.0, 395.0),
-    "wheel_centre": (0.0, 665.0, 275.0),
-}
-AHEAD = Hardpoints.from_mapping(
-    ARMS | {"outer_joint": (118.0, 628.0, 205.0), "inner_joint": (95.0, 325.0, 215.0)}
-)
-BEHIND = Hardpoints.from_mapping(
-    ARMS | {"outer_joint": (-122.0, 590.0, 230.0), "inner_joint": (-150.0, 305.0, 228.0)}
-)
 # Everything square: vertical steering axis, equal parallel arms, tie rod along the bar and
 # square to a steering arm of 120 mm.
-SQUARE = Hardpoints.from_mapping(
-    {
-        "lower_front_pivot": (100.0, 250.0, 150.0),
-        "lower_rear_pivot": (-100.0, 250.0, 150.0),
-        "lower_ball_joint": (0.0, 600.0, 150.0),
-        "upper_front_pivot": (100.0, 250.0, 350.0),
-        "upper_rear_pivot": (-100.0, 250.0, 350.0),
-        "upper_ball_joint": (0.0, 600.0, 350.0),
-        "wheel_centre": (0.0, 650.0, 250.0),
-        "outer_joint": (120.0, 600.0, 250.0),
-        "inner_joint": (120.0, 300.0, 250.0),
-    }
-)
+SQUARE = square(120.0, rod_mm=300.0)
 STATIC = {"static_toe_in": np.radians(0.2), "static_camber": np.radians(-1.5)}
 RACK = np.linspace(-40.0, 40.0, 9)
-CORNERS = pytest.mark.parametrize("points", [AHEAD, BEHIND], ids=["ahead", "behind"])
+CORNERS = pytest.mark.parametrize("points", [POINTS, BEHIND], ids=["ahead", "behind"])
 UP = np.array([0.0, 0.0, 1.0])
 
 
@@ -399,11 +374,11 @@ def test_toe_of_rod_length_by_a_longer_rod(points):
     change = (toe[1.0] - toe[-1.0]) / (2.0 * step)
     assert toe_in_per_rod_length(poses) == pytest.approx(change, rel=1e-7)
     # Longer rods ahead of the axis toe the wheels out, behind it they toe them in.
-    assert (change < 0.0) == (points is AHEAD)
+    assert (change < 0.0) == (points is POINTS)
 
 
 def test_play_has_no_sign():
-    left, behind = (solve_linkage(p, 0.0, 5.0, **STATIC) for p in (AHEAD, BEHIND))
+    left, behind = (solve_linkage(p, 0.0, 5.0, **STATIC) for p in (POINTS, BEHIND))
     assert isinstance(left, Poses)
     assert left.steer_per_rack > 0.0 > behind.steer_per_rack
     assert toe_per_rack_play(left) == left.steer_per_rack

@@ -4,9 +4,9 @@ from itertools import product
 
 import numpy as np
 import pytest
+from packaging_case import BEHIND, POINTS
 from scipy.spatial.transform import Rotation
 
-from optimiser.hardpoints import Hardpoints
 from optimiser.linkage import describe_arm, solve_linkage
 from optimiser.mounting import (
     DIRECTION_CAUTION,
@@ -20,20 +20,6 @@ from optimiser.racks import Rack
 from optimiser.vectors import norm
 
 ARM = 110.0
-POINTS = Hardpoints.from_mapping(
-    {
-        "lower_front_pivot": (140.0, 310.0, 160.0),
-        "lower_rear_pivot": (-150.0, 300.0, 150.0),
-        "lower_ball_joint": (12.0, 630.0, 150.0),
-        "upper_front_pivot": (100.0, 365.0, 360.0),
-        "upper_rear_pivot": (-120.0, 350.0, 345.0),
-        "upper_ball_joint": (-28.0, 595.0, 395.0),
-        "wheel_centre": (0.0, 665.0, 275.0),
-        "outer_joint": (118.0, 628.0, 205.0),
-        "inner_joint": (95.0, 325.0, 215.0),
-    }
-)
-BEHIND = POINTS.with_tie_rod((-122.0, 590.0, 230.0), (-150.0, 305.0, 228.0))
 
 
 def rack(made_for=None, pinion_side=None, **more):
