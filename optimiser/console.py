@@ -60,8 +60,11 @@ class TerminalWatch:
             share = done / max(1, total)
             if share - self._said.get(unit, -1.0) >= 0.1 or done >= total:
                 self._said[unit] = share
+                count = f"{done} of {total} designs"
+                if done > total:
+                    count = f"{done} designs with those refined"
                 self._console.print(
-                    f"{unit}: {done} of {total} designs, {rate}, {best}",
+                    f"{unit}: {count}, {rate}, {best}",
                     markup=False,
                     highlight=False,
                     soft_wrap=True,
@@ -144,7 +147,10 @@ def rack_table(result: RunResult) -> Table:
             _SHORT[row.verdict] + (", CHOSEN" if chosen else ""),
             style="bold" if chosen else None,
         )
-    table.caption = "bump steer and Ackermann error in degrees, heights and lengths in mm"
+    table.caption = (
+        "bump steer and Ackermann error in degrees, made exactly; height above ground, fore-aft\n"
+        "of the front axle (ahead positive), spacer at each end and steering arm in mm"
+    )
     table.caption_justify = "left"
     return table
 

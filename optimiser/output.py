@@ -222,7 +222,7 @@ def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
         f"{numbers['bump_steer_deg']:.3f} deg bump steer, "
         f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error (design {other + 1})"
     )
-    values = result.evaluation.objectives[:, :2] / problem.acceptable
+    values = result.evaluation.judged / problem.acceptable
     if not (values[other] - values[row]).max() < SMALL_SHARE:
         return f"{text}."
     return (

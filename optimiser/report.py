@@ -80,7 +80,7 @@ def report_html(
         chosen=None if chosen is None else _chosen_part(result, chosen),
         racks=_racks_part(result),
         pictures=dict(pictures),
-        exact=None if exact is None else _exact_part(exact),
+        exact=None if exact is None else _exact_part(exact, result.problem),
         limits=_limits_part(result, None if result.winner is None else chosen),
         growth=_growth_part(result),
         reference=f"{REFERENCE:g}",
@@ -208,7 +208,7 @@ def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
 # --- how exactly ---------------------------------------------------------------------------------
 
 
-def _exact_part(exact: Accuracy) -> dict[str, Any]:
+def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
     degrees, rack_height = np.degrees, exact.shims["rack height"]
     shims = [
         (f"{step:+d}" if step else "0", number(float(degrees(bump)), 3))
@@ -232,6 +232,16 @@ def _exact_part(exact: Accuracy) -> dict[str, Any]:
             "cars": built.cars,
             "bump": number(built.bump_steer_p95_deg, 3),
             "ackermann": number(built.ackermann_error_p95_deg, 2),
+            "over": [
+                words
+                for words, value, most in zip(
+                    ("bump steer", "Ackermann error"),
+                    (built.bump_steer_p95_deg, built.ackermann_error_p95_deg),
+                    problem.acceptable,
+                    strict=True,
+                )
+                if value > most
+            ],
             "reason": built.reason,
             "matters": built.matters_most,
             "rows": [

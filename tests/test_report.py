@@ -14,12 +14,13 @@ from PIL import Image
 from small_study import run
 
 from optimiser.accuracy import accuracy
-from optimiser.comparison import COLUMNS, ORDER_RULE
+from optimiser.comparison import ACCEPTABLE, COLUMNS, ORDER_RULE
 from optimiser.findings import binding_sentences, leaning_sentences, limit_rows
+from optimiser.mounting import DIRECTION_CAUTION
 from optimiser.output import rewrite_report, sentences
 from optimiser.problem import Range, Stock
 from optimiser.report import report_html
-from optimiser.report_words import RACK_ROWS, assumptions, number
+from optimiser.report_words import CAUTIONS, RACK_ROWS, assumptions, number
 from optimiser.results import CAUTION, RunResult
 from optimiser.stored import read_results
 
@@ -73,6 +74,70 @@ def test_the_answer_comes_first(stored, page):
     assert first in words
     assert words.index(first) < words.index("Before anything is cut or bolted")
     assert CAUTION in words
+
+
+def test_every_caution_is_on_the_page(page):
+    words = text_of(page)
+    for line in (*CAUTIONS, DIRECTION_CAUTION):
+        assert line in words
+
+
+def test_the_answer_says_what_building_makes_of_it(stored):
+    result = stored.result
+    chosen = result.chosen(result.winner)
+    built = accuracy(result.problem, chosen.points).built
+    bump, error = built.bump_steer_p95_deg, built.ackermann_error_p95_deg
+    start = (
+        "Built to your tolerances, 95 of 100 cars of the chosen design have at most "
+        f"{bump:.3f} deg bump steer and {error:.2f} deg Ackermann error"
+    )
+    for words, values, over in (
+        (f"{start}, which is acceptable.", (bump + 0.01, error + 0.01), 0),
+        (
+            f"{start}: bump steer is above the {bump - 0.01:g} deg that you accept.",
+            (bump - 0.01, error + 0.01),
+            1,
+        ),
+        (
+            f"{start}: bump steer is above the {bump - 0.01:g} deg that you accept and "
+            f"Ackermann error is above the {error - 0.01:g} deg that you accept.",
+            (bump - 0.01, error - 0.01),
+            2,
+        ),
+    ):
+        steering = replace(
+            result.problem.steering,
+            acceptable_bump_steer=float(np.radians(values[0])),
+            acceptable_ackermann_error=float(np.radians(values[1])),
+        )
+        other = replace(result, problem=replace(result.problem, steering=steering))
+        with_winner(other, result.winner)
+        assert words in list(sentences(other))
+        page = report_html(other, stored.record, ["x"], {}, accuracy(other.problem, chosen.points))
+        assert text_of(page).count("above what you accept") == (over > 0)
+
+
+def test_the_answer_says_when_the_cheaper_rack_is_as_good(stored):
+    """Doubt is not left between racks that differ by less than a tenth of what is accepted."""
+    result = stored.result
+    rows = [row for row in result.comparison if row.verdict == ACCEPTABLE]
+    cheapest = next(row for row in rows if row.rack.price is not None)
+    ratio = result.evaluation.judged / result.problem.acceptable
+    dearer = [row for row in range(len(ratio)) if row != cheapest.row]
+    worse = (ratio[cheapest.row] - ratio[dearer]).max(axis=1)
+    for near, said in ((worse < 0.1, True), (worse > 0.1, False)):
+        winner = int(np.array(dearer)[near][0])
+        with_winner(result, winner)
+        try:
+            (line,) = (text for text in sentences(result) if text.startswith("The cheapest"))
+        finally:
+            vars(result).pop("winner")
+        assert ("better by less than a tenth of what you accept" in line) is said
+
+
+def with_winner(result, row):
+    """Put another row in the place of the winner that the result would find."""
+    vars(result)["winner"] = row
 
 
 def test_the_page_needs_nothing_but_itself(page):
