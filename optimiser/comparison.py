@@ -128,7 +128,7 @@ def _row(
         rescue = tuple(rescues(problem, designs.select(slice(row, row + 1)), numbers))
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
-        rescue = (*rescue, f"as it is it {hand.sentence}")
+        rescue = (*rescue, f"it {hand.sentence}")
     notes: tuple[str, ...] = ()
     if row is not None:
         design = designs.select(slice(row, row + 1))

@@ -79,6 +79,7 @@ def front_lines(stored: StoredRun) -> Iterator[str]:
         yield "  ".join(cells).rstrip()
     if len(shown) < len(rows):
         yield f"{len(rows) - len(shown)} more are in front.csv."
+    yield "Each rack's own front is in fronts/, with racks that others beat everywhere."
     yield "heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE"
 
 
@@ -135,7 +136,7 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
         yield "It keeps every limit and is acceptable."
     hand = check_hand(chosen.rack, problem.arm_ahead, problem.car.drive_side)
     if hand.opposite_hand_needed:
-        yield f"WRONG HAND: as it is the rack {hand.sentence}."
+        yield f"WRONG HAND: the rack {hand.sentence}."
 
 
 # --- writing -------------------------------------------------------------------------------------

@@ -299,7 +299,7 @@ def test_wrong_hand_says_which_rack_would_do():
     asked = roomy([named("other hand", pinion_side="right")], steering=GENEROUS)
     _, _, (row,) = rows_of(asked)
     assert row.verdict == WRONG_HAND
-    assert row.rescue[-1] == f"as it is it {check_hand(row.rack, True, 'left').sentence}"
+    assert row.rescue[-1] == f"it {check_hand(row.rack, True, 'left').sentence}"
 
 
 # --- notes ---------------------------------------------------------------------------------------

@@ -153,7 +153,20 @@ def test_a_point_that_cannot_be_assembled_writes_nothing(stored):
 
 def test_a_wrong_hand_is_said(stored):
     picked = choose(stored, None, None, [f"rack={RACKS[2]}"])
-    assert any(line.startswith("WRONG HAND: as it is the rack") for line in cost_lines(picked))
+    assert any(line.startswith("WRONG HAND: the rack steers") for line in cost_lines(picked))
+
+
+def test_another_rack_at_the_place_of_the_first_is_warned_of(stored):
+    result = stored.result
+    base = result.chosen(result.winner)
+    other = next(i for i, r in enumerate(result.problem.racks) if r.name != base.rack.name)
+    name, best = RACKS[other], result.best_of(result.rack_fronts[other])
+    picked = choose(stored, None, None, [f"rack={name}", "spacer_mm=10"])
+    assert picked.notes[0] == (
+        "rack height, rack fore-aft, arm length, arm height, arm angle: as found for "
+        f"{base.rack.name}, not for {name}; for {name}'s own place add --design {best + 1}."
+    )
+    assert choose(stored, best + 1, None, [f"rack={name}", "spacer_mm=10"]).notes == ()
 
 
 def test_files_go_into_a_folder_of_their_own(copy):
