@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from optimiser.mounting import DIRECTION_CAUTION
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -21,7 +23,8 @@ CAUTIONS = (
     "rack's end, so have them judged with it.",
     "Fit positive stops: the linkage must never pass its toggle, nor a tyre touch anything.",
     "Before driving, with the car on stands: sweep the whole wheel travel and lock by hand, look "
-    "and measure for clearance, and see that both wheels follow the steering wheel.",
+    "and measure for clearance.",
+    DIRECTION_CAUTION,
     "Measure bump steer on the finished car. Brackets that bend under load move the rack further "
     "than any tolerance named here.",
     "The rules for built or modified cars where you live decide, and a qualified person inspects "

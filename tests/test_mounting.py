@@ -17,6 +17,7 @@ from optimiser.mounting import (
     track_growth,
 )
 from optimiser.racks import Rack
+from optimiser.report_words import CAUTIONS
 from optimiser.vectors import norm
 
 ARM = 110.0
@@ -185,6 +186,7 @@ def test_unknown_is_said_and_not_guessed():
 
 def test_caution_asks_for_a_trial_by_hand():
     assert "see that both wheels steer to the left" in DIRECTION_CAUTION
+    assert DIRECTION_CAUTION in CAUTIONS
 
 
 # --- own tie rods --------------------------------------------------------------------------------
