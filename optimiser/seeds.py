@@ -23,6 +23,7 @@ from optimiser.designs import Designs, FollowsRack, Range, Stock, nearest_allowe
 from optimiser.front import crowding_distance, non_dominated_ranks
 from optimiser.ideal import Fit, ideal_for_motion, solve_for_spacing, upright_motion
 from optimiser.linkage import place_outer_joint
+from optimiser.question import LIMIT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -86,15 +87,15 @@ def early_drop(problem: Problem, rack: int, evaluation: Evaluation) -> str:
     """
     if evaluation.feasible.any():
         return ""
-    name, size = problem.racks[rack].name, len(evaluation.status)
-    start = f"{name}: none of {size} designs keeps the limits; "
+    size = len(evaluation.status)
+    start = f"{problem.racks[rack].name}: none of {size} designs keeps the limits; "
     nearest = evaluation.nearest
     if nearest is None:
         text, count = evaluation.commonest_status
         return f"{start}{text} ({count} of them)"
     broken = [
-        f"{limit} by {value:.3g}"
-        for limit, value in zip(
+        f"{LIMIT_WORDS[name]} by {value:.3g} {'deg' if name.endswith('_deg') else 'mm'}"
+        for name, value in zip(
             problem.constraint_names, evaluation.constraints[nearest], strict=True
         )
         if value > 0.0
