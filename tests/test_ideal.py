@@ -161,7 +161,7 @@ def test_wheel_travel_out_of_reach_is_nan_where_the_linkage_says_so():
 
 FAR = {
     # Two corners bent far out of shape, near the end of what their arms reach.
-    "one Newton run from rest fails, small steps arrive": (
+    "a pose near the fold that a march in small steps reaches": (
         {
             "lower_front_pivot": (168.0, 286.0, 108.0),
             "lower_rear_pivot": (-111.0, 260.0, 196.0),

@@ -16,15 +16,6 @@ if TYPE_CHECKING:
     from optimiser.vectors import Array
 
 Kind = Literal["arms", "steering axes", "steering arms", "tie rods", "spacers", "rack", "keep-outs"]
-KINDS: tuple[Kind, ...] = (
-    "arms",
-    "steering axes",
-    "steering arms",
-    "tie rods",
-    "spacers",
-    "rack",
-    "keep-outs",
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
