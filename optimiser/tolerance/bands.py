@@ -17,7 +17,7 @@ and with the toe reset at the rack, by moving the inner joint along the bar (spa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
@@ -40,15 +40,7 @@ Adjustment = Literal[
     "tie-rod length, toe reset at the rack",
     "tie-rod length, toe not reset",
 ]
-ADJUSTMENTS: tuple[Adjustment, ...] = (
-    "rack height",
-    "rack fore-aft",
-    "spacer length",
-    "arm length",
-    "arm height",
-    "tie-rod length, toe reset at the rack",
-    "tie-rod length, toe not reset",
-)
+ADJUSTMENTS: tuple[Adjustment, ...] = get_args(Adjustment)
 End = Literal["limit", "range", "cannot assemble", "none"]
 RANGE_MM = 10.0
 GRID_STEPS = 40
