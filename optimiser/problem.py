@@ -72,6 +72,10 @@ __all__ = [
 
 CHUNK_DESIGNS = 512
 CANNOT_ASSEMBLE = "cannot assemble"
+CROSSED = (
+    "the tie rod runs past the steering axis on the far side from the steering arm, "
+    "so that the wheels would turn the other way"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +227,9 @@ class Problem:
         """
         metrics = self._metrics(designs, solved, thorough)
         reason = solved.reason.copy()
+        # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
+        forward = 1.0 if self.arm_ahead else -1.0
+        reason[(reason == "") & ~(solved.steer_per_rack * forward > 0.0)] = CROSSED
         if "with tolerances" in (self.objectives.bump_steer, self.objectives.ackermann_error):
             fine = np.flatnonzero(reason == "")
             spread, why = self.spread(solved.points.select(fine))

@@ -46,6 +46,8 @@ GREATEST_LOCK_DEG = 70.0
 # Beyond this the drawing and [car] loaded_radius_mm contradict each other about the ground.
 GROUND_GAP_MM = 100.0
 _NOTED_GAP_MM = 10.0
+# The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
+LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
 # What a study that is searched cannot do without; one that only draws curves can.
 _NEEDED = {
     "travel": "bump_mm and droop_mm",
@@ -275,6 +277,16 @@ def check_whole(study: Study) -> None:
             f"the wheel would stand {abs(gap):.0f} mm {'above' if gap > 0 else 'below'} the ground",
             "give the CAD coordinates of the ground under the middle of the front axle, and "
             "check [car] loaded_radius_mm",
+        )
+    length, angle = float(study.arm.length_mm), float(np.degrees(study.arm.angle))
+    if not (length >= LEAST_ARM_MM and abs(angle) <= GREATEST_ARM_DEG):
+        raise InputError(
+            f"{study.path}, [hardpoints] file",
+            f"the outer joint is {length:.1f} mm from the steering axis and {abs(angle):.0f} deg "
+            f"off straight {'ahead' if study.arm.ahead else 'back'} of it, so that the way the "
+            "wheels turn hangs on a hair",
+            f"draw it at least {LEAST_ARM_MM:g} mm from the axis and within "
+            f"{GREATEST_ARM_DEG:g} deg of straight ahead or straight back",
         )
 
 

@@ -65,6 +65,23 @@ def drawn_designs(asked: Problem, rack: int = 0, **values) -> Designs:
     return asked.designs(rack, free | values)
 
 
+def test_a_tie_rod_that_turns_the_wheels_the_other_way_is_refused():
+    """An arm far outboard and a rack far behind it: lever and rod change sides."""
+    asked = built(
+        limits=Limits(),
+        travel=Travel(5.0, 5.0, 5.0),
+        steering=replace(STEERING, inner_lock=np.radians(5.0), stops="lock"),
+    )
+    designs = drawn_designs(asked, rack_fore_aft_mm=np.array([110.0, -900.0]), arm_angle_deg=55.0)
+    solved = asked.solve(designs)
+    assert (solved.reason == "").all()
+    assert (np.sign(solved.steer_per_rack) == [1.0, -1.0]).all()
+    found = asked.judge(designs, solved)
+    assert found.status[0] == "ok"
+    assert found.status[1] == f"{problem.CANNOT_ASSEMBLE}: {problem.CROSSED}"
+    assert np.isnan(found.objectives[1]).all()
+
+
 def random_designs(asked: Problem, count: int, seed: int = 4) -> Designs:
     """Designs far beyond what is sensible: many of them cannot assemble."""
     rng = np.random.default_rng(seed)

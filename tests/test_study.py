@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from optimiser.errors import InputError
+from optimiser.linkage import steering_frame
 from optimiser.metrics import bump_steer, turning_diameter
 from optimiser.problem import VARIABLES, FollowsRack, Range, Stock
 from optimiser.study import Study, read_study, studies_keys_table, write_starter
@@ -740,6 +741,34 @@ REFUSED = {
 @pytest.mark.parametrize(("edits", "message"), REFUSED.values(), ids=REFUSED)
 def test_refusals(refuse, edits, message):
     refuse(edits, message)
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "message"),
+    [
+        (0.0, 0.0, "[hardpoints] file: the outer joint is 0.0 mm from the steering axis"),
+        (
+            0.0,
+            110.0,
+            "[hardpoints] file: the outer joint is 110.0 mm from the steering axis and 90",
+        ),
+        (110.0 * np.cos(1.1), 110.0 * np.sin(1.1), " and 63 deg off straight ahead of it, so that"),
+        (-110.0 * np.cos(1.1), 110.0 * np.sin(1.1), " and 63 deg off straight back of it, so that"),
+    ],
+)
+def test_a_drawn_arm_that_is_neither_ahead_nor_behind(read, refuse, folder, x, y, message):
+    study = read()
+    low, high = study.points.lower_ball_joint, study.points.upper_ball_joint
+    _, ahead, outboard = steering_frame(study.points)
+    joint = low + 0.4 * (high - low) + x * ahead + y * outboard
+    lines = [
+        ",".join(["outer_joint", *map(repr, joint.tolist())]) if "outer_joint" in line else line
+        for line in POINTS.splitlines()
+    ]
+    (folder / "points.csv").write_text("\n".join(lines), encoding="utf-8")
+    refuse({}, message)
+    # Curves of it may be drawn all the same.
+    assert read(whole=False).points.outer_joint == pytest.approx(joint)
 
 
 def test_files_that_are_not_there_or_wrong(read, refuse, folder):
