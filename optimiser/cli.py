@@ -241,6 +241,8 @@ def export(
     kind, typed = check_format(to), _typed(values, at)
     stored = read_results(result)
     picked = choose(stored, design, by, typed)
+    # Whoever builds from the file has to see which rack its points are for.
+    print(picked.chosen.title)
     for path in export_design(picked.chosen, kind, out or stored.folder / "export"):
         print(f"wrote {path}")
     for note in picked.notes:

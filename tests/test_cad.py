@@ -301,7 +301,9 @@ def test_command(tmp_path):
     ):
         code, out, err = run("export", folder, "--to", to, "--out", tmp_path / to, cwd=tmp_path)
         assert (code, err) == (0, "")
-        assert len(out.splitlines()) == len(names)
+        title, *written = out.splitlines()
+        assert title == result.chosen(result.winner).title
+        assert len(written) == len(names)
         for name in names:
             (path,) = (tmp_path / to).glob(f"design-{result.winner + 1}*{name}")
             assert path.stat().st_size > 500
