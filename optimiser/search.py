@@ -157,6 +157,11 @@ class UnitSearch:
         return self._count
 
     @property
+    def tried(self) -> int:
+        """Trials told that count towards the study's number: all but the refined ones."""
+        return self._tried
+
+    @property
     def front(self) -> Array:
         """Objectives (n, m) of the feasible front so far, in rising order."""
         return self.progress.front
