@@ -43,7 +43,7 @@ _FOLLOW_MM = 1e-6
 
 
 def seed_designs(problem: Problem, rack: int, count: int, seed: int) -> Designs:
-    """About `count` designs of one rack, all within the study's variables.
+    """At most about `count` different designs of one rack, all within the study's variables.
 
     Half forward and half in reverse when the arm height is free; a reverse question may have no
     answer or two. The same arguments give the same designs.
@@ -59,7 +59,9 @@ def seed_designs(problem: Problem, rack: int, count: int, seed: int) -> Designs:
     parts = [_forward(problem, rack, rng, count - count // 2 if reverse else count)]
     if reverse and isinstance(height, Range):
         parts.append(_reverse(problem, rack, rng, count // 2, height))
-    return Designs.join(parts)
+    designs = Designs.join(parts)
+    _, first = np.unique(designs.values, axis=0, return_index=True)
+    return designs.select(np.sort(first))
 
 
 def choose_seeds(evaluation: Evaluation, size: int) -> NDArray[np.intp]:

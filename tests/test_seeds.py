@@ -49,6 +49,21 @@ def test_seeds_are_designs_that_the_study_allows(corner, choices):
     assert (seeds.rack == 0).all()
 
 
+def test_no_design_is_given_twice():
+    stock = {
+        "rack_height_mm": Stock((210.0, 230.0)),
+        "rack_fore_aft_mm": Stock((100.0,)),
+        "spacer_mm": Stock((0.0, 12.0)),
+        "arm_length_mm": Stock((100.0, 110.0)),
+        "arm_height_mm": Stock((205.0,)),
+        "arm_angle_deg": Stock((4.0,)),
+    }
+    for asked, most in ((with_space(small(), **stock), 8), (small(), 400)):
+        seeds = seed_designs(asked, 0, 400, 1)
+        assert 1 <= len(seeds) <= most
+        assert len(np.unique(seeds.values, axis=0)) == len(seeds)
+
+
 def test_the_same_seed_gives_the_same_designs_and_racks_differ():
     asked = small()
     two = replace(asked, racks=(asked.racks[0], replace(asked.racks[0], name="Other")))
