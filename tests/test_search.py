@@ -206,7 +206,8 @@ def test_added_designs_are_gone_on_with_too():
 
     whole = run()
     assert whole.batches == ("seed", "search", "search", "refined", "search", "search")
-    assert (whole.count, whole.tried) == (60 + 7, 60)  # refined designs are not what the study's number is about
+    # Refined designs do not count towards the study's number.
+    assert (whole.count, whole.tried) == (60 + 7, 60)
     trials = whole.study.get_trials(deepcopy=True)
     for cut in (36, 38, 43, 50):
         assert same(whole, run(trials[:cut]))
