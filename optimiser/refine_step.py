@@ -31,7 +31,7 @@ from scipy.sparse import csr_array
 from optimiser.refine_model import Model, Table
 
 if TYPE_CHECKING:
-    from optimiser.refine_model import Indices
+    from optimiser.refine_model import Indices, Mask
     from optimiser.vectors import Array
 
 MARGIN = 1e-7
@@ -79,43 +79,64 @@ def fit(
         tolerance: a design is done when its programme promises less than this share of its level.
         trust: first trust region, a share of the variables' ranges.
     """
-    here, jacobian = start, model.jacobian(start)
-    rays = _without_constants(model, start, jacobian, rays)
-    price = PENALTY * np.maximum(_level(here, rays), 1e-12)
-    merit, region = _merit(here, rays, price), np.full(len(here), trust)
-    best, gain = start, np.full(len(here), np.inf)
-    best_level = np.where(here.feasible, _level(here, rays), np.inf)
-    active = np.ones(len(here), dtype=bool)
+    walk = _Walk(model, start, rays, trust)
     for _ in range(steps):
-        k = np.flatnonzero(active)
+        k = np.flatnonzero(walk.active)
         if not len(k):
             break
-        task = _Task(model, here.select(k), jacobian[k], rays[k], price[k], region[k])
+        walk.advance(k, tolerance)
+    return walk.fits()
+
+
+class _Walk:
+    """K designs on their way down, and the best feasible one that each has met."""
+
+    def __init__(self, model: Model, start: Table, rays: Array, trust: float) -> None:
+        self.model, self.here, self.best = model, start, start
+        self.jacobian = model.jacobian(start)
+        self.rays = _without_constants(model, start, self.jacobian, rays)
+        level = _level(start, self.rays)
+        self.price = PENALTY * np.maximum(level, 1e-12)
+        self.merit = _merit(start, self.rays, self.price)
+        self.best_level = np.where(start.feasible, level, np.inf)
+        self.region = np.full(len(start), trust)
+        self.gain = np.full(len(start), np.inf)
+        self.active = np.ones(len(start), dtype=bool)
+
+    def advance(self, k: Indices, tolerance: float) -> None:
+        """One programme for the designs k; a step is taken where it makes the merit less."""
+        rays, price, merit = self.rays[k], self.price[k], self.merit[k]
+        task = _Task(self.model, self.here.select(k), self.jacobian[k], rays, price, self.region[k])
         step, promise = task.solve()
-        gain[k] = (merit[k] - promise) / np.maximum(_level(task.table, task.rays), 1e-300)
-        tried = model.table(np.clip(task.table.scaled + step, 0.0, 1.0), task.table.like)
-        tried = _corrected(task, tried, step, merit[k] - promise, merit[k])
-        reached = _merit(tried, rays[k], price[k])
-        wanted = merit[k] - promise
+        wanted = merit - promise
+        self.gain[k] = wanted / np.maximum(_level(task.table, rays), 1e-300)
+        tried = self.model.table(np.clip(task.table.scaled + step, 0.0, 1.0), task.table.like)
+        tried = _corrected(task, tried, step, wanted, merit)
+        reached = _merit(tried, rays, price)
         with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(np.isfinite(reached), (merit[k] - reached) / wanted, -1.0)
+            ratio = np.where(np.isfinite(reached), (merit - reached) / wanted, -1.0)
         factor = np.where(ratio > 0.75, 2.0, np.where(ratio < 0.25, 0.3, 1.0))
-        region[k] = np.minimum(region[k] * factor, 1.0)
-        better = (reached < merit[k]) & (ratio > 0.05)
+        self.region[k] = np.minimum(self.region[k] * factor, 1.0)
+        self.active[k] = (self.gain[k] > tolerance) & (self.region[k] > LEAST_TRUST)
+        self._take(k, tried, reached, (reached < merit) & (ratio > 0.05))
+
+    def _take(self, k: Indices, tried: Table, reached: Array, better: Mask) -> None:
         moved = k[better]
-        here = here.replaced(moved, tried.select(better))
-        merit[moved] = reached[better]
-        level = _level(tried, rays[k])
-        record = tried.feasible & (level < best_level[k])
-        best = best.replaced(k[record], tried.select(record))
-        best_level[k[record]] = level[record]
-        active[k] = (gain[k] > tolerance) & (region[k] > LEAST_TRUST)
-        again = moved[active[moved]]
+        self.here = self.here.replaced(moved, tried.select(better))
+        self.merit[moved] = reached[better]
+        level = _level(tried, self.rays[k])
+        record = tried.feasible & (level < self.best_level[k])
+        self.best = self.best.replaced(k[record], tried.select(record))
+        self.best_level[k[record]] = level[record]
+        again = moved[self.active[moved]]
         if len(again):
-            jacobian[again] = model.jacobian(here.select(again))
-    lost = np.flatnonzero(~np.isfinite(best_level))
-    best = best.replaced(lost, here.select(lost))
-    return Fits(best, np.where(np.isfinite(best_level), best_level, _level(here, rays)), gain)
+            self.jacobian[again] = self.model.jacobian(self.here.select(again))
+
+    def fits(self) -> Fits:
+        """The best feasible designs; where there is none, the last ones."""
+        lost = np.flatnonzero(~np.isfinite(self.best_level))
+        table = self.best.replaced(lost, self.here.select(lost))
+        return Fits(table, _level(table, self.rays), self.gain)
 
 
 def _corrected(task: _Task, tried: Table, step: Array, wanted: Array, merit: Array) -> Table:
