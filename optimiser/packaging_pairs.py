@@ -8,125 +8,267 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.clearance import minimum_segment_box, minimum_segment_segment
+from optimiser.clearance import (
+    box_apart,
+    floor_segment_segment,
+    minimum_segment_box,
+    minimum_segment_segment,
+    segment_apart,
+    segment_box_distance,
+    segment_segment_distance,
+)
 from optimiser.files import slug
-from optimiser.packaging_parts import near_pairs
-from optimiser.vectors import dot_first
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
-    from optimiser.packaging_parts import Obstacles, Part
+    from optimiser.clearance.apart import Ends
+    from optimiser.clearance.components import Vector
+    from optimiser.packaging_parts import Lines, Obstacles
     from optimiser.vectors import Array
 
     Index = NDArray[np.intp]
 
 
-@lru_cache(maxsize=1024)
 def column(part: str, other: str) -> str:
     """Name of the metric of one pair."""
     return f"clearance_{part}_{slug(other).lower().replace('-', '_')}_mm"
 
 
-@dataclass(frozen=True, slots=True)
-class _Job:
-    """A part of some designs before an obstacle.
-
-    Ends are (points (3, N or K, E or 1), rows of it (n,)), four of them: part, then obstacle.
-    """
-
-    ends: tuple[tuple[Array, Index], ...]
-    thick: Array
-    column: NDArray[np.object_]
-    row: Index
+@lru_cache(maxsize=256)
+def _columns(part: str, others: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(column(part, other) for other in others)
 
 
-class Pairs:
-    """Clearance of N designs, collected pair by pair and then measured at once."""
+class Table:
+    """Clearance of N designs by pair of names; the least of whatever is put in."""
 
     def __init__(self, count: int, far_mm: float) -> None:
         self._count, self._far = count, far_mm
-        self._found: dict[str, Array] = {}
-        self._jobs: dict[Literal["box", "fixed", "moving"], list[_Job]] = {
-            "box": [],
-            "fixed": [],
-            "moving": [],
-        }
+        self._at: dict[str, int] = {}
+        self._begun: list[Array] = []
+        self._put: list[tuple[Index, Array]] = []
 
-    def add_keep_outs(self, part: Part, kind: str, group: Obstacles) -> None:
-        """A part and the keep-outs of a kind."""
-        names = np.array([column(part.name, name) for name in group.names], dtype=object)
-        for name in names:
-            self._begin(name, part)
-        rows, columns = near_pairs(part.low, part.high, group, self._far)
-        if len(rows):
-            ends = (
-                (part.start, rows),
-                (part.end, rows),
-                (group.start.T[..., None], columns),
-                (group.end.T[..., None], columns),
-            )
-            thick = group.radius[columns] + part.radius[rows]
-            job = _Job(ends, thick, names[columns], rows)
-            self._jobs["box" if kind == "box" else "fixed"].append(job)
+    def columns(self, part: str, others: tuple[str, ...], radius: Array) -> list[int]:
+        """Column of a part of such radius (N,) and each of `others`."""
+        out, blank = [], np.where(np.isnan(radius), np.nan, self._far)
+        for pair in _columns(part, others):
+            if pair not in self._at:
+                self._at[pair] = len(self._begun)
+                self._begun.append(blank)
+            out.append(self._at[pair])
+        return out
 
-    def add_moving(self, part: Part, tube: Part) -> None:
-        """A part and a tube that both move, in the same poses."""
-        name, rows = self._near(part, tube)
-        if len(rows):
-            self._add("moving", name, part, tube, rows)
+    def put(self, columns: Index, rows: Index, others: Index, values: Array) -> None:
+        """Clearances (n,) of rows of lines to others; `columns` are those of each part to each."""
+        part, design = np.divmod(rows, max(1, self._count))
+        self._put.append((columns[part, others] * self._count + design, values))
 
-    def add_fixed(self, part: Part, tube: Part) -> None:
-        """A part that stands still, and a tube that moves."""
-        name, rows = self._near(part, tube)
-        if len(rows):
-            self._add("fixed", name, tube, part, rows)
-
-    def _near(self, part: Part, tube: Part) -> tuple[str, Index]:
-        name = column(part.name, tube.name)
-        self._begin(name, part)
-        gap = np.maximum(np.maximum(tube.low - part.high, part.low - tube.high), 0.0)
-        return name, np.flatnonzero(dot_first(gap, gap) < self._far**2)
-
-    def _add(
-        self, kind: Literal["fixed", "moving"], name: str, first: Part, other: Part, rows: Index
-    ) -> None:
-        ends = tuple((p, rows) for p in (first.start, first.end, other.start, other.end))
-        names = np.full(len(rows), name, dtype=object)
-        thick = first.radius[rows] + other.radius[rows]
-        self._jobs[kind].append(_Job(ends, thick, names, rows))
-
-    def _begin(self, name: str, part: Part) -> None:
-        if name not in self._found:
-            self._found[name] = np.where(np.isnan(part.radius), np.nan, self._far)
-
-    def measure(self) -> dict[str, Array]:
-        """Least clearance of each pair by its column, (N,); NaN where a size is not known."""
-        for kind, jobs in self._jobs.items():
-            if not jobs:
-                continue
-            least = minimum_segment_box if kind == "box" else minimum_segment_segment
-            thick = np.concatenate([job.thick for job in jobs])
-            ends = [_joined([job.ends[index] for job in jobs]) for index in range(4)]
-            distance = least(*ends, ceiling=self._far + float(thick.max())) - thick
-            names = np.concatenate([job.column for job in jobs])
-            rows = np.concatenate([job.row for job in jobs])
-            for name in set(names.tolist()):
-                mine = names == name
-                np.minimum.at(self._found[name], rows[mine], distance[mine])
-        return self._found
+    def results(self) -> dict[str, Array]:
+        """Clearance (N,) by the pair's column."""
+        if not self._begun:
+            return {}
+        table = np.stack(self._begun)
+        for cells, values in self._put:
+            np.minimum.at(table.reshape(-1), cells, values)
+        return dict(zip(self._at, table, strict=True))
 
 
-def _joined(parts: list[tuple[Array, Index]]) -> Array:
-    """Chosen rows one after another, (n, E, 3); what stands still repeated where others move."""
-    poses = max(points.shape[-1] for points, _ in parts)
-    out = np.empty((3, sum(len(rows) for _, rows in parts), poses))
-    at = 0
-    for points, rows in parts:
-        out[:, at : at + len(rows)] = points[:, rows]
-        at += len(rows)
-    return np.moveaxis(out, 0, -1)
+# --- what is near what ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Where the ends of R lines are over all poses, and in one of them.
+
+    Attributes:
+        start: least and greatest coordinates and those in the middle pose, (3, points) each.
+        start_rows: point of each line, (R,).
+        end: the same of the other end.
+        end_rows: likewise.
+        radius: (R,).
+    """
+
+    start: tuple[Array, Array, Array]
+    start_rows: Index
+    end: tuple[Array, Array, Array]
+    end_rows: Index
+    radius: Array
+
+    @classmethod
+    def of(cls, lines: Lines) -> Bounds:
+        """Of some lines."""
+        start, end = (_reach(end.points) for end in (lines.start, lines.end))
+        return cls(start, lines.start.rows, end, lines.end.rows, lines.radius)
+
+    def corners(self) -> tuple[Array, Array]:
+        """Of the box around each part, (3, R) each; NaN where its size is not known."""
+        starts = (points.take(self.start_rows, axis=1) for points in self.start[:2])
+        ends = (points.take(self.end_rows, axis=1) for points in self.end[:2])
+        (low, high), (end_low, end_high) = starts, ends
+        low, high = np.minimum(low, end_low, out=low), np.maximum(high, end_high, out=high)
+        low -= self.radius
+        high += self.radius
+        return low, high
+
+    def rows(self, rows: Index) -> Ends:
+        """Some lines, as `clearance.apart` wants them."""
+
+        def pick(points: Array, at: Index) -> Vector:
+            x, y, z = (axis.take(at) for axis in points)
+            return x, y, z
+
+        at, end_at = self.start_rows[rows], self.end_rows[rows]
+        low, high, once = (pick(points, at) for points in self.start)
+        end_low, end_high, end_once = (pick(points, end_at) for points in self.end)
+        return once, end_once, (low, high), (end_low, end_high)
+
+
+def _reach(points: Array) -> tuple[Array, Array, Array]:
+    """Least and greatest of (3, R, E) over the poses, and the middle pose."""
+    if points.shape[-1] == 1:
+        return points[..., 0], points[..., 0], points[..., 0]
+    return points.min(axis=-1), points.max(axis=-1), points[..., points.shape[-1] // 2]
+
+
+def near_keep_outs(
+    lines: Lines, bounds: Bounds, group: Obstacles, reach_mm: float, faces: NDArray[np.bool_]
+) -> tuple[Index, Index]:
+    """Row and keep-out of what may be closer than `reach_mm`, by keep-out.
+
+    By boxes around all designs first, so that what lies elsewhere costs next to nothing; then by
+    the box of each; then by `clearance.apart`.
+
+    Args:
+        lines: P parts.
+        bounds: theirs.
+        group: K keep-outs.
+        reach_mm: distance of interest.
+        faces: which keep-outs each part is measured to, (P, K).
+    """
+    thick, shape = group.radius[:, None], (3, len(lines.names), -1)
+    bottom = (np.minimum(group.start, group.end) - thick).T[..., None]
+    top = (np.maximum(group.start, group.end) + thick).T[..., None]
+    low, high = (corner.reshape(shape) for corner in bounds.corners())
+    least = np.fmin.reduce(low, axis=2, initial=np.inf)[:, None]
+    most = np.fmax.reduce(high, axis=2, initial=-np.inf)[:, None]
+    square = _squared_gap(least, most, bottom, top)
+    other, part = np.nonzero((square < reach_mm**2) & faces.T)
+    square = _squared_gap(low[:, part], high[:, part], bottom[:, other], top[:, other])
+    pair, design = np.nonzero(square < reach_mm**2)
+    row, other = part[pair] * lines.count + design, other[pair]
+    if not lines.moves or not len(row):
+        return row, other
+    apart, ends = np.empty(len(row)), _as_bounds(group)
+    for mine, box in _kinds(group, other):
+        line, here = bounds.rows(row[mine]), ends.rows(other[mine])
+        apart[mine] = box_apart(line, *here[:2]) if box else segment_apart(line, here)
+    near = np.flatnonzero(apart - lines.radius[row] - group.radius[other] < reach_mm)
+    return row[near], other[near]
+
+
+def _as_bounds(group: Obstacles) -> Bounds:
+    """Keep-outs as lines that stand still; of a box the two are its corners."""
+    start, end, rows = group.start.T, group.end.T, np.arange(len(group.names))
+    return Bounds((start, start, start), rows, (end, end, end), rows, group.radius)
+
+
+def near_tubes(
+    pairs: tuple[tuple[Lines, Bounds, Index], tuple[Lines, Bounds, Index]],
+    reach_mm: float,
+    *,
+    moving: bool,
+) -> Index:
+    """Which of n pairs of parts and tubes may be closer than `reach_mm`.
+
+    Args:
+        pairs: lines, their bounds and the row of each pair, of parts and of tubes.
+        reach_mm: distance of interest.
+        moving: both are in the same poses.
+    """
+    (lines, bounds, rows), (tubes, tube_bounds, tube_rows) = pairs
+    (low, high), (bottom, top) = bounds.corners(), tube_bounds.corners()
+    square = _squared_gap(low[:, rows], high[:, rows], bottom[:, tube_rows], top[:, tube_rows])
+    near = np.flatnonzero(square < reach_mm**2)
+    apart = segment_apart(bounds.rows(rows[near]), tube_bounds.rows(tube_rows[near]))
+    apart -= bounds.radius[rows[near]] + tube_bounds.radius[tube_rows[near]]
+    near = near[apart < reach_mm]
+    if not moving:
+        return near
+    here, there = lines.select(rows[near]), tubes.select(tube_rows[near])
+    apart = floor_segment_segment(here.start, here.end, there.start, there.end)
+    return near[apart - here.radius - there.radius < reach_mm]
+
+
+def _squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
+    """Squared distance of boxes, their corners (3, ...)."""
+    square: Array = np.zeros(())
+    for axis in range(3):
+        gap = np.maximum(bottom[axis] - high[axis], low[axis] - top[axis])
+        np.maximum(gap, 0.0, out=gap)
+        gap *= gap
+        square = square + gap
+    return square
+
+
+def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, bool]]:
+    """Where boxes stand among the keep-outs, and where capsules."""
+    box = group.box[keep_out]
+    for chosen, is_box in ((box, True), (~box, False)):
+        mine = np.flatnonzero(chosen)
+        if len(mine):
+            yield mine, is_box
+
+
+# --- measuring -----------------------------------------------------------------------------------
+
+
+def to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float) -> Array:
+    """Least clearance (n,) of n moving lines to a keep-out each."""
+    out = np.empty(len(keep_out))
+    for mine, box in _kinds(group, keep_out):
+        here, other = lines.select(mine), keep_out[mine]
+        thick = here.radius + group.radius[other]
+        measure = minimum_segment_box if box else minimum_segment_segment
+        found = measure(
+            here.start,
+            here.end,
+            group.start[other][:, None],
+            group.end[other][:, None],
+            ceiling=far_mm + float(thick.max()),
+        )
+        out[mine] = found - thick
+    return out
+
+
+def still_to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index) -> Array:
+    """Clearance (n,) of n lines that stand still to a keep-out each."""
+    out = np.empty(len(keep_out))
+    for mine, box in _kinds(group, keep_out):
+        here, other = lines.select(mine), keep_out[mine]
+        measure = segment_box_distance if box else segment_segment_distance
+        start, end = (p.points[..., 0].take(p.rows, axis=1).T for p in (here.start, here.end))
+        found = measure(start, end, group.start[other], group.end[other])
+        out[mine] = found - (here.radius + group.radius[other])
+    return out
+
+
+def to_tubes(lines: Lines, tubes: Lines, far_mm: float) -> Array:
+    """Least clearance of n lines to n tubes; they move, or either does."""
+    thick = lines.radius + tubes.radius
+    # The line that moves comes first.
+    first, second = (lines, tubes) if lines.moves else (tubes, lines)
+    found = minimum_segment_segment(
+        first.start,
+        first.end,
+        second.start,
+        second.end,
+        ceiling=far_mm + float(thick.max(initial=0.0)),
+    )
+    return np.asarray(found - thick)

@@ -17,108 +17,77 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.clearance import poses_between
-from optimiser.mounting import check_hand
-from optimiser.vectors import dot_first
+from optimiser.clearance import Picked, poses_between
+from optimiser.vectors import Array, dot_first
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
     from optimiser.designs import Designs
-    from optimiser.hardpoints import Hardpoints
+    from optimiser.linkage import Poses
     from optimiser.question import KeepOut, Room
-    from optimiser.racks import Rack, Side
+    from optimiser.racks import Rack
     from optimiser.sweep import Solved
-    from optimiser.vectors import Array
 
 _FLIP = np.array([1.0, -1.0, 1.0])
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of N designs: ends of its line (3, N, E), radius (N,), NaN where unknown.
+Part = tuple[str, Array, Array, Array]
+"""Name, both ends of the centre line (3, N, E) in mm and radius (N,) of a part of N designs."""
 
-    `low` and `high` (3, N) are the box around it over all poses, radius included.
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Centre lines of P parts of N designs, a row for each part and design, part after part.
+
+    Attributes:
+        names: of the parts, (P,).
+        start: one end of each line, (P N, E, 3) mm. E counts poses, and is 1 for what stands
+            still.
+        end: its other end.
+        radius: (P N,) mm, NaN where it is not known.
     """
 
-    name: str
-    start: Array
-    end: Array
-    radius: Array
-    low: Array
-    high: Array
-
-
-def part_of(name: str, start: Array, end: Array, radius: Array) -> Part:
-    """A part, its box computed."""
-    low, high = _extent(start)
-    low_end, high_end = (low, high) if end is start else _extent(end)
-    return Part(
-        name,
-        start,
-        end,
-        radius,
-        np.minimum(low, low_end) - radius,
-        np.maximum(high, high_end) + radius,
-    )
-
-
-def _extent(points: Array) -> tuple[Array, Array]:
-    return points.min(axis=-1), points.max(axis=-1)
-
-
-@dataclass(frozen=True, slots=True)
-class Obstacles:
-    """Keep-outs of one kind: corners or ends (K, 3), radii (K,), the boxes around them, names."""
-
     names: tuple[str, ...]
-    start: Array
-    end: Array
+    start: Picked
+    end: Picked
     radius: Array
 
-    @property
-    def low(self) -> Array:
-        """(K, 3)."""
-        return np.minimum(self.start, self.end) - self.radius[:, None]
+    @classmethod
+    def of(cls, parts: Sequence[Part]) -> Lines | None:
+        """Of one or more parts; None of none. Points that several share are kept once."""
+        if not parts:
+            return None
+        names, starts, ends, radii = zip(*parts, strict=True)
+        return cls(names, _joined(starts), _joined(ends), np.concatenate(radii))
 
     @property
-    def high(self) -> Array:
-        """(K, 3)."""
-        return np.maximum(self.start, self.end) + self.radius[:, None]
+    def count(self) -> int:
+        """How many designs there are."""
+        return len(self.radius) // len(self.names)
+
+    @property
+    def moves(self) -> bool:
+        """Whether there are several poses."""
+        return self.end.shape[1] > 1
+
+    def select(self, rows: NDArray[np.intp]) -> Lines:
+        """Some rows, and these of the parts no more."""
+        return Lines(self.names, self.start.select(rows), self.end.select(rows), self.radius[rows])
 
 
-# --- poses ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Joints:
-    """Joints of the left corner over poses, (3, N, E)."""
-
-    lower: Array
-    upper: Array
-    outer: Array
-    inner: Array
-
-    def select(self, rows: NDArray[np.intp]) -> Joints:
-        """Some of the designs."""
-        return Joints(*(p[:, rows] for p in (self.lower, self.upper, self.outer, self.inner)))
-
-
-def solved_joints(solved: Solved) -> Joints:
-    """In the solved poses."""
-    poses = solved.envelope
-    return Joints(poses.lower_ball_xyz, poses.upper_ball_xyz, poses.outer_xyz, poses.inner_xyz)
-
-
-def joints_between(at: Joints, solved: Solved) -> Joints:
-    """In poses between the solved ones `at`; see `clearance.between`."""
-    weights = poses_between(solved.envelope_travel_mm, solved.envelope_share).weights
-    # A product for each design: its numbers then do not depend on the batch it is in.
-    rows = np.concatenate([at.lower, at.upper, at.outer, at.inner]).swapaxes(0, 1)
-    lower, upper, outer, inner = np.split((np.ascontiguousarray(rows) @ weights).swapaxes(0, 1), 4)
-    return Joints(lower, upper, outer, inner)
+def _joined(points: Sequence[Array]) -> Picked:
+    """Arrays (3, N, E) one after another, each row in one piece."""
+    unlike = {id(part): part for part in points}
+    place = {key: index for index, key in enumerate(unlike)}
+    axes, count, poses = points[0].shape
+    out = np.empty((axes, len(unlike) * count, poses))
+    for index, part in enumerate(unlike.values()):
+        out[:, index * count : (index + 1) * count] = part
+    rows = [place[id(part)] * count + np.arange(count) for part in points]
+    return Picked(out, np.concatenate(rows))
 
 
 # --- parts ---------------------------------------------------------------------------------------
@@ -130,138 +99,144 @@ def rod_diameter(rack: Rack, room: Room) -> float | None:
 
 
 def moving_parts(
-    designs: Designs, joints: Joints, racks: Sequence[Rack], room: Room
-) -> Iterator[Part]:
-    """Tie rod, outer joint, steering arm, and the bar with its spacer outside the housing."""
-    inner, outer = joints.inner, joints.outer
-    rod = _radius([rod_diameter(rack, room) for rack in racks])[designs.rack]
-    if np.isfinite(rod).any():
-        yield part_of("tie_rod", inner, outer, rod)
-    joint = room.joint_diameter_mm
-    joint_radius = rod if joint is None else np.full(len(designs), 0.5 * joint)
-    if np.isfinite(joint_radius).any():
-        yield part_of("outer_joint", outer, outer, joint_radius)
-    if room.steering_arm_diameter_mm is not None:
-        yield part_of(
-            "steering_arm",
-            _foot(joints),
-            outer,
-            np.full(len(designs), 0.5 * room.steering_arm_diameter_mm),
-        )
-    if room.spacer_diameter_mm is not None:
-        # Where the housing's length is not known, all of the bar moves.
-        half = np.array([0.5 * (rack.housing_length_mm or 0.0) for rack in racks])[designs.rack]
-        start = inner.copy()
-        start[1] = np.minimum(half[:, None], inner[1])
-        radius = np.full(len(designs), 0.5 * room.spacer_diameter_mm)
-        yield part_of("spacer", start, inner, radius)
+    designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room
+) -> Lines | None:
+    """Tie rod, outer joint and steering arm, of those whose size is known, in the solved poses."""
+    poses = solved.envelope
+    inner, outer = poses.inner_xyz, poses.outer_xyz
+    rods = _radius([rod_diameter(rack, room) for rack in racks])
+    rod, known = rods[designs.rack], bool(np.isfinite(rods).any())
+    joint, arm = room.joint_diameter_mm, room.steering_arm_diameter_mm
+    parts: list[Part] = []
+    if known:
+        parts.append(("tie_rod", inner, outer, rod))
+    if joint is not None:
+        parts.append(("outer_joint", outer, outer, np.full(len(rod), 0.5 * joint)))
+    elif known:
+        parts.append(("outer_joint", outer, outer, rod))
+    if arm is not None:
+        parts.append(("steering_arm", _foot(poses), outer, np.full(len(rod), 0.5 * arm)))
+    return Lines.of(parts)
 
 
-def _foot(joints: Joints) -> Array:
+def _foot(poses: Poses) -> Array:
     """Where the steering arm, square to the steering axis, meets it."""
-    axis = joints.upper - joints.lower
-    up = dot_first(joints.outer - joints.lower, axis) / dot_first(axis, axis)
-    return np.asarray(joints.lower + up * axis)
+    lower, axis = poses.lower_ball_xyz, poses.upper_ball_xyz - poses.lower_ball_xyz
+    up = dot_first(poses.outer_xyz - lower, axis) / dot_first(axis, axis)
+    return np.asarray(lower + up * axis)
 
 
 def _radius(diameters_mm: Sequence[float | None]) -> Array:
     return np.array([np.nan if value is None else 0.5 * value for value in diameters_mm])
 
 
-def rack_housing(designs: Designs, solved: Solved, racks: Sequence[Rack]) -> Part | None:
-    """The rack housing, about the middle of the car; None where no rack's is known."""
-    known = [r.housing_diameter_mm is not None and r.housing_length_mm is not None for r in racks]
-    if not any(known):
-        return None
-    radius = _radius(
-        [rack.housing_diameter_mm if ok else None for rack, ok in zip(racks, known, strict=True)]
-    )[designs.rack]
-    half = np.array([0.5 * (rack.housing_length_mm or 0.0) for rack in racks])[designs.rack]
-    centre = bar_middle(solved)
-    reach = half * np.array([0.0, 1.0, 0.0])[:, None]
-    return part_of("rack_housing", (centre - reach)[..., None], (centre + reach)[..., None], radius)
+def still_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room) -> list[Part]:
+    """What is outside the housing of the bar and its spacer, along all its way; rack housing.
 
-
-def bar_middle(solved: Solved) -> Array:
-    """Middle of the rack, (3, N)."""
-    return np.asarray((solved.points.inner_joint * np.array([1.0, 0.0, 1.0])).T)
-
-
-def arm_tubes(points: Hardpoints, joints: Joints, room: Room) -> Iterator[Part]:
-    """The four tubes of the two arms."""
-    if room.arm_tube_diameter_mm is None:
-        return
-    for arm, ball in (("lower", joints.lower), ("upper", joints.upper)):
-        radius = np.full(ball.shape[1], 0.5 * room.arm_tube_diameter_mm)
-        for end in ("front", "rear"):
-            pivot = np.atleast_2d(getattr(points, f"{arm}_{end}_pivot")).T[..., None]
-            start = np.broadcast_to(pivot, (3, ball.shape[1], 1))
-            yield part_of(f"{arm}_arm", start, ball, radius)
-
-
-@dataclass(frozen=True, slots=True)
-class Pinion:
-    """Pinion housing of one rack: a capsule from the bar outward, square to it.
-
-    `signs` are the sides where it may be, +1 left; both where the side is not known.
+    The housing stands about the middle of the car. Where its length is not known, all of the bar
+    moves.
     """
+    parts: list[Part] = []
+    length = [rack.housing_length_mm for rack in racks]
+    half = np.array([0.5 * (value or 0.0) for value in length])[designs.rack]
+    if room.spacer_diameter_mm is not None:
+        reach = solved.envelope.inner_xyz[1]
+        ends = np.minimum(half, reach.min(axis=1)), reach.max(axis=1)
+        radius = np.full(len(designs), 0.5 * room.spacer_diameter_mm)
+        parts.append(("spacer", across_car(solved, ends[0]), across_car(solved, ends[1]), radius))
+    diameter = [
+        rack.housing_diameter_mm if known is not None else None
+        for rack, known in zip(racks, length, strict=True)
+    ]
+    if any(value is not None for value in diameter):
+        radius = _radius(diameter)[designs.rack]
+        parts.append(("rack_housing", across_car(solved, -half), across_car(solved, half), radius))
+    return parts
 
-    offset_mm: float
-    length_mm: float
-    radius_mm: float
-    angle_deg: float | None
-    signs: tuple[float, ...]
+
+def across_car(solved: Solved, left_mm: Array) -> Array:
+    """Points of the bar so far to the left of the middle of the car, (3, N, 1)."""
+    inner = solved.points.inner_joint
+    return np.stack([inner[:, 0], left_mm, inner[:, 2]])[..., None]
 
 
-def pinion_of(rack: Rack, *, arm_ahead: bool, drive_side: Side | None) -> Pinion | None:
-    """The pinion housing of a rack; None where offset, length or diameter is not known."""
-    offset, length, diameter = (
-        rack.pinion_offset_mm,
-        rack.pinion_length_mm,
-        rack.pinion_diameter_mm,
-    )
-    if offset is None or length is None or diameter is None:
+def arm_tubes(solved: Solved, room: Room) -> Lines | None:
+    """The four tubes of the two arms, in the solved poses."""
+    if room.arm_tube_diameter_mm is None:
         return None
-    side = check_hand(rack, arm_ahead, drive_side).pinion_side
-    signs = {"left": (1.0,), "right": (-1.0,)}.get(str(side), (1.0, -1.0))
-    return Pinion(offset, length, 0.5 * diameter, rack.pinion_angle_deg, signs)
+    poses, count = solved.envelope, len(solved.reason)
+    radius = np.full(count, 0.5 * room.arm_tube_diameter_mm)
+    tubes: list[Part] = []
+    for arm, ball in (("lower", poses.lower_ball_xyz), ("upper", poses.upper_ball_xyz)):
+        for end in ("front", "rear"):
+            pivot = np.atleast_2d(getattr(solved.points, f"{arm}_{end}_pivot")).T[..., None]
+            start = np.broadcast_to(pivot, (3, count, 1))
+            tubes.append((f"{arm}_arm", start, ball, radius))
+    return Lines.of(tubes)
+
+
+# --- poses ---------------------------------------------------------------------------------------
+
+
+def between(lines: Lines, solved: Solved) -> Lines:
+    """Lines in poses between the solved ones too; see `clearance.between`."""
+    grid = poses_between(solved.envelope_travel_mm, solved.envelope_share)
+
+    def finer(picked: Picked) -> Picked:
+        if picked.points.shape[-1] == 1:
+            return picked
+        used, rows = np.unique(picked.rows, return_inverse=True)
+        return Picked(grid.blend(picked.points.take(used, axis=1)), rows)
+
+    return Lines(lines.names, finer(lines.start), finer(lines.end), lines.radius)
+
+
+def over_travel(tubes: Lines, solved: Solved) -> Lines:
+    """Tubes in one pose of each wheel travel, since the rack does not move them."""
+    first = np.unique(solved.envelope_travel_mm, return_index=True)[1]
+    balls = Picked(tubes.end.points.take(first, axis=-1), tubes.end.rows)
+    return Lines(tubes.names, tubes.start, balls, tubes.radius)
 
 
 # --- keep-outs -----------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class Obstacles:
+    """K keep-outs: names, whether each is a box, its corners or ends (K, 3), its radius (K,).
+
+    `image` tells the mirror images that stand only before the moving parts.
+    """
+
+    names: tuple[str, ...]
+    box: NDArray[np.bool_]
+    image: NDArray[np.bool_]
+    start: Array
+    end: Array
+    radius: Array
+
+
 @lru_cache(maxsize=64)
-def obstacles(keep_outs: tuple[KeepOut, ...], *, both_sides: bool) -> dict[str, Obstacles]:
-    """Keep-outs by kind; with their mirror images where those differ from them."""
-    found: dict[str, list[tuple[str, Array, Array, float]]] = {"box": [], "capsule": []}
+def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
+    """Keep-outs and their mirror images, where those differ from them."""
+    found: list[tuple[str, bool, bool, Array, Array, float]] = []
     for item in keep_outs:
         a, b = np.array(item.low), np.array(item.high)
-        shapes = [(a, b)]
-        if both_sides or item.mirror:
-            shapes.append((a * _FLIP, b * _FLIP))
-        if item.kind == "box":
+        shapes = [(a, b), (a * _FLIP, b * _FLIP)]
+        box = item.kind == "box"
+        if box:
             shapes = [(np.minimum(p, q), np.maximum(p, q)) for p, q in shapes]
-        same = len(shapes) == 2 and {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}
-        found[item.kind] += [
-            (item.name, p, q, item.radius_mm) for p, q in (shapes[:1] if same else shapes)
-        ]
-    return {
-        kind: Obstacles(
-            tuple(entry[0] for entry in entries),
-            np.array([entry[1] for entry in entries]),
-            np.array([entry[2] for entry in entries]),
-            np.array([entry[3] for entry in entries]),
-        )
-        for kind, entries in found.items()
-        if entries
-    }
-
-
-def near_pairs(
-    low: Array, high: Array, group: Obstacles, far_mm: float
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of boxes (3, N) and obstacles (K,) that may be closer than `far_mm`."""
-    gap = np.maximum(group.low.T[:, None] - high[..., None], low[..., None] - group.high.T[:, None])
-    gap = np.maximum(gap, 0.0)
-    rows, columns = np.nonzero(dot_first(gap, gap) < far_mm**2)
-    return rows, columns
+        if {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}:
+            shapes = shapes[:1]
+        for index, (p, q) in enumerate(shapes):
+            image = index == 1 and not item.mirror
+            found.append((item.name, box, image, p, q, item.radius_mm))
+    names, box_, image_, start, end, radius = zip(*found, strict=True) if found else ((),) * 6
+    return Obstacles(
+        names,
+        np.array(box_, dtype=bool),
+        np.array(image_, dtype=bool),
+        np.array(start, dtype=float).reshape(-1, 3),
+        np.array(end, dtype=float).reshape(-1, 3),
+        np.array(radius, dtype=float),
+    )

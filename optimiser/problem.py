@@ -219,13 +219,9 @@ class Problem:
         ]
         return Evaluation.join(parts)
 
-    def judge(self, designs: Designs, solved: Solved, *, thorough: bool = False) -> Evaluation:
-        """Evaluation of designs whose poses `solve` has already found.
-
-        `thorough` measures clearance in the poses between also where another limit is broken, so
-        that it does not jump where that limit begins; differences need this.
-        """
-        metrics = self._metrics(designs, solved, thorough)
+    def judge(self, designs: Designs, solved: Solved) -> Evaluation:
+        """Evaluation of designs whose poses `solve` has already found."""
+        metrics = self._metrics(designs, solved)
         reason = solved.reason.copy()
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
@@ -261,7 +257,7 @@ class Problem:
         }
         return percentiles, spread.reasons()
 
-    def _metrics(self, designs: Designs, solved: Solved, thorough: bool) -> dict[str, Array]:
+    def _metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
         racks = self.racks
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
@@ -301,7 +297,6 @@ class Problem:
                 arm_ahead=self.arm_ahead,
                 drive_side=self.car.drive_side,
                 limit_mm=self.limits.clearance_mm or 0.0,
-                worth_it=thorough or self._keeps_the_rest(designs, metrics),
             )
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
 
@@ -319,11 +314,6 @@ class Problem:
                 self.materials.tie_rod_kg_per_mm,
             )
         return {"price": np.array(price)[designs.rack], "mass_kg": mass}
-
-    def _keeps_the_rest(self, designs: Designs, metrics: dict[str, Array]) -> NDArray[np.bool_]:
-        """Whether each design keeps all limits but that of clearance."""
-        names = tuple(name for name in self.constraint_names if name != "clearance_mm")
-        return np.asarray((self._constraints(designs, metrics, names) <= 0.0).all(axis=1))
 
     def _constraints(
         self, designs: Designs, metrics: dict[str, Array], names: tuple[str, ...]

@@ -138,7 +138,7 @@ class Model:
         for start in range(0, len(designs), _CHUNK_DESIGNS):
             some = designs.select(slice(start, start + _CHUNK_DESIGNS))
             solved = self.problem.solve(some)
-            found = self.problem.judge(some, solved, thorough=True)
+            found = self.problem.judge(some, solved)
             rows = self._rows(solved, found.objectives)
             rows += self._limit_rows(solved, found)
             if not self.parts:

@@ -76,7 +76,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
             problem.room,
             arm_ahead=problem.arm_ahead,
             drive_side=problem.car.drive_side,
-            worth_it=False,
+            poses_between=False,
         )
         pairs = {
             name: float(values[0])

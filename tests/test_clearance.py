@@ -14,10 +14,14 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from optimiser.clearance import (
+    Picked,
+    box_apart,
     components,
+    floor_segment_segment,
     least,
     minimum_segment_box,
     minimum_segment_segment,
+    segment_apart,
     segment_box_distance,
     segment_in_cylinder_clearance,
     segment_segment_distance,
@@ -634,3 +638,78 @@ def test_most_poses_are_rejected_unmeasured(kind, minimum, distance, monkeypatch
     measured.clear()
     minimum(p0 + 5000.0, p1 + 5000.0, *fixed, ceiling=100.0)
     assert sum(measured) == 0
+
+
+# --- bounds that settle pairs unmeasured ---------------------------------------------------------
+
+
+def as_picked(points, rows):
+    """Points (R, poses, 3) with a row for each pair."""
+    return Picked(np.ascontiguousarray(np.moveaxis(points, -1, 0)), rows)
+
+
+def pairs_of_rods(seed, count=300):
+    """Rods of 40 designs (R, poses, 3), and a row of them and an obstacle of each kind by pair."""
+    rng = np.random.default_rng(seed)
+    p0, p1 = swept_rods(rng, 40)
+    return p0, p1, rng.integers(0, 40, count), rng
+
+
+@BOTH
+def test_shared_rows_give_what_repeated_ones_give(kind, minimum, distance, monkeypatch):
+    p0, p1, rows, rng = pairs_of_rods(1)
+    q0, q1 = obstacles(rng, len(rows), kind)
+    wanted = distance(p0[rows], p1[rows], q0, q1).min(axis=-1)
+    for kept in (1 << 19, 500):
+        monkeypatch.setattr(least, "_BOUNDS_KEPT", kept)
+        found = minimum(as_picked(p0, rows), as_picked(p1, rows), q0, q1)
+        np.testing.assert_allclose(found, wanted, rtol=0, atol=ROUNDING_MM)
+    near = minimum(as_picked(p0, rows), as_picked(p1, rows), q0, q1, ceiling=60.0)
+    np.testing.assert_allclose(near, np.minimum(wanted, 60.0), rtol=0, atol=ROUNDING_MM)
+
+
+def test_both_of_a_pair_may_share_rows():
+    p0, p1, rows, rng = pairs_of_rods(2)
+    q0, q1 = swept_rods(rng, 15)
+    others = rng.integers(0, 15, len(rows))
+    four = [as_picked(p, rows) for p in (p0, p1)] + [as_picked(q, others) for q in (q0, q1)]
+    wanted = segment_segment_distance(p0[rows], p1[rows], q0[others], q1[others]).min(axis=-1)
+    np.testing.assert_allclose(minimum_segment_segment(*four), wanted, rtol=0, atol=ROUNDING_MM)
+    floor = floor_segment_segment(*four)
+    assert np.all(floor <= wanted + ROUNDING_MM)
+    assert np.mean(floor > 0.5 * wanted) > 0.5
+
+
+def test_floor_is_below_every_distance_and_not_far():
+    p0, p1, rows, rng = pairs_of_rods(3)
+    q0, q1 = obstacles(rng, len(rows), "segment")
+    wanted = segment_segment_distance(p0[rows], p1[rows], q0, q1).min(axis=-1)
+    floor = floor_segment_segment(as_picked(p0, rows), as_picked(p1, rows), q0, q1)
+    assert np.all(floor <= wanted + ROUNDING_MM)
+    assert np.mean(floor > wanted - 10.0) > 0.5
+
+
+@BOTH
+def test_one_pose_and_boxes_bound_all_poses(kind, minimum, distance):
+    p0, p1, rows, rng = pairs_of_rods(4)
+    q0, q1 = obstacles(rng, len(rows), kind)
+    wanted = distance(p0[rows], p1[rows], q0, q1).min(axis=-1)
+    q0, q1 = q0[:, 0], q1[:, 0]
+
+    def parts(points):
+        return tuple(points.T)
+
+    def box(points):
+        return parts(points.min(axis=1)), parts(points.max(axis=1))
+
+    for pose in (0, 24, 48):
+        start, end = p0[rows], p1[rows]
+        line = (parts(start[:, pose]), parts(end[:, pose]), box(start), box(end))
+        if kind == "box":
+            bound = box_apart(line, parts(q0), parts(q1))
+        else:
+            still = parts(q0), parts(q1)
+            bound = segment_apart(line, (*still, *((q, q) for q in still)))
+        assert np.all(bound <= wanted + ROUNDING_MM)
+        far = wanted > 100.0
+        assert np.mean(bound[far] > 0.0) > 0.5

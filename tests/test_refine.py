@@ -389,10 +389,10 @@ def test_evaluations_are_counted(monkeypatch):
     asked, count = small(), 0
     judge = type(asked).judge
 
-    def counting(self, designs, solved, *, thorough):
+    def counting(self, designs, solved):
         nonlocal count
         count += len(designs)
-        return judge(self, designs, solved, thorough=thorough)
+        return judge(self, designs, solved)
 
     designs, found = seeded(asked)
     monkeypatch.setattr(type(asked), "judge", counting)

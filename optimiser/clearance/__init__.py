@@ -1,22 +1,33 @@
 """Clearance between the steering parts and what they may not touch.
 
 `distance` measures two shapes in one pose; `least` finds the least distance over many poses
-without measuring most of them; `between` blends poses from solved ones.
+without measuring most of them; `apart` settles most pairs from one pose; `between` blends poses
+from solved ones.
 """
 
+from optimiser.clearance.apart import box_apart, segment_apart
 from optimiser.clearance.between import Between, poses_between
 from optimiser.clearance.distance import (
     segment_box_distance,
     segment_in_cylinder_clearance,
     segment_segment_distance,
 )
-from optimiser.clearance.least import minimum_segment_box, minimum_segment_segment
+from optimiser.clearance.least import (
+    floor_segment_segment,
+    minimum_segment_box,
+    minimum_segment_segment,
+)
+from optimiser.clearance.operands import Picked
 
 __all__ = [
     "Between",
+    "Picked",
+    "box_apart",
+    "floor_segment_segment",
     "minimum_segment_box",
     "minimum_segment_segment",
     "poses_between",
+    "segment_apart",
     "segment_box_distance",
     "segment_in_cylinder_clearance",
     "segment_segment_distance",

@@ -12,8 +12,9 @@ displacements either way. A point of the linkage is blended from them,
         +--x--x--x--x--x--x--x--x--x--> t         and columns
         |  x           x           x
 
-which is exact at every solved pose, and exact for the inner joint, whose place is straight in r.
-Elementary interpolation; the tests measure what it leaves against the kernel.
+which is exact at every solved pose, and exact for the inner joint, whose place is straight in r,
+and for whatever the rack does not move. Elementary interpolation; the tests measure what it
+leaves against the kernel.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from optimiser.vectors import Array
 
 _MOST_TRAVELS = 9
@@ -33,17 +36,28 @@ _RACKS = 17
 
 @dataclass(frozen=True, slots=True)
 class Between:
-    """A grid of F poses as blends of E solved ones.
+    """A grid of F poses as blends of E solved ones, which it contains.
 
     Attributes:
         travel_mm: wheel travel of each pose, (F,).
         share: rack displacement as a share of its end, (F,).
-        weights: parts of the solved poses in each, (E, F).
     """
 
     travel_mm: Array
     share: Array
-    weights: Array
+    _centre: NDArray[np.intp]
+    _turned: NDArray[np.intp]
+    _straight: NDArray[np.intp]
+    _weights: Array
+
+    def blend(self, points: Array) -> Array:
+        """Points (3, N, F) from the solved ones (3, N, E)."""
+        out = points.take(self._centre, axis=-1)
+        moved = points.take(self._turned, axis=-1)
+        moved -= points.take(self._straight, axis=-1)
+        # A product for each design: its numbers then do not depend on the batch it is in.
+        out += (moved[..., None, :] @ self._weights)[..., 0, :]
+        return np.asarray(out)
 
 
 def poses_between(travel_mm: Array, share: Array) -> Between:
@@ -61,22 +75,27 @@ def poses_between(travel_mm: Array, share: Array) -> Between:
 def _between(travels: tuple[float, ...], shares: tuple[float, ...]) -> Between:
     travel, share = np.array(travels), np.array(shares)
     grid = travel[share == 0.0]
-    pick = np.round(np.linspace(0, len(grid) - 1, min(len(grid), _MOST_TRAVELS))).astype(int)
     rows, columns = np.array([grid[0], 0.0, grid[-1]]), np.unique(share)
-    at_t, at_r = (
-        axis.ravel()
-        for axis in np.meshgrid(grid[pick], np.linspace(-1.0, 1.0, _RACKS), indexing="ij")
-    )
-    weights = np.zeros((len(travel), len(at_t)))
+    even = np.round(np.linspace(0, len(grid) - 1, min(len(grid), _MOST_TRAVELS))).astype(int)
+    pick = np.union1d(even, np.flatnonzero(np.isin(grid, rows)))
+    racks = np.union1d(np.linspace(-1.0, 1.0, _RACKS), columns)
+    at_t, at_r = (axis.ravel() for axis in np.meshgrid(grid[pick], racks, indexing="ij"))
+    others = np.setdiff1d(np.arange(len(grid)), pick)
+    at_t = np.concatenate([at_t, grid[others]])
+    at_r = np.concatenate([at_r, np.zeros(len(others))])
     centre = {value: index for index, value in enumerate(grid)}
-    weights[[centre[t] for t in at_t], np.arange(len(at_t))] = 1.0
+    turned = np.flatnonzero(share != 0.0)
+    straight = np.array([centre[travel[index]] for index in turned], dtype=np.intp)
     in_travel, in_rack = _lagrange(at_t, rows), _lagrange(at_r, columns)
-    for index in np.flatnonzero(share != 0.0):
-        row = int(np.flatnonzero(rows == travel[index])[0])
-        part = in_travel[row] * in_rack[int(np.flatnonzero(columns == share[index])[0])]
-        weights[index] += part
-        weights[centre[rows[row]]] -= part
-    return Between(at_t, at_r, weights)
+    weights = np.array(
+        [
+            in_travel[int(np.flatnonzero(rows == travel[index])[0])]
+            * in_rack[int(np.flatnonzero(columns == share[index])[0])]
+            for index in turned
+        ]
+    )
+    at = np.array([centre[t] for t in at_t], dtype=np.intp)
+    return Between(at_t, at_r, at, turned, straight, weights)
 
 
 def _lagrange(x: Array, nodes: Array) -> Array:

@@ -32,7 +32,6 @@ from optimiser.clearance.components import (
     Vector,
     as_arrays,
     blocks,
-    cut,
     dot,
     split,
     with_axes,
@@ -44,6 +43,7 @@ from optimiser.clearance.distance import (
     segment_segment,
     segment_segment_normal,
 )
+from optimiser.clearance.operands import Operand, Picked, columns_of, cut_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -67,13 +67,19 @@ _BOUNDS_KEPT = 1 << 19
 
 
 def minimum_segment_segment(
-    p0: ArrayLike, p1: ArrayLike, q0: ArrayLike, q1: ArrayLike, *, ceiling: float = np.inf
+    p0: ArrayLike | Picked,
+    p1: ArrayLike | Picked,
+    q0: ArrayLike | Picked,
+    q1: ArrayLike | Picked,
+    *,
+    ceiling: float = np.inf,
 ) -> Array:
     """Least `segment_segment_distance` over the poses, the last axis before the components.
 
     Args:
         p0: end of the moving segment, (..., poses, 3) mm; all four broadcast. For N designs
-            against K fixed segments give p the shape (N, 1, poses, 3) and q (K, 1, 3).
+            against K fixed segments give p the shape (N, 1, poses, 3) and q (K, 1, 3). Where
+            any is `Picked`, the others are that too or (n, poses or 1, 3).
         p1: its other end.
         q0: end of the other segment, fixed or moving too.
         q1: its other end.
@@ -86,12 +92,12 @@ def minimum_segment_segment(
     Raises:
         ValueError: there are no poses.
     """
-    return _least(_SEGMENT, as_arrays(p0, p1, q0, q1), ceiling)
+    return _least(_SEGMENT, [_points(p) for p in (p0, p1, q0, q1)], ceiling)
 
 
 def minimum_segment_box(
-    p0: ArrayLike,
-    p1: ArrayLike,
+    p0: ArrayLike | Picked,
+    p1: ArrayLike | Picked,
     box_min: ArrayLike,
     box_max: ArrayLike,
     *,
@@ -101,7 +107,8 @@ def minimum_segment_box(
 
     Args:
         p0: end of the moving segment, (..., poses, 3) mm; all four broadcast. For N designs
-            against K boxes give p the shape (N, 1, poses, 3) and the corners (K, 1, 3).
+            against K boxes give p the shape (N, 1, poses, 3) and the corners (K, 1, 3). Where
+            either is `Picked`, the corners are (n, 1, 3).
         p1: its other end.
         box_min: corner of the box with the least coordinates.
         box_max: corner with the greatest coordinates.
@@ -114,9 +121,34 @@ def minimum_segment_box(
     Raises:
         ValueError: a coordinate of box_min exceeds that of box_max, or there are no poses.
     """
-    points = as_arrays(p0, p1, box_min, box_max)
-    check_box(points[2], points[3])
-    return _least(_BOX, points, ceiling)
+    low, high = as_arrays(box_min, box_max)
+    check_box(low, high)
+    return _least(_BOX, [_points(p0), _points(p1), low, high], ceiling)
+
+
+def floor_segment_segment(p0: Picked, p1: Picked, q0: Picked | Array, q1: Picked | Array) -> Array:
+    """What the distance of two segments cannot fall below in any of the poses, (n,).
+
+    For less than measuring it: by two separating planes, see the head of this module. It bounds
+    all poses that lie between the given ones in a straight line too.
+
+    Args:
+        p0: end of the moving segment in n pairs.
+        p1: its other end.
+        q0: end of the other segment, (n, 1, 3) where it is fixed.
+        q1: its other end.
+    """
+    points = (p0, p1, q0, q1)
+    shape = np.broadcast_shapes(*(p.shape[:-1] for p in points))
+    out = np.empty(shape[0])
+    for block in blocks(out.shape, max(1, _BOUNDS_KEPT // shape[1])):
+        operands = [cut_points(p, block) for p in points]
+        out[block] = _Sweep(_SEGMENT, operands, out[block].shape, shape[1]).floor()
+    return out
+
+
+def _points(given: ArrayLike | Picked) -> Array | Picked:
+    return given if isinstance(given, Picked) else as_arrays(given)[0]
 
 
 # --- the two kinds of obstacle -------------------------------------------------------------------
@@ -147,20 +179,20 @@ _BOX = _Obstacle(segment_box, segment_box_normal, _box_reach)
 # --- the sweep -----------------------------------------------------------------------------------
 
 
-def _least(obstacle: _Obstacle, points: Sequence[Array], ceiling: float) -> Array:
-    points = [p[None] if p.ndim < 2 else p for p in points]
+def _least(obstacle: _Obstacle, given: Sequence[Array | Picked], ceiling: float) -> Array:
+    points = [p[None] if not isinstance(p, Picked) and p.ndim < 2 else p for p in given]
     shape = np.broadcast_shapes(*(p.shape[:-1] for p in points))
     if shape[-1] == 0:
         raise ValueError("there are no poses")
     out = np.empty(shape[:-1] or (1,))
-    points = [with_axes(p, out.ndim + 2) for p in points]
+    points = [p if isinstance(p, Picked) else with_axes(p, out.ndim + 2) for p in points]
     with np.errstate(invalid="ignore"):  # NaN poses pass through the matrix product
         for block in blocks(out.shape, min(_BLOCK, max(1, _BOUNDS_KEPT // shape[-1]))):
             part = out[block]
-            operands = [cut(p, block) for p in points]
+            operands = [cut_points(p, block) for p in points]
             near = _within_reach(operands, ceiling)
             if not near.all():
-                operands = [p[..., near, :, :] if p.shape[-3] > 1 else p for p in operands]
+                operands = [columns_of(p, near) for p in operands]
             part[...] = ceiling
             if near.any():
                 inner = part[..., near]
@@ -168,7 +200,7 @@ def _least(obstacle: _Obstacle, points: Sequence[Array], ceiling: float) -> Arra
     return out.reshape(shape[:-1])
 
 
-def _within_reach(points: list[Array], ceiling: float) -> NDArray[np.bool_]:
+def _within_reach(points: Sequence[Array | Picked], ceiling: float) -> NDArray[np.bool_]:
     """Along the last batch axis, False where nothing can come closer than the ceiling.
 
     Compares the boxes around all designs and poses of a block, so that obstacles far from a
@@ -176,10 +208,11 @@ def _within_reach(points: list[Array], ceiling: float) -> NDArray[np.bool_]:
     single batch axis a box for each entry would cost as much as what it saves.
     """
     columns = max(p.shape[-3] for p in points)
-    if not np.isfinite(ceiling) or points[0].ndim < 4:
+    arrays = [p for p in points if not isinstance(p, Picked)]
+    if not np.isfinite(ceiling) or len(arrays) < len(points) or arrays[0].ndim < 4:
         return np.ones(columns, dtype=np.bool_)
     square: Array = np.zeros(columns)
-    for p0, p1, q0, q1 in zip(*(split(p) for p in points), strict=True):
+    for p0, p1, q0, q1 in zip(*(split(p) for p in arrays), strict=True):
         (low_p, high_p), (low_q, high_q) = _extent(p0, p1), _extent(q0, q1)
         square += np.maximum(np.maximum(low_q - high_p, low_p - high_q), 0.0) ** 2
     return np.asarray(~((square > 0.0) & (np.sqrt(square) >= ceiling)))
@@ -193,46 +226,20 @@ def _extent(a: Array, b: Array) -> tuple[Array, Array]:
     return np.minimum(*low), np.maximum(*high)
 
 
-class _Operand:
-    """Points (*batch, poses, 3), either axis of length 1 where they do not vary."""
-
-    __slots__ = ("_flat", "_rows", "moves", "points")
-
-    def __init__(self, points: Array, batch: tuple[int, ...]) -> None:
-        own, poses = points.shape[:-2], points.shape[-2]
-        self.points = points
-        self.moves = poses > 1
-        rows = np.arange(0, prod(own) * poses, poses).reshape(own)
-        self._rows = np.broadcast_to(rows, batch).ravel()
-        self._flat = tuple(np.ascontiguousarray(x).reshape(-1) for x in split(points))
-
-    def at(self, entry: Index, pose: Index) -> Vector:
-        """Points of the given entries of the batch, flattened, in the given poses."""
-        index = self._rows.take(entry)
-        if self.moves:
-            index += pose
-        x, y, z = (part.take(index) for part in self._flat)
-        return x, y, z
-
-    def project(self, normal: Array, block: tuple[slice, ...], out: Array) -> None:
-        """Scalar product of a block of normals (*batch, 3) with all poses, into `out`."""
-        points = np.swapaxes(cut(self.points, block), -1, -2)
-        if points.shape[-3] == 1:  # one moving part before a row of obstacles: one product
-            np.matmul(normal, points[..., 0, :, :], out=out)
-        else:
-            np.matmul(normal[..., None, :], points, out=out[..., None, :])
-
-
 class _Sweep:
     """One block of the batch, its entries numbered from 0 over the flattened batch axes."""
 
     __slots__ = ("_batch", "_ends", "_fixed", "_moves", "_obstacle", "_poses")
 
     def __init__(
-        self, obstacle: _Obstacle, points: list[Array], batch: tuple[int, ...], poses: int
+        self,
+        obstacle: _Obstacle,
+        points: Sequence[Array | Picked],
+        batch: tuple[int, ...],
+        poses: int,
     ) -> None:
         self._obstacle, self._batch, self._poses = obstacle, batch, poses
-        operands = [_Operand(p, batch) for p in points]
+        operands = [Operand(p, batch) for p in points]
         self._ends, self._fixed = operands[:2], operands[2:]
         self._moves = any(f.moves for f in self._fixed)
 
@@ -263,6 +270,18 @@ class _Sweep:
         self._measure_rest(self._undercutting(rest, normal, limit), best)
         return best.reshape(self._batch)
 
+    def floor(self) -> Array:
+        """Bound on the least distance, (entries,): the better of two."""
+        entries = np.arange(prod(self._batch))
+        pose = np.full_like(entries, self._poses // 2)
+        found = []
+        for _ in range(2):
+            _, normal = self._obstacle.normal(*self._at(entries, pose))
+            bound, reach = self._bound(normal)
+            pose = np.argmin(bound, axis=1)
+            found.append(bound[entries, pose] - reach)
+        return np.asarray(np.maximum(*found))
+
     def _at(self, entry: Index, pose: Index) -> tuple[Vector, Vector, Vector, Vector]:
         p0, p1, q0, q1 = (operand.at(entry, pose) for operand in (*self._ends, *self._fixed))
         return p0, p1, q0, q1
@@ -276,7 +295,7 @@ class _Sweep:
         shape = (*self._batch, self._poses)
         column = [n.reshape(*self._batch, 1) for n in normal]
         reach = self._obstacle.reach(
-            (column[0], column[1], column[2]), *(split(f.points) for f in self._fixed)
+            (column[0], column[1], column[2]), *(f.components() for f in self._fixed)
         )
         row = np.stack(normal, axis=-1).reshape(*self._batch, 3)
         out = np.empty(shape)

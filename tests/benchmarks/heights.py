@@ -34,18 +34,16 @@ class Counter:
         self.designs = 0
         self._judge = Problem.judge
 
-    def judge(self, problem, designs, solved, *, thorough=False):
+    def judge(self, problem, designs, solved):
         self.designs += len(designs)
-        return self._judge(problem, designs, solved, thorough=thorough)
+        return self._judge(problem, designs, solved)
 
 
 def main() -> None:
     """Time one rack of each study."""
     only = sys.argv[1] if len(sys.argv) > 1 else None
     counter = Counter()
-    Problem.judge = lambda self, designs, solved, *, thorough=False: counter.judge(
-        self, designs, solved, thorough=thorough
-    )
+    Problem.judge = lambda self, designs, solved: counter.judge(self, designs, solved)
     print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     for name, rack in (("rescue", "Linnet"), ("demo", "Finch")):
         if only not in (None, rack):
