@@ -60,11 +60,8 @@ class TerminalWatch:
             share = done / max(1, total)
             if share - self._said.get(unit, -1.0) >= 0.1 or done >= total:
                 self._said[unit] = share
-                count = f"{done} of {total} designs"
-                if done > total:
-                    count = f"{done} designs with those refined"
                 self._console.print(
-                    f"{unit}: {count}, {rate}, {best}",
+                    f"{unit}: {done} of {total} designs, {rate}, {best}",
                     markup=False,
                     highlight=False,
                     soft_wrap=True,

@@ -83,7 +83,7 @@ SETTING_OUT = (
 ORIGINS = {
     "seed": "placed by the ideal inner joint before the search",
     "search": "found by the search",
-    "refined": "polished after the search",
+    "refined": "polished from what was found",
 }
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimiser.front import best_ratio
-from optimiser.refine import refine
+from optimiser.refine import TOUCH_UP, RefineSettings, refine
 from optimiser.results import UnitResult
 from optimiser.search import SearchSettings, UnitSearch
 from optimiser.search_storage import Store, Trials, UnitRecord
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from optimiser.problem import Problem
+    from optimiser.search_sampler import Origin
     from optimiser.vectors import Array
 
 Watch = Callable[[str, int, int, float, str], None]
@@ -53,7 +54,7 @@ class UnitSpec:
         seed: random seed.
         settings: how to search.
         seeds: begin with designs from the ideal inner joint.
-        refine: end by refining what was found.
+        refine: refine the seeds before the search, and what was found after it.
         record: its journal file.
         seconds: the most time that the study allows it; None without a limit.
     """
@@ -122,12 +123,14 @@ def run_unit(
     """
     began = time.monotonic()
     limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
-    stopped = False
+    stopped, refining = False, None
 
     def over() -> bool:
         nonlocal stopped
         stopped = stopped or stop()
-        return stopped or (bool(limits) and _time_is_up(spec, search, began, min(limits)))
+        if stopped or not limits:
+            return stopped
+        return _time_is_up(spec, search, began, min(limits), refining)
 
     problem, settings = spec.problem, spec.settings
     search = UnitSearch(
@@ -142,12 +145,18 @@ def run_unit(
 
     def tell_watch() -> None:
         best = best_text(problem, search.front)
-        watch(spec.label, search.count, settings.trials, time.monotonic() - began, best)
+        watch(spec.label, search.tried, settings.trials, time.monotonic() - began, best)
 
     if spec.seeds and not search.batches:
         _tell_seeds(spec, search)
         tell_watch()
-    if "refined" in (*search.batches, search.torn):
+    if spec.refine and search.batches == ("seed",) and not over():
+        # The seeds refined at once hold most of the front; the search then looks for what is not.
+        started = time.monotonic()
+        _tell_refined(spec, search, RefineSettings())
+        refining = time.monotonic() - started
+        tell_watch()
+    if "refined" in (*_after_seeds(search), search.torn):
         reason = _reason_to_refine(spec, store.trials)
     else:
         while (designs := search.ask()) is not None:
@@ -155,8 +164,9 @@ def run_unit(
             tell_watch()
         reason = search.stop_reason
     searched = time.monotonic()
-    if spec.refine and not stopped and "refined" not in search.batches:
-        _tell_refined(spec, search)
+    if spec.refine and not stopped and "refined" not in _after_seeds(search):
+        again = "refined" in search.batches
+        _tell_refined(spec, search, TOUCH_UP if again else RefineSettings())
         tell_watch()
     records = search.records()
     return UnitResult(
@@ -183,26 +193,40 @@ def _tell_seeds(spec: UnitSpec, search: UnitSearch) -> None:
     search.add(chosen, spec.problem.evaluate(chosen), "seed")
 
 
-def _tell_refined(spec: UnitSpec, search: UnitSearch) -> None:
-    """Refine what the search found and tell the designs that nothing dominates."""
+def _after_seeds(search: UnitSearch) -> tuple[Origin, ...]:
+    """Batches without the seeds and what was made of them before the search."""
+    batches = search.batches
+    return batches[2:] if batches[:2] == ("seed", "refined") else batches
+
+
+def _tell_refined(spec: UnitSpec, search: UnitSearch, how: RefineSettings) -> None:
+    """Refine what was found so far and tell the designs that nothing dominates."""
     records = search.records()
     if not len(records.designs):
         return
-    designs = refine(spec.problem, records.designs, records.evaluation).designs
+    designs = refine(spec.problem, records.designs, records.evaluation, how).designs
     search.add(designs, spec.problem.evaluate(designs), "refined")
 
 
 def _reason_to_refine(spec: UnitSpec, trials: Trials) -> str:
     """Why an earlier process ended its search and began to refine."""
-    searched = [trial for trial in trials if trial.user_attrs["origin"] != "refined"]
+    own = [n for n, trial in enumerate(trials) if trial.user_attrs["origin"] != "refined"]
+    searched = list(trials)[: own[-1] + 1] if own else []
     search = UnitSearch(spec.problem, spec.rack, spec.seed, spec.settings, trials=searched)
     return search.stop_reason if search.ask() is None else TIME_UP
 
 
-def _time_is_up(spec: UnitSpec, search: UnitSearch, began: float, seconds: float) -> bool:
-    """Whether what is left of a unit's time is needed for refining."""
-    taken = time.monotonic() - began
-    needed = REFINE_DESIGNS * taken / max(1, search.count) if spec.refine else 0.0
+def _time_is_up(
+    spec: UnitSpec, search: UnitSearch, began: float, seconds: float, refining: float | None
+) -> bool:
+    """Whether what is left of a unit's time is needed for refining.
+
+    `refining` is what refining the seeds took, which had more to do than the last time will have;
+    None where this process did not do that.
+    """
+    taken, needed = time.monotonic() - began, 0.0
+    if spec.refine:
+        needed = REFINE_DESIGNS * taken / max(1, search.count) if refining is None else refining
     return taken >= seconds - min(needed, REFINE_SHARE * seconds)
 
 

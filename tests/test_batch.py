@@ -381,13 +381,21 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path):
     seeds, refined = origin.count("seed"), origin.count("refined")
     assert 0 < seeds <= 20
     assert refined > 0
-    assert origin == ["seed"] * seeds + ["search"] * (60 - seeds) + ["refined"] * refined
+    # Refined twice: what the seeds hold before the search, and what the search found after it.
+    early = origin.index("search") - seeds
+    assert 0 < early < refined
+    assert origin == (
+        ["seed"] * seeds
+        + ["refined"] * early
+        + ["search"] * (60 - seeds)
+        + ["refined"] * (refined - early)
+    )
     (unit,) = whole.result.units
     assert unit.stop_reason == "all 60 designs that the study allows were tried"
     (record,) = (whole.folder / "record").iterdir()
     lines = record.read_bytes().splitlines(keepends=True)
     header = len(lines) - len(origin)
-    for told in (1, seeds + 20, 61, len(origin)):
+    for told in (1, seeds + 3, seeds + early, seeds + early + 25, 61 + early, len(origin)):
         out = tmp_path / f"cut after {told}"
         # A run that is stopped at once, and the record of one that was cut off there.
         run_here([study], out, stop=lambda: True)

@@ -3,8 +3,8 @@
 Run from the top of the repository: python tests/benchmarks/search_quality.py [--quick] [--seeds 5]
     [--out FOLDER]
 
-(a) the pipeline as `run` uses it, Optuna's bookkeeping in memory included; `record` also writes
-    the journal file as `run` does, and `early` refines the seeds before the search as well;
+(a) the pipeline as `run` uses it, Optuna's bookkeeping in memory included; and the same with its
+    journal file;
 (b) the same without seeds, without refinement, without both;
 (c) pymoo's NSGA-II (population 100) with the same vectorised problem;
 (d) Optuna's own NSGA-II, TPE and random samplers, asked and told in batches.
@@ -46,10 +46,8 @@ from search_cases import case  # noqa: E402
 from optimiser.designs import Evaluation  # noqa: E402
 from optimiser.front import hypervolume, non_dominated  # noqa: E402
 from optimiser.problem import Problem  # noqa: E402
-from optimiser.refine import TOUCH_UP, RefineSettings, refine  # noqa: E402
 from optimiser.search import SearchSettings, UnitSearch  # noqa: E402
 from optimiser.search_sampler import free_variables, resolve  # noqa: E402
-from optimiser.seeds import choose_seeds, seed_designs  # noqa: E402
 from optimiser.units import UnitSpec, run_recorded, run_unit  # noqa: E402
 
 REFERENCE_RATIO = 4.0
@@ -164,27 +162,6 @@ def recorded(problem: Problem, seed: int, trials: int) -> Trace:
 
         with patch.object(UnitSearch, "_absorb", noted):
             run_recorded(spec, lambda *_: None, lambda: False, None)
-    return watch.trace
-
-
-def early(problem: Problem, seed: int, trials: int) -> Trace:
-    """Seeds, refinement, search, refinement again."""
-    with Watch(problem) as watch:
-        unit = UnitSearch(problem, 0, seed, settings(trials), on_batch=watch.append)
-        candidates = seed_designs(problem, 0, 1000, seed)
-        rows = choose_seeds(problem.evaluate(candidates), unit.settings.population)
-        chosen = candidates.select(rows)
-        unit.add(chosen, problem.evaluate(chosen), "seed")
-
-        def polish(how: RefineSettings) -> None:
-            records = unit.records()
-            found = refine(problem, records.designs, records.evaluation, how).designs
-            unit.add(found, problem.evaluate(found), "refined")
-
-        polish(RefineSettings())
-        while (designs := unit.ask()) is not None:
-            unit.tell(designs, problem.evaluate(designs))
-        polish(TOUCH_UP)
     return watch.trace
 
 
@@ -365,7 +342,6 @@ def main() -> None:
     solvers = {
         "(a) as run uses it": lambda p, s: ours(p, s, trials, seeds=True, refined=True),
         "(a) with journal file": lambda p, s: recorded(p, s, trials),
-        "(a) seeds refined early": lambda p, s: early(p, s, trials),
         "(b) no seeds": lambda p, s: ours(p, s, trials, seeds=False, refined=True),
         "(b) no refinement": lambda p, s: ours(p, s, trials, seeds=True, refined=False),
         "(b) neither": lambda p, s: ours(p, s, trials, seeds=False, refined=False),
