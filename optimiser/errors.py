@@ -36,6 +36,8 @@ class InputError(OptimiserError):
 class StorageError(OptimiserError):
     """Files could not be written or read back (full disk, locked folder); nothing is lost."""
 
+    exit_code = 2
+
 
 class NothingFeasibleError(OptimiserError):
     """The search ran and no design kept every limit."""

@@ -25,6 +25,8 @@ def write_bytes(path: Path, content: bytes) -> None:
     Raises:
         StorageError: the disk is full or the folder cannot be written; `path` is as it was.
     """
+    if path.is_dir():
+        raise StorageError(f"{path}: is a folder; give the name of a file in it")
     temporary = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -129,6 +129,6 @@ def test_a_wrong_call_is_one_line_and_exit_code_2(tmp_path, arguments):
 def test_curves_that_cannot_be_written_are_one_line(tmp_path):
     path = write_small_study(tmp_path)
     code, _, err = run("curves", path, "--out", tmp_path, cwd=tmp_path)
-    assert code == 1
-    assert "cannot be written" in err
+    assert code == 2
+    assert err == f"optimiser: {tmp_path}: is a folder; give the name of a file in it\n"
     assert err.count("\n") == 1

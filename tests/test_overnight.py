@@ -141,7 +141,7 @@ def test_the_second_run_on_one_folder_refuses(whole, tmp_path):
         assert first.poll() is None
         first.kill()
         first.communicate()
-    assert code == 1
+    assert code == 2
     assert out == ""
     assert err.strip() == (
         "optimiser: out/small: another run of the same study is working in it; "
@@ -173,7 +173,7 @@ def test_a_full_disk_is_one_line_and_the_run_goes_on_when_space_returns(
     ballast = small_disk / "ballast"
     ballast.write_bytes(bytes(600_000))
     code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
-    assert code == 1
+    assert code == 2
     assert out == ""
     lines = [line for line in err.splitlines() if line.startswith("optimiser:")]
     assert len(lines) == 1

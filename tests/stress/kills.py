@@ -51,7 +51,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--kills", type=int, default=30)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--trials", type=int, default=5000)
+    parser.add_argument("--trials", type=int, default=8000)
     given = parser.parse_args()
     moments = random.Random(given.seed)
     with tempfile.TemporaryDirectory() as place:
