@@ -15,7 +15,7 @@ from optimiser.clearance import segment_in_cylinder_clearance
 from optimiser.linkage import Poses
 from optimiser.packaging_measure import Measurement
 from optimiser.packaging_pairs import column
-from optimiser.packaging_parts import Lines, moving_parts, rod_diameter, still_parts
+from optimiser.packaging_parts import Part, moving_parts, rod_diameter, still_parts
 from optimiser.packaging_pinion import pinion_housings
 
 if TYPE_CHECKING:
@@ -96,11 +96,11 @@ def clearance_metrics(
     moving = moving_parts(designs, solved, racks, room)
     pairs = Measurement(solved, room, max(FAR_MM, limit_mm), poses_between)
     found = pairs.measure(moving, still_parts(designs, solved, racks, room), pinions)
-    if room.rim is not None and moving is not None:
-        for index, name in enumerate(moving.names):
-            mine = index * moving.count + np.arange(moving.count)
-            inside = _in_rim(moving.select(mine), name, solved, room.rim)
-            found[column(name, "rim")] = np.minimum(inside, pairs.far)
+    if room.rim is not None:
+        for part in moving:
+            if part[0] != "spacer":
+                inside = _in_rim(part, solved, room.rim)
+                found[column(part[0], "rim")] = np.minimum(inside, pairs.far)
     known = [values for name, values in found.items() if name != "pinion_angle_deg"]
     overall = np.fmin.reduce(known) if known else np.full(len(designs), np.nan)
     found = {"clearance_mm": overall, **found}
@@ -128,23 +128,21 @@ def _some(solved: Solved, rows: Index) -> Solved:
     )
 
 
-def _in_rim(lines: Lines, name: str, solved: Solved, rim: Rim) -> Array:
+def _in_rim(part: Part, solved: Solved, rim: Rim) -> Array:
     """Least clearance of a part to the inside of the rim, (N,).
 
     Only the tie rod moves in the rim: outer joint and steering arm turn with the wheel, so that
     one pose is all.
     """
+    name, start, end, radius = part
     at = slice(None) if name == "tie_rod" else slice(1)
     poses = solved.envelope.select(at)
-    start, end = (
-        np.moveaxis(p.points[..., at].take(p.rows, axis=1), 0, -1) for p in (lines.start, lines.end)
-    )
     found = segment_in_cylinder_clearance(
-        start,
-        end,
+        np.moveaxis(start[..., at], 0, -1),
+        np.moveaxis(end[..., at], 0, -1),
         poses.wheel_centre + rim.offset_mm * poses.spin_axis,
         poses.spin_axis,
         rim.inside_radius_mm,
-        0.5 * rim.width_mm + lines.radius[:, None],
+        0.5 * rim.width_mm + radius[:, None],
     )
-    return np.asarray(np.min(found, axis=1) - lines.radius)
+    return np.asarray(np.min(found, axis=1) - radius)

@@ -19,7 +19,7 @@ from optimiser.packaging_pairs import (
     to_keep_outs,
     to_tubes,
 )
-from optimiser.packaging_parts import Lines, arm_tubes, between, obstacles, over_travel
+from optimiser.packaging_parts import Lines, arm_tubes, between, obstacles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,14 +51,16 @@ class Measurement:
         self._table = Table(len(solved.reason), far_mm)
         self._tubes = tubes = arm_tubes(solved, room)
         self._tube_bounds = None if tubes is None else Bounds.of(tubes)
-        self._by_travel = None if tubes is None else over_travel(tubes, solved)
 
     def measure(
-        self, moving: Lines | None, still: list[Part], pinions: Pinions | None
+        self, moving: list[Part], still: list[Part], pinions: Pinions | None
     ) -> dict[str, Array]:
-        """Clearance by column, and the angle of the pinion housing."""
-        if moving is not None:
-            self._moving(moving)
+        """Clearance by column, and the angle of the pinion housing.
+
+        `moving` are tie rods, outer joints, steering arms and bar; of these the bar only where it
+        meets the arms, since before keep-outs it is one of the `still` ones.
+        """
+        self._moving(moving if self._tubes is not None else [p for p in moving if p[0] != "spacer"])
         angle = self._still(still, pinions)
         found = self._table.results()
         if angle is not None:
@@ -67,10 +69,14 @@ class Measurement:
 
     # --- what moves ---
 
-    def _moving(self, lines: Lines) -> None:
+    def _moving(self, parts: list[Part]) -> None:
         """Moving parts before keep-outs and, where they could touch them, before the arms."""
+        lines = Lines.of(parts)
+        if lines is None:
+            return
         bounds, columns = Bounds.of(lines), self._columns(lines)
-        faces = np.ones((len(lines.names), len(self._keep_outs.names)), dtype=bool)
+        bar = np.array([name == "spacer" for name in lines.names])
+        faces = np.repeat(~bar[:, None], len(self._keep_outs.names), axis=1)
         rows, others = near_keep_outs(lines, bounds, self._keep_outs, self._reach, faces)
         values = to_keep_outs(self._poses(lines, rows), self._keep_outs, others, self.far)
         self._table.put(columns, rows, others, values)
@@ -105,7 +111,10 @@ class Measurement:
             return None
         own = np.array([part[0] == "spacer" for part in parts], dtype=bool)
         faces = np.concatenate([own[:, None] | ~self._keep_outs.image, faces])
-        by_arms = [*range(len(parts)), *(len(parts) + index for index in by_arms)]
+        by_arms = [
+            *(index for index, part in enumerate(parts) if part[0] != "spacer"),
+            *(len(parts) + index for index in by_arms),
+        ]
         rows, others, values = self._standing(lines, faces, by_arms, np.arange(lines.count))
         own = rows < len(parts) * lines.count
         columns = self._columns(lines)
@@ -165,10 +174,10 @@ class Measurement:
         bounds = Bounds.of(lines)
         rows, others = near_keep_outs(lines, bounds, self._keep_outs, self.far, faces)
         values = still_to_keep_outs(lines.select(rows), self._keep_outs, others)
-        if self._by_travel is None:
+        if self._tubes is None:
             return rows, others, values
         more, tube_rows = self._near_tubes(lines, bounds, by_arms, designs, moving=False)
-        found = to_tubes(lines.select(more), self._by_travel.select(tube_rows), self.far)
+        found = to_tubes(lines.select(more), self._tubes.select(tube_rows), self.far)
         return (
             np.concatenate([rows, more]),
             np.concatenate([others, self._tube_numbers(tube_rows)]),

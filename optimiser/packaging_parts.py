@@ -98,10 +98,11 @@ def rod_diameter(rack: Rack, room: Room) -> float | None:
     return rack.tie_rod_diameter_mm or room.tie_rod_diameter_mm
 
 
-def moving_parts(
-    designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room
-) -> Lines | None:
-    """Tie rod, outer joint and steering arm, of those whose size is known, in the solved poses."""
+def moving_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room) -> list[Part]:
+    """Tie rod, outer joint, steering arm and bar, of those of known size, in the solved poses.
+
+    The bar, named `spacer` like the part around it, is what is outside the housing in any pose.
+    """
     poses = solved.envelope
     inner, outer = poses.inner_xyz, poses.outer_xyz
     rods = _radius([rod_diameter(rack, room) for rack in racks])
@@ -116,7 +117,21 @@ def moving_parts(
         parts.append(("outer_joint", outer, outer, rod))
     if arm is not None:
         parts.append(("steering_arm", _foot(poses), outer, np.full(len(rod), 0.5 * arm)))
-    return Lines.of(parts)
+    if room.spacer_diameter_mm is not None:
+        begin = np.broadcast_to(
+            across_car(solved, _bar_begins(designs, solved, racks)), inner.shape
+        )
+        parts.append(("spacer", begin, inner, np.full(len(rod), 0.5 * room.spacer_diameter_mm)))
+    return parts
+
+
+def _bar_begins(designs: Designs, solved: Solved, racks: Sequence[Rack]) -> Array:
+    """How far left of the middle the bar leaves the housing, or is when farthest in it, (N,).
+
+    Where the housing's length is not known, all of the bar moves.
+    """
+    half = np.array([0.5 * (rack.housing_length_mm or 0.0) for rack in racks])[designs.rack]
+    return np.asarray(np.minimum(half, solved.envelope.inner_xyz[1].min(axis=1)))
 
 
 def _foot(poses: Poses) -> Array:
@@ -131,26 +146,24 @@ def _radius(diameters_mm: Sequence[float | None]) -> Array:
 
 
 def still_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room) -> list[Part]:
-    """What is outside the housing of the bar and its spacer, along all its way; rack housing.
+    """The bar drawn out along its way to its farthest, and the housing; of those of known size.
 
-    The housing stands about the middle of the car. Where its length is not known, all of the bar
-    moves.
+    The housing stands about the middle of the car.
     """
     parts: list[Part] = []
-    length = [rack.housing_length_mm for rack in racks]
-    half = np.array([0.5 * (value or 0.0) for value in length])[designs.rack]
     if room.spacer_diameter_mm is not None:
-        reach = solved.envelope.inner_xyz[1]
-        ends = np.minimum(half, reach.min(axis=1)), reach.max(axis=1)
-        radius = np.full(len(designs), 0.5 * room.spacer_diameter_mm)
-        parts.append(("spacer", across_car(solved, ends[0]), across_car(solved, ends[1]), radius))
+        begin = across_car(solved, _bar_begins(designs, solved, racks))
+        end = across_car(solved, solved.envelope.inner_xyz[1].max(axis=1))
+        parts.append(("spacer", begin, end, np.full(len(designs), 0.5 * room.spacer_diameter_mm)))
+    length = [rack.housing_length_mm for rack in racks]
     diameter = [
         rack.housing_diameter_mm if known is not None else None
         for rack, known in zip(racks, length, strict=True)
     ]
     if any(value is not None for value in diameter):
-        radius = _radius(diameter)[designs.rack]
-        parts.append(("rack_housing", across_car(solved, -half), across_car(solved, half), radius))
+        half = np.array([0.5 * (value or 0.0) for value in length])[designs.rack]
+        begin, end = across_car(solved, -half), across_car(solved, half)
+        parts.append(("rack_housing", begin, end, _radius(diameter)[designs.rack]))
     return parts
 
 
@@ -189,13 +202,6 @@ def between(lines: Lines, solved: Solved) -> Lines:
         return Picked(grid.blend(picked.points.take(used, axis=1)), rows)
 
     return Lines(lines.names, finer(lines.start), finer(lines.end), lines.radius)
-
-
-def over_travel(tubes: Lines, solved: Solved) -> Lines:
-    """Tubes in one pose of each wheel travel, since the rack does not move them."""
-    first = np.unique(solved.envelope_travel_mm, return_index=True)[1]
-    balls = Picked(tubes.end.points.take(first, axis=-1), tubes.end.rows)
-    return Lines(tubes.names, tubes.start, balls, tubes.radius)
 
 
 # --- keep-outs -----------------------------------------------------------------------------------

@@ -51,8 +51,12 @@ class Pinions:
         )
 
     def sides(self, angles: slice) -> list[Part]:
-        """The housing on each side where there are any; a row for each design and angle in turn."""
-        return [self._at(start, angles) for start in self.start[:2] if np.isfinite(start[1]).any()]
+        """The housing on each side where there are any; a row for each design and angle in turn.
+
+        One side where there are none at all, so that its columns are there.
+        """
+        there = [start for start in self.start[:2] if np.isfinite(start[1]).any()]
+        return [self._at(start, angles) for start in there or self.start[:1]]
 
     def at_left(self, angles: slice) -> Part:
         """All of them as if on the left."""

@@ -143,21 +143,69 @@ def test_the_right_side_is_not_the_left_side_at_the_same_rack(both_corners):
         assert on_right == pytest.approx(on_left, abs=1e-5)
 
 
-def test_arms_against_fcl(both_corners):
+@pytest.mark.parametrize("part", ["tie_rod", "spacer"])
+def test_arms_against_fcl(both_corners, part):
     left, poses = both_corners
-    asked = problem(Room(tie_rod_diameter_mm=14.0, arm_tube_diameter_mm=25.0))
-    ours = evaluate(asked, limit_mm=30.0)
+    asked = problem(Room(tie_rod_diameter_mm=14.0, spacer_diameter_mm=24.0,
+                         arm_tube_diameter_mm=25.0))  # fmt: skip
+    # Far enough to see the upper arm, which is high above the bar.
+    ours = evaluate(asked, limit_mm=150.0)
     for arm, ball in (("lower", 0), ("upper", 1)):
         found = []
         for side, joints, inner in poses:
             for end in ("front", "rear"):
                 pivot = getattr(left, f"{arm}_{end}_pivot")
                 pivot = pivot if side == "left" else pivot * [1.0, -1.0, 1.0]
-                found.append(apart(inner, joints[2], 7.0, (pivot, joints[ball], 12.5)))
-        assert min(min(found), 30.0) == pytest.approx(
-            ours[f"clearance_tie_rod_{arm}_arm_mm"], abs=1e-5
-        )
-        assert 0.0 < ours["clearance_tie_rod_lower_arm_mm"] < 30.0
+                out = 0.5 * RACK.housing_length_mm * (1.0 if side == "left" else -1.0)
+                begin = np.array([inner[0], out, inner[2]])
+                line = (inner, joints[2], 7.0) if part == "tie_rod" else (begin, inner, 12.0)
+                found.append(apart(*line, (pivot, joints[ball], 12.5)))
+        assert 0.0 < min(found) < 150.0
+        assert ours[f"clearance_{part}_{arm}_arm_mm"] == pytest.approx(min(found), abs=1e-5)
+
+
+def test_between_poses_nothing_is_missed_by_much():
+    """Every pair of random designs against 25 x 33 poses of the kernel."""
+    asked = problem()
+    rng = np.random.default_rng(8)
+    designs = asked.designs(np.zeros(60, dtype=int), {
+        "rack_height_mm": rng.uniform(180.0, 250.0, 60),
+        "rack_fore_aft_mm": rng.uniform(70.0, 120.0, 60),
+        "arm_length_mm": rng.uniform(100.0, 125.0, 60),
+    })  # fmt: skip
+    solved = asked.solve(designs)
+    designs = designs.select(np.flatnonzero(solved.reason == ""))
+    solved = asked.solve(designs)
+    travel, share = (
+        axis.ravel()
+        for axis in np.meshgrid(np.linspace(-40.0, 50.0, 25), np.linspace(-1.0, 1.0, 33))
+    )
+    poses = solve_linkage(
+        solved.points.with_pose_axes(1), travel, solved.rack_limit_mm[:, None] * share
+    )
+    whole = replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
+    given = {"arm_ahead": True, "drive_side": "left"}
+    ours = clearance_metrics(designs, solved, asked.racks, asked.room, **given)
+    few, true = (
+        clearance_metrics(designs, each, asked.racks, asked.room, poses_between=False, **given)
+        for each in (solved, whole)
+    )
+    names = [name for name in true if name.startswith("clearance_") and "rim" not in name]
+    over, before = (np.array([found[name] - true[name] for name in names]) for found in (ours, few))
+    assert over.shape[1] > 40
+    assert np.max(before) > 3.0
+    assert np.max(over) < 1.0
+    assert np.min(over) > -0.5
+
+
+def test_columns_are_there_when_nothing_can_be_assembled():
+    asked = problem()
+    designs = asked.designs([0, 0], {"arm_length_mm": [112.0, 5.0]})
+    both = asked.evaluate(designs)
+    assert both.assembles.tolist() == [True, False]
+    for row in (0, 1):
+        alone = asked.evaluate(designs.select(slice(row, row + 1)))
+        assert list(alone.metrics) == list(both.metrics)
 
 
 # --- the rim -------------------------------------------------------------------------------------
