@@ -104,7 +104,8 @@ class Bounds:
     @classmethod
     def of(cls, lines: Lines) -> Bounds:
         """Of some lines."""
-        start, end = (_reach(end.points) for end in (lines.start, lines.end))
+        start = _reach(lines.start.points)
+        end = start if lines.end.points is lines.start.points else _reach(lines.end.points)
         return cls(start, lines.start.rows, end, lines.end.rows, lines.radius)
 
     def corners(self) -> tuple[Array, Array]:

@@ -61,7 +61,13 @@ class Lines:
         if not parts:
             return None
         names, starts, ends, radii = zip(*parts, strict=True)
-        return cls(names, _joined(starts), _joined(ends), np.concatenate(radii))
+        if starts[0].shape == ends[0].shape:
+            both = _joined([*starts, *ends])
+            first = np.arange(len(both.rows) // 2)
+            start, end = both.select(first), both.select(first + len(first))
+        else:
+            start, end = _joined(starts), _joined(ends)
+        return cls(names, start, end, np.concatenate(radii))
 
     @property
     def count(self) -> int:
@@ -195,13 +201,20 @@ def between(lines: Lines, solved: Solved) -> Lines:
     """Lines in poses between the solved ones too; see `clearance.between`."""
     grid = poses_between(solved.envelope_travel_mm, solved.envelope_share)
 
-    def finer(picked: Picked) -> Picked:
-        if picked.points.shape[-1] == 1:
-            return picked
-        used, rows = np.unique(picked.rows, return_inverse=True)
-        return Picked(grid.blend(picked.points.take(used, axis=1)), rows)
+    def finer(points: Array, rows: NDArray[np.intp]) -> Picked:
+        if points.shape[-1] == 1:
+            return Picked(points, rows)
+        used, at = np.unique(rows, return_inverse=True)
+        return Picked(grid.blend(points.take(used, axis=1)), at)
 
-    return Lines(lines.names, finer(lines.start), finer(lines.end), lines.radius)
+    start, end = lines.start, lines.end
+    if start.points is end.points:
+        both = finer(start.points, np.concatenate([start.rows, end.rows]))
+        first = np.arange(len(start.rows))
+        start, end = both.select(first), both.select(first + len(first))
+    else:
+        start, end = finer(start.points, start.rows), finer(end.points, end.rows)
+    return Lines(lines.names, start, end, lines.radius)
 
 
 # --- keep-outs -----------------------------------------------------------------------------------
