@@ -101,16 +101,15 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
     problem, outcome = result.problem, result.evaluation
     values = outcome.judged
     acceptable = outcome.feasible & (values <= problem.acceptable).all(axis=1)
-    keys: tuple[NDArray[np.float64], ...]
     if by == "least-bump-steer":
         usable = outcome.feasible & (values[:, 1] <= problem.acceptable[1])
         what = "keeps every limit and has an acceptable Ackermann error"
-        keys = (values[:, 1], values[:, 0])
+        key = values[:, 0]
     else:
         name, what = ("price", "a price") if by == "cheapest" else ("mass_kg", "a mass")
         usable = acceptable & np.isfinite(outcome.metrics[name])
         what = f"is acceptable and has {what}"
-        keys = (np.max(values / problem.acceptable, axis=1), outcome.metrics[name])
+        key = outcome.metrics[name]
     right = usable & ~_wrong_hand(problem)[result.designs.rack]
     notes: tuple[str, ...] = ()
     if usable.any() and not right.any():
@@ -119,8 +118,8 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
     rows = np.flatnonzero(right)
     if not len(rows):
         raise NothingFeasibleError(f"--by {by}: no design {what}")
-    order = np.lexsort(tuple(key[rows] for key in keys))
-    return int(rows[order[0]]), notes
+    best = result.best_of(rows[key[rows] == key[rows].min()])
+    return int(rows[0] if best is None else best), notes
 
 
 def _wrong_hand(problem: Problem) -> NDArray[np.bool_]:

@@ -173,10 +173,17 @@ def feasible_front(values: ArrayLike, feasible: ArrayLike) -> Indices:
     return chosen[_lexical_order(table[chosen])]
 
 
+NO_MATTER = 0.01
+"""A share of what is acceptable that is not worth anything else."""
+
+
 def best_ratio(values: ArrayLike, acceptable: ArrayLike) -> int:
     """Pick the winner: the row whose worst ratio of objective to acceptable value is least.
 
-    A tie goes to the lower second-worst ratio, then to the lower row number.
+    Of rows within `NO_MATTER` of that the one with the least sum of ratios: the least of the worst
+    gives up much of one objective for next to nothing of another. A row above what is acceptable
+    never takes the place of one that is not. A tie goes to the lower worst ratio, then to the
+    lower row number.
 
     Args:
         values: Objectives, shape (n, m) with m >= 1.
@@ -198,8 +205,14 @@ def best_ratio(values: ArrayLike, acceptable: ArrayLike) -> int:
     candidates = np.flatnonzero(np.isfinite(table).all(axis=1))
     if not len(candidates):
         raise ValueError("no row is finite, so there is nothing to pick from")
-    worst_last = np.sort(table[candidates] / wanted, axis=1)
-    return int(candidates[np.lexsort(tuple(worst_last[:, -2:].T))[0]])
+    ratios = table[candidates] / wanted
+    worst = ratios.max(axis=1)
+    limit = worst.min() + NO_MATTER
+    if worst.min() <= 1.0:
+        limit = min(limit, 1.0)
+    near = np.flatnonzero(worst <= limit)
+    order = np.lexsort((worst[near], ratios[near].sum(axis=1)))
+    return int(candidates[near[order[0]]])
 
 
 def _table(values: ArrayLike) -> Floats:

@@ -196,7 +196,7 @@ def sentences(result: RunResult) -> Iterator[str]:
         f"{abs(at['rack_fore_aft_mm']):.1f} mm {_side(at['rack_fore_aft_mm'])} the front axle, "
         f"{spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
         f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
-        f"above ground: {metrics['bump_steer_deg'][row]:.3f} deg bump steer, "
+        f"above ground: {_thousandths(metrics['bump_steer_deg'][row])} deg bump steer, "
         f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error, made exactly."
     )
     cheapest = next(
@@ -211,6 +211,10 @@ def sentences(result: RunResult) -> Iterator[str]:
     yield HOW_CHOSEN
 
 
+def _thousandths(value: float) -> str:
+    return "less than 0.001" if value < 0.0005 else f"{value:.3f}"
+
+
 def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
     """The acceptable rack of the least price, and whether the winner is worth the difference."""
     problem, numbers = result.problem, cheapest.numbers
@@ -219,7 +223,7 @@ def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
     text = (
         f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g} against "
         f"{'a price that is not known' if own is None else format(own, 'g')}: "
-        f"{numbers['bump_steer_deg']:.3f} deg bump steer, "
+        f"{_thousandths(numbers['bump_steer_deg'] or 0.0)} deg bump steer, "
         f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error (design {other + 1})"
     )
     values = result.evaluation.judged / problem.acceptable
@@ -255,7 +259,8 @@ SMALL_SHARE = 0.1
 """A difference below this share of what is acceptable need not decide between racks."""
 HOW_CHOSEN = (
     "How it was chosen: of the designs that no other beats in every objective it is the one whose "
-    "worse number, bump steer or Ackermann error as a share of what you accept, is least."
+    "worse number, bump steer or Ackermann error as a share of what you accept, is least; of those "
+    "worse by no more than a hundredth of what you accept, the one with the least of both together."
 )
 
 

@@ -318,8 +318,15 @@ class TestBestRatio:
         assert best_ratio(values, [1.0, 8.0]) == 0
         assert best_ratio(values, [8.0, 1.0]) == 2
 
-    def test_ties_go_to_the_second_worst_then_to_the_lower_row(self):
-        assert best_ratio([[2.0, 1.5, 0.0], [1.0, 2.0, 1.0], [2.0, 1.0, 1.0]], [1, 1, 1]) == 1
+    def test_next_to_nothing_of_one_is_not_worth_much_of_another(self):
+        assert best_ratio([[0.167, 0.167], [0.01, 0.17], [0.0, 0.19]], [1.0, 1.0]) == 1
+        # What is acceptable stays so, whatever else could be had.
+        assert best_ratio([[0.998, 0.998], [0.1, 1.002]], [1.0, 1.0]) == 0
+        assert best_ratio([[1.0, 1.0], [0.1, 1.002]], [1.0, 1.0]) == 0
+        assert best_ratio([[1.1, 1.1], [0.1, 1.105]], [1.0, 1.0]) == 1
+
+    def test_ties_go_to_the_least_sum_then_to_the_lower_row(self):
+        assert best_ratio([[2.0, 1.5, 0.6], [1.0, 2.0, 1.0], [2.0, 1.0, 1.0]], [1, 1, 1]) == 1
         assert best_ratio([[3.0], [2.0], [2.0]], [1.0]) == 1
 
     def test_rows_that_are_not_finite_are_never_picked(self):
@@ -329,8 +336,8 @@ class TestBestRatio:
     @given(hnp.arrays(float, (9, 3), elements=st.integers(0, 4)))
     def test_agrees_with_a_plain_search(self, values):
         acceptable = np.array([1.0, 2.0, 4.0])
-        ratios = [sorted((row / acceptable).tolist(), reverse=True) for row in values]
-        expected = min(range(9), key=lambda row: (ratios[row][0], ratios[row][1], row))
+        ratios = (values / acceptable).tolist()
+        expected = min(range(9), key=lambda row: (max(ratios[row]), sum(ratios[row]), row))
         assert best_ratio(values, acceptable) == expected
 
     def test_the_winner_of_finite_rows_is_on_the_front_up_to_ties(self):
