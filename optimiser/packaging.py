@@ -35,6 +35,11 @@ FAR_MM = 20.0
 """Distances beyond this are given as this: nobody asks how far a distant part is."""
 
 
+def told_apart_mm(limit_mm: float | None) -> float:
+    """Distance from which on clearances are not told apart, where `limit_mm` is wanted."""
+    return max(FAR_MM, limit_mm or 0.0)
+
+
 def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
     """Whether there is anything whose clearance can be known."""
     return any(len(unchecked_parts(rack, room)) < len(_PARTS) for rack in racks) and bool(
@@ -94,7 +99,7 @@ def clearance_metrics(
         designs, solved = designs.select(whole), _some(solved, whole)
     pinions = pinion_housings(designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side)
     moving = moving_parts(designs, solved, racks, room)
-    pairs = Measurement(solved, room, max(FAR_MM, limit_mm), poses_between)
+    pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
     found = pairs.measure(moving, still_parts(designs, solved, racks, room), pinions)
     if room.rim is not None:
         for part in moving:

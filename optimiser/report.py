@@ -18,6 +18,7 @@ from optimiser.findings import (
     leaning_sentences,
     limit_rows,
 )
+from optimiser.packaging import told_apart_mm
 from optimiser.question import LIMIT_WORDS
 from optimiser.report_words import (
     BLANK,
@@ -121,6 +122,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
             for row in limit_rows(chosen)
         ],
         "clearances": list(_clearances(chosen)),
+        "far": number(told_apart_mm(chosen.problem.limits.clearance_mm), 0),
         "built": "with tolerances" in _judged(chosen.problem),
     }
 

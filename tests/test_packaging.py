@@ -6,6 +6,7 @@ general-purpose collision library (python-fcl) at every pose, and knows nothing 
 
 import itertools
 from dataclasses import replace
+from pathlib import Path
 
 import fcl
 import numpy as np
@@ -15,11 +16,18 @@ from scipy.spatial.transform import Rotation
 
 from optimiser.clearance import poses_between
 from optimiser.linkage import solve_linkage
-from optimiser.packaging import FAR_MM, clearance_metrics, has_pairs, unchecked_parts
+from optimiser.packaging import (
+    FAR_MM,
+    clearance_metrics,
+    has_pairs,
+    told_apart_mm,
+    unchecked_parts,
+)
 from optimiser.packaging_pinion import ANGLES_DEG
 from optimiser.question import KeepOut, Room
 from optimiser.sweep_check import pair_words, sweep_whole
 
+ROOT = Path(__file__).resolve().parents[1]
 STAY = KeepOut("stay", "capsule", (70.0, -560.0, 250.0), (20.0, -530.0, 230.0), 5.0)
 TRIANGLES = [
     (0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1),
@@ -358,6 +366,22 @@ def test_keep_out_far_away_is_given_as_far():
     away = KeepOut("boot", "box", (-3000.0, -300.0, 300.0), (-2500.0, 300.0, 600.0))
     ours = evaluate(problem(Room(keep_outs=(away,), tie_rod_diameter_mm=14.0)))
     assert set(v for k, v in ours.items() if k.startswith("clearance")) == {FAR_MM}
+
+
+def test_clearances_are_told_apart_up_to_what_is_wanted():
+    away = KeepOut("pipe", "capsule", (95.0, 600.0, 300.0), (95.0, 650.0, 300.0), 5.0)
+    for wanted, most in ((None, 20.0), (8.0, 20.0), (35.0, 35.0), (90.0, 90.0)):
+        asked = problem(Room(keep_outs=(away,), tie_rod_diameter_mm=14.0), clearance=wanted)
+        assert told_apart_mm(wanted) == most
+        found = asked.evaluate(asked.designs(0, {})).metrics["clearance_tie_rod_pipe_mm"][0]
+        assert found == min(most, asked_far(asked))
+    page = (ROOT / "results" / "example" / "demo" / "report.html").read_text("utf-8")
+    assert "20 means 20 or more" in page
+
+
+def asked_far(asked):
+    """The tie rod's clearance with nothing left out."""
+    return evaluate(asked, limit_mm=1000.0, poses_between=True)["clearance_tie_rod_pipe_mm"]
 
 
 def test_parts_of_unknown_size_are_left_out_and_named():
