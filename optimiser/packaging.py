@@ -47,7 +47,7 @@ def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
     )
 
 
-_PARTS = ("tie rods", "steering arms", "spacers", "rack housing", "pinion housing")
+_PARTS = ("tie rods", "outer joints", "steering arms", "spacers", "rack housing", "pinion housing")
 
 
 def unchecked_parts(rack: Rack, room: Room) -> tuple[str, ...]:
@@ -56,8 +56,10 @@ def unchecked_parts(rack: Rack, room: Room) -> tuple[str, ...]:
         return ()
     housing = (rack.housing_length_mm, rack.housing_diameter_mm)
     pinion = (rack.pinion_offset_mm, rack.pinion_length_mm, rack.pinion_diameter_mm)
+    rod = rod_diameter(rack, room) is not None
     known = (
-        rod_diameter(rack, room) is not None,
+        rod,
+        rod or room.joint_diameter_mm is not None,
         room.steering_arm_diameter_mm is not None,
         room.spacer_diameter_mm is not None,
         None not in housing,

@@ -173,7 +173,7 @@ class Measurement:
         """
         bounds = Bounds.of(lines)
         rows, others = near_keep_outs(lines, bounds, self._keep_outs, self.far, faces)
-        values = still_to_keep_outs(lines.select(rows), self._keep_outs, others)
+        values = still_to_keep_outs(lines.select(rows), self._keep_outs, others, self.far)
         if self._tubes is None:
             return rows, others, values
         more, tube_rows = self._near_tubes(lines, bounds, by_arms, designs, moving=False)

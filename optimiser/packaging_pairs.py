@@ -230,6 +230,18 @@ def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, bool]]:
 # --- measuring -----------------------------------------------------------------------------------
 
 
+_ROUNDING_MM = 1e-9
+
+
+def _clearance(distance: Array, thick: Array, far_mm: float) -> Array:
+    """Clearance of lines so far apart and so thick together, at most `far_mm`.
+
+    What rounding leaves below that is that: whether something is clear may not hang on it.
+    """
+    found = distance - thick
+    return np.where(found > far_mm - _ROUNDING_MM, far_mm, found)
+
+
 def to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float) -> Array:
     """Least clearance (n,) of n moving lines to a keep-out each."""
     out = np.empty(len(keep_out))
@@ -244,11 +256,11 @@ def to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float)
             group.end[other][:, None],
             ceiling=far_mm + float(thick.max()),
         )
-        out[mine] = found - thick
+        out[mine] = _clearance(found, thick, far_mm)
     return out
 
 
-def still_to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index) -> Array:
+def still_to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float) -> Array:
     """Clearance (n,) of n lines that stand still to a keep-out each."""
     out = np.empty(len(keep_out))
     for mine, box in _kinds(group, keep_out):
@@ -256,7 +268,7 @@ def still_to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index) -> Array
         measure = segment_box_distance if box else segment_segment_distance
         start, end = (p.points[..., 0].take(p.rows, axis=1).T for p in (here.start, here.end))
         found = measure(start, end, group.start[other], group.end[other])
-        out[mine] = found - (here.radius + group.radius[other])
+        out[mine] = _clearance(found, here.radius + group.radius[other], far_mm)
     return out
 
 
@@ -272,4 +284,4 @@ def to_tubes(lines: Lines, tubes: Lines, far_mm: float) -> Array:
         second.end,
         ceiling=far_mm + float(thick.max(initial=0.0)),
     )
-    return np.asarray(found - thick)
+    return _clearance(found, thick, far_mm)

@@ -1,7 +1,7 @@
 """One design swept over its whole travel and rack, every pose solved, to check the search's few.
 
-The search judges clearance, joints and toggle in a few dozen poses; here it is hundreds, all of
-them solved by the kernel.
+The search judges joints and toggle in a few dozen poses, and clearance in more that are blended
+from these; here it is hundreds, all of them solved by the kernel.
 """
 
 from __future__ import annotations
@@ -76,6 +76,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
             problem.room,
             arm_ahead=problem.arm_ahead,
             drive_side=problem.car.drive_side,
+            limit_mm=problem.limits.clearance_mm or 0.0,
             poses_between=False,
         )
         pairs = {

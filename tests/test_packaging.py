@@ -24,10 +24,12 @@ from optimiser.packaging import (
     unchecked_parts,
 )
 from optimiser.packaging_pinion import ANGLES_DEG
-from optimiser.question import KeepOut, Room
+from optimiser.question import KeepOut, Room, Travel
+from optimiser.racks import Rack
 from optimiser.sweep_check import pair_words, sweep_whole
 
 ROOT = Path(__file__).resolve().parents[1]
+UP = np.array([0.0, 0.0, 8.0])
 STAY = KeepOut("stay", "capsule", (70.0, -560.0, 250.0), (20.0, -530.0, 230.0), 5.0)
 TRIANGLES = [
     (0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1),
@@ -204,6 +206,69 @@ def test_between_poses_nothing_is_missed_by_much():
     assert np.max(before) > 3.0
     assert np.max(over) < 1.0
     assert np.min(over) > -0.5
+
+
+@pytest.mark.parametrize(("travel", "step"), [(60.0, 30.0), (60.0, 5.0), (110.0, 10.0)])
+def test_a_coarse_grid_or_a_long_travel_misses_no_more(travel, step):
+    """Small capsules where the outer joint and the rod come by, against poses of the kernel."""
+    asked = replace(problem(), travel=Travel(travel, travel, step))
+    one = asked.designs(0, {})
+    solved = asked.solve(one)
+    assert solved.reason[0] == ""
+    rng = np.random.default_rng(9)
+    at_t = rng.uniform(-travel, travel, 40)
+    there = solve_linkage(solved.points.select(0), at_t, rng.uniform(-55.0, 55.0, 40))
+    spots = there.inner_joint + rng.uniform(0.5, 1.0, 40)[:, None] * (
+        there.outer_joint - there.inner_joint
+    )
+    keep_outs = tuple(
+        KeepOut(f"bolt {i}", "capsule", tuple(spot), tuple(spot + UP), 4.0)
+        for i, spot in enumerate(spots)
+    )
+    room = Room(keep_outs=keep_outs, tie_rod_diameter_mm=14.0)
+    grid_t, share = (
+        axis.ravel()
+        for axis in np.meshgrid(np.linspace(-travel, travel, 61), np.linspace(-1.0, 1.0, 45))
+    )
+    poses = solve_linkage(
+        solved.points.with_pose_axes(1), grid_t, solved.rack_limit_mm[:, None] * share
+    )
+    whole = replace(solved, envelope=poses, envelope_travel_mm=grid_t, envelope_share=share)
+    given = {"arm_ahead": True, "drive_side": "left"}
+    ours = clearance_metrics(one, solved, asked.racks, room, **given)
+    true = clearance_metrics(one, whole, asked.racks, room, poses_between=False, **given)
+    over = np.array([ours[n][0] - true[n][0] for n in true if n.startswith("clearance_tie_rod")])
+    assert len(over) == 40
+    assert np.max(over) < 2.5
+    assert np.min(over) > -0.5
+
+
+def test_rounding_does_not_break_a_limit():
+    """Sums of thicknesses that leave a little less than what was added are no overlap."""
+    found = []
+    for radius in np.linspace(9.0, 16.0, 60):
+        pipe = KeepOut("pipe", "capsule", (118.0, 560.0, 306.0), (118.0, 700.0, 306.0), 9.8)
+        room = Room(keep_outs=(pipe,), tie_rod_diameter_mm=10.0, joint_diameter_mm=2.0 * radius)
+        asked = problem(room, clearance=25.0)
+        found.append(asked.evaluate(asked.designs(0, {})).metrics["clearance_mm"][0])
+    clear = np.array(found) > 24.999
+    assert 10 < clear.sum() < 60
+    assert set(np.array(found)[clear]) == {25.0}
+
+
+def test_whole_sweep_tells_apart_what_is_wanted():
+    away = KeepOut("far", "box", (-900.0, -100.0, 300.0), (-800.0, 100.0, 400.0))
+    asked = problem(Room(keep_outs=(away,), tie_rod_diameter_mm=14.0), clearance=30.0)
+    assert sweep_whole(asked, asked.designs(0, {})).clearance_mm == 30.0
+
+
+def test_joints_of_known_size_are_enough():
+    block = KeepOut("block", "box", (-100.0, 300.0, 50.0), (300.0, 800.0, 500.0))
+    bare = Rack("bare", inner_joint_spacing_mm=630.0, travel_mm=110.0, turns=2.8)
+    asked = problem(Room(keep_outs=(block,), joint_diameter_mm=30.0), (bare,))
+    assert "outer joints" not in unchecked_parts(bare, asked.room)
+    outcome = asked.evaluate(asked.designs(0, {}))
+    assert outcome.status[0] == "breaks clearance_mm"
 
 
 def test_columns_are_there_when_nothing_can_be_assembled():

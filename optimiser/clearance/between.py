@@ -12,9 +12,9 @@ displacements either way. A point of the linkage is blended from them,
         +--x--x--x--x--x--x--x--x--x--> t         and columns
         |  x           x           x
 
-which is exact at every solved pose, and exact for the inner joint, whose place is straight in r,
-and for whatever the rack does not move. Elementary interpolation; the tests measure what it
-leaves against the kernel.
+which is exact at every solved pose, and exact for the inner joint, whose place is straight in r.
+Where no travel t of the grid is, f(t, 0) is a cubic through the four nearest. Elementary
+interpolation; the tests measure what it leaves against the kernel.
 """
 
 from __future__ import annotations
@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 
     from optimiser.vectors import Array
 
-_MOST_TRAVELS = 9
+_TRAVELS = 9
+"""At least so many wheel travels, evenly; more where they would lie farther apart than"""
+_APART_MM = 15.0
 _RACKS = 17
 
 
@@ -45,6 +47,7 @@ class Between:
 
     travel_mm: Array
     share: Array
+    _curve: Array | None
     _centre: NDArray[np.intp]
     _turned: NDArray[np.intp]
     _straight: NDArray[np.intp]
@@ -52,7 +55,10 @@ class Between:
 
     def blend(self, points: Array) -> Array:
         """Points (3, N, F) from the solved ones (3, N, E)."""
-        out = points.take(self._centre, axis=-1)
+        curve = points
+        if self._curve is not None:
+            curve = (points[..., None, :] @ self._curve)[..., 0, :]
+        out = curve.take(self._centre, axis=-1)
         moved = points.take(self._turned, axis=-1)
         moved -= points.take(self._straight, axis=-1)
         # A product for each design: its numbers then do not depend on the batch it is in.
@@ -76,14 +82,24 @@ def _between(travels: tuple[float, ...], shares: tuple[float, ...]) -> Between:
     travel, share = np.array(travels), np.array(shares)
     grid = travel[share == 0.0]
     rows, columns = np.array([grid[0], 0.0, grid[-1]]), np.unique(share)
-    even = np.round(np.linspace(0, len(grid) - 1, min(len(grid), _MOST_TRAVELS))).astype(int)
-    pick = np.union1d(even, np.flatnonzero(np.isin(grid, rows)))
+    number = max(_TRAVELS, 1 + int(np.ceil((grid[-1] - grid[0]) / _APART_MM - 1e-9)))
+    even = np.linspace(grid[0], grid[-1], number)
+    # Of a travel that is all but on the grid the grid's is taken.
+    nearest = grid[np.argmin(np.abs(even[:, None] - grid), axis=1)]
+    fine = np.union1d(np.where(np.abs(even - nearest) < 0.05 * _APART_MM, nearest, even), rows)
     racks = np.union1d(np.linspace(-1.0, 1.0, _RACKS), columns)
-    at_t, at_r = (axis.ravel() for axis in np.meshgrid(grid[pick], racks, indexing="ij"))
-    others = np.setdiff1d(np.arange(len(grid)), pick)
-    at_t = np.concatenate([at_t, grid[others]])
+    at_t, at_r = (axis.ravel() for axis in np.meshgrid(fine, racks, indexing="ij"))
+    others = np.setdiff1d(grid, fine)
+    at_t = np.concatenate([at_t, others])
     at_r = np.concatenate([at_r, np.zeros(len(others))])
     centre = {value: index for index, value in enumerate(grid)}
+    curve = None
+    place = centre
+    if not np.isin(fine, grid).all():
+        all_t = np.union1d(fine, grid)
+        curve = np.zeros((len(travel), len(all_t)))
+        curve[: len(grid)] = _cubics(all_t, grid)
+        place = {value: index for index, value in enumerate(all_t)}
     turned = np.flatnonzero(share != 0.0)
     straight = np.array([centre[travel[index]] for index in turned], dtype=np.intp)
     in_travel, in_rack = _lagrange(at_t, rows), _lagrange(at_r, columns)
@@ -94,8 +110,8 @@ def _between(travels: tuple[float, ...], shares: tuple[float, ...]) -> Between:
             for index in turned
         ]
     )
-    at = np.array([centre[t] for t in at_t], dtype=np.intp)
-    return Between(at_t, at_r, at, turned, straight, weights)
+    at = np.array([place[t] for t in at_t], dtype=np.intp)
+    return Between(at_t, at_r, curve, at, turned, straight, weights)
 
 
 def _lagrange(x: Array, nodes: Array) -> Array:
@@ -106,3 +122,15 @@ def _lagrange(x: Array, nodes: Array) -> Array:
             for node in nodes
         ]
     )
+
+
+def _cubics(x: Array, nodes: Array) -> Array:
+    """Parts (nodes, x) of rising nodes in a cubic through the four nearest to each x."""
+    out = np.zeros((len(nodes), len(x)))
+    width = min(4, len(nodes))
+    for index, value in enumerate(x):
+        begin = int(np.searchsorted(nodes, value)) - width // 2
+        begin = min(max(begin, 0), len(nodes) - width)
+        mine = slice(begin, begin + width)
+        out[mine, index] = _lagrange(np.array([value]), nodes[mine])[:, 0]
+    return out
