@@ -89,7 +89,8 @@ def _joined(points: Sequence[Array]) -> Picked:
     unlike = {id(part): part for part in points}
     place = {key: index for index, key in enumerate(unlike)}
     axes, count, poses = points[0].shape
-    out = np.empty((axes, len(unlike) * count, poses))
+    # One row more than there are, as in `clearance.between`.
+    out = np.empty((axes, len(unlike) * count + 1, poses))[:, :-1]
     for index, part in enumerate(unlike.values()):
         out[:, index * count : (index + 1) * count] = part
     rows = [place[id(part)] * count + np.arange(count) for part in points]

@@ -58,12 +58,16 @@ class Between:
         curve = points
         if self._curve is not None:
             curve = (points[..., None, :] @ self._curve)[..., 0, :]
-        out = curve.take(self._centre, axis=-1)
+        # One row more than there are: where a power of two of them makes the three coordinates
+        # lie whole pages apart, they push each other out of the cache.
+        axes, count, _ = points.shape
+        out = np.empty((axes, count + 1, len(self._centre)))[:, :count]
+        out[...] = curve.take(self._centre, axis=-1)
         moved = points.take(self._turned, axis=-1)
         moved -= points.take(self._straight, axis=-1)
         # A product for each design: its numbers then do not depend on the batch it is in.
         out += (moved[..., None, :] @ self._weights)[..., 0, :]
-        return np.asarray(out)
+        return out
 
 
 def poses_between(travel_mm: Array, share: Array) -> Between:
