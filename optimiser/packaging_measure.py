@@ -109,10 +109,10 @@ class Measurement:
         lines = Lines.of(parts + housings)
         if lines is None:
             return None
-        own = np.array([part[0] == "spacer" for part in parts], dtype=bool)
-        faces = np.concatenate([own[:, None] | ~self._keep_outs.image, faces])
+        bar = np.array([part[0] == "spacer" for part in parts], dtype=bool)
+        faces = np.concatenate([bar[:, None] | ~self._keep_outs.image, faces])
         by_arms = [
-            *(index for index, part in enumerate(parts) if part[0] != "spacer"),
+            *np.flatnonzero(~bar).tolist(),
             *(len(parts) + index for index in by_arms),
         ]
         rows, others, values = self._standing(lines, faces, by_arms, np.arange(lines.count))

@@ -62,9 +62,7 @@ class Lines:
             return None
         names, starts, ends, radii = zip(*parts, strict=True)
         if starts[0].shape == ends[0].shape:
-            both = _joined([*starts, *ends])
-            first = np.arange(len(both.rows) // 2)
-            start, end = both.select(first), both.select(first + len(first))
+            start, end = _halves(_joined([*starts, *ends]))
         else:
             start, end = _joined(starts), _joined(ends)
         return cls(names, start, end, np.concatenate(radii))
@@ -95,6 +93,12 @@ def _joined(points: Sequence[Array]) -> Picked:
         out[:, index * count : (index + 1) * count] = part
     rows = [place[id(part)] * count + np.arange(count) for part in points]
     return Picked(out, np.concatenate(rows))
+
+
+def _halves(both: Picked) -> tuple[Picked, Picked]:
+    """Starts and ends that were kept one after the other."""
+    half = len(both.rows) // 2
+    return Picked(both.points, both.rows[:half]), Picked(both.points, both.rows[half:])
 
 
 # --- parts ---------------------------------------------------------------------------------------
@@ -210,9 +214,7 @@ def between(lines: Lines, solved: Solved) -> Lines:
 
     start, end = lines.start, lines.end
     if start.points is end.points:
-        both = finer(start.points, np.concatenate([start.rows, end.rows]))
-        first = np.arange(len(start.rows))
-        start, end = both.select(first), both.select(first + len(first))
+        start, end = _halves(finer(start.points, np.concatenate([start.rows, end.rows])))
     else:
         start, end = finer(start.points, start.rows), finer(end.points, end.rows)
     return Lines(lines.names, start, end, lines.radius)

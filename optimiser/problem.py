@@ -289,16 +289,23 @@ class Problem:
                 designs, solved, racks, self.loads, self.materials, self.car.loaded_radius_mm
             )
         if self.has_pairs:
-            metrics |= clearance_metrics(
-                designs,
-                solved,
-                racks,
-                self.room,
-                arm_ahead=self.arm_ahead,
-                drive_side=self.car.drive_side,
-                limit_mm=self.limits.clearance_mm or 0.0,
-            )
+            metrics |= self.clearances(designs, solved)
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
+
+    def clearances(
+        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+    ) -> dict[str, Array]:
+        """`clearance_metrics` of designs whose poses have been found."""
+        return clearance_metrics(
+            designs,
+            solved,
+            self.racks,
+            self.room,
+            arm_ahead=self.arm_ahead,
+            drive_side=self.car.drive_side,
+            limit_mm=self.limits.clearance_mm or 0.0,
+            poses_between=poses_between,
+        )
 
     def _bought(self, designs: Designs, rod_length_mm: Array) -> dict[str, Array]:
         """Price and mass, which need no pose."""

@@ -30,6 +30,7 @@ from optimiser.report_words import (
     number,
 )
 from optimiser.results import CAUTION
+from optimiser.sweep_check import pair_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -154,16 +155,12 @@ def _known(text: str) -> str:
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
     """The closest pairs of parts, in words."""
-    parts = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
-    found = []
-    for name in chosen.outcome.metrics:
-        part = next((p for p in parts if name.startswith(f"clearance_{p}_")), None)
-        value = chosen.metric(name)
-        if part is None or not np.isfinite(value):
-            continue
-        other = name.removeprefix(f"clearance_{part}_").removesuffix("_mm")
-        found.append((value, f"{part} to {other}".replace("_", " ")))
-    for value, words in sorted(found)[:_LEAST_PAIRS]:
+    found = [
+        (chosen.metric(name), pair_words(name))
+        for name in chosen.outcome.metrics
+        if name.startswith("clearance_") and name != "clearance_mm"
+    ]
+    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:_LEAST_PAIRS]:
         yield words, number(value, 1)
 
 

@@ -13,13 +13,14 @@ import numpy as np
 
 from optimiser.linkage import solve_linkage
 from optimiser.metrics import inner_joint_angle, outer_joint_swing
-from optimiser.packaging import clearance_metrics, unchecked_parts
+from optimiser.packaging import unchecked_parts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from optimiser.designs import Designs
     from optimiser.problem import Problem
+    from optimiser.sweep import Solved
 
 TRAVELS, RACKS = 25, 33
 NEAR_LIMIT_DEG = 2.0
@@ -51,34 +52,18 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
     solved = problem.solve(design)
     if solved.reason[0]:
         return None
-    grid = problem.travel.grid()
-    travel, share = (
-        axis.ravel()
-        for axis in np.meshgrid(
-            np.linspace(grid[0], grid[-1], TRAVELS), np.linspace(-1.0, 1.0, RACKS), indexing="ij"
-        )
+    swept = on_grid(problem, solved, TRAVELS, RACKS)
+    there = np.flatnonzero(swept.envelope.exists[0])
+    poses = swept.envelope.select(there)
+    swept = replace(
+        swept,
+        envelope=poses,
+        envelope_travel_mm=swept.envelope_travel_mm[there],
+        envelope_share=swept.envelope_share[there],
     )
-    poses = solve_linkage(
-        solved.points.with_pose_axes(1),
-        travel,
-        solved.rack_limit_mm[:, None] * share,
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
-    )
-    there = np.flatnonzero(poses.exists[0])
-    poses, travel, share = poses.select(there), travel[there], share[there]
     clearance, closest = None, ""
     if problem.has_pairs:
-        metrics = clearance_metrics(
-            design,
-            replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share),
-            problem.racks,
-            problem.room,
-            arm_ahead=problem.arm_ahead,
-            drive_side=problem.car.drive_side,
-            limit_mm=problem.limits.clearance_mm or 0.0,
-            poses_between=False,
-        )
+        metrics = problem.clearances(design, swept, poses_between=False)
         pairs = {
             name: float(values[0])
             for name, values in metrics.items()
@@ -95,6 +80,25 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         toggle_margin_deg=float(np.degrees(np.min(poses.toggle_margin))),
         missing=TRAVELS * RACKS - len(there),
     )
+
+
+def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solved:
+    """Solved designs in so many wheel travels and rack displacements, even from end to end."""
+    grid = problem.travel.grid()
+    travel, share = (
+        axis.ravel()
+        for axis in np.meshgrid(
+            np.linspace(grid[0], grid[-1], travels), np.linspace(-1.0, 1.0, racks), indexing="ij"
+        )
+    )
+    poses = solve_linkage(
+        solved.points.with_pose_axes(1),
+        travel,
+        solved.rack_limit_mm[:, None] * share,
+        static_toe_in=problem.car.static_toe_in,
+        static_camber=problem.car.static_camber,
+    )
+    return replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
 
 
 _PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")

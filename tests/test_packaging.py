@@ -26,7 +26,7 @@ from optimiser.packaging import (
 from optimiser.packaging_pinion import ANGLES_DEG
 from optimiser.question import KeepOut, Room, Travel
 from optimiser.racks import Rack
-from optimiser.sweep_check import pair_words, sweep_whole
+from optimiser.sweep_check import on_grid, pair_words, sweep_whole
 
 ROOT = Path(__file__).resolve().parents[1]
 UP = np.array([0.0, 0.0, 8.0])
@@ -186,14 +186,7 @@ def test_between_poses_nothing_is_missed_by_much():
     solved = asked.solve(designs)
     designs = designs.select(np.flatnonzero(solved.reason == ""))
     solved = asked.solve(designs)
-    travel, share = (
-        axis.ravel()
-        for axis in np.meshgrid(np.linspace(-40.0, 50.0, 25), np.linspace(-1.0, 1.0, 33))
-    )
-    poses = solve_linkage(
-        solved.points.with_pose_axes(1), travel, solved.rack_limit_mm[:, None] * share
-    )
-    whole = replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
+    whole = on_grid(asked, solved, 25, 33)
     given = {"arm_ahead": True, "drive_side": "left"}
     ours = clearance_metrics(designs, solved, asked.racks, asked.room, **given)
     few, true = (
@@ -226,14 +219,7 @@ def test_a_coarse_grid_or_a_long_travel_misses_no_more(travel, step):
         for i, spot in enumerate(spots)
     )
     room = Room(keep_outs=keep_outs, tie_rod_diameter_mm=14.0)
-    grid_t, share = (
-        axis.ravel()
-        for axis in np.meshgrid(np.linspace(-travel, travel, 61), np.linspace(-1.0, 1.0, 45))
-    )
-    poses = solve_linkage(
-        solved.points.with_pose_axes(1), grid_t, solved.rack_limit_mm[:, None] * share
-    )
-    whole = replace(solved, envelope=poses, envelope_travel_mm=grid_t, envelope_share=share)
+    whole = on_grid(asked, solved, 61, 45)
     given = {"arm_ahead": True, "drive_side": "left"}
     ours = clearance_metrics(one, solved, asked.racks, room, **given)
     true = clearance_metrics(one, whole, asked.racks, room, poses_between=False, **given)

@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     from optimiser.vectors import Array
 
 _TRAVELS = 9
-"""At least so many wheel travels, evenly; more where they would lie farther apart than"""
+"""Least number of wheel travels, evenly from end to end."""
 _APART_MM = 15.0
+"""Greatest distance of one to the next; there are more of them where it takes more."""
 _RACKS = 17
 
 

@@ -22,12 +22,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.linkage import solve_linkage
 from optimiser.packaging import clearance_metrics
 from optimiser.packaging_pairs import column
 from optimiser.problem import Range, Stock
 from optimiser.question import KeepOut, Room
 from optimiser.study import read_study
+from optimiser.sweep_check import on_grid
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -135,26 +135,7 @@ def what_is_missed(count: int, capsules: int) -> None:
             KeepOut(f"k {index}", "capsule", tuple(middle - along), tuple(middle + along), 5.0)
         )
     room = replace(problem.room, keep_outs=tuple(items), spacer_diameter_mm=None)
-    grid = problem.travel.grid()
-    travel, share = (
-        axis.ravel()
-        for axis in np.meshgrid(
-            np.linspace(grid[0], grid[-1], 49), np.linspace(-1.0, 1.0, 41), indexing="ij"
-        )
-    )
-    dense = solve_linkage(
-        solved.points.with_pose_axes(1),
-        travel,
-        solved.rack_limit_mm[:, None] * share,
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
-    )
-    whole = replace(
-        solved,
-        envelope=dense,
-        envelope_travel_mm=travel,
-        envelope_share=share,
-    )
+    whole = on_grid(problem, solved, 49, 41)
     names = [column(part, item.name) for part in PARTS for item in items]
 
     def cases(poses: Solved, *, poses_between: bool) -> np.ndarray:
