@@ -10,18 +10,18 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOMES = {
-    "ackermann_error": "metrics",
-    "bump_steer": "metrics",
-    "ideal_inner_joint": "ideal",
-    "read_results": "stored",
-    "read_study": "study",
-    "run_study": "run",
-    "solve_linkage": "linkage",
+    "ackermann_error": "metrics.kinematic",
+    "bump_steer": "metrics.kinematic",
+    "ideal_inner_joint": "metrics.ideal",
+    "read_results": "folder.read",
+    "read_study": "study.read",
+    "run_study": "jobs.start",
+    "solve_linkage": "linkage.at_rack",
 }
 
 
 def __getattr__(name: str) -> Any:
-    """A public function from its module; the package itself imports nothing."""
+    """A public function from its room; the package itself imports nothing."""
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     return getattr(importlib.import_module(f"optimiser.{_HOMES[name]}"), name)

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from small_study import write_small_study
 
-from optimiser.run import run_study
-from optimiser.study import read_study
+from optimiser.jobs.start import run_study
+from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
-    from optimiser.results import RunResult
+    from optimiser.answer.run_result import RunResult
 
 TITLE = "<script>alert(1)</script> & {{ 7 * 7 }} $\\frac{a$ 'x'"
 RACKS = ("=Short <b>", "Mid#dle & $y$", "Long;\u00e9\u4e2d")

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import root
 
-from optimiser.designs import Stock
-from optimiser.hardpoints import Hardpoints
-from optimiser.problem import Car, Limits, Problem, Room, Steering, Travel
-from optimiser.question import KeepOut, Rim
-from optimiser.racks import Rack
+from optimiser.evaluation.asked import KeepOut, Rim
+from optimiser.evaluation.designs import Stock
+from optimiser.evaluation.problem import Car, Limits, Problem, Room, Steering, Travel
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.racks import Rack
 
 POINTS = Hardpoints.from_mapping(
     {

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 from references.corners import CORNERS
 
-from optimiser.designs import VARIABLES, Designs, FollowsRack, Range, Stock
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import describe_arm
-from optimiser.problem import Car, Limits, Objectives, Problem, Steering, Travel
-from optimiser.racks import Rack
+from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, Stock
+from optimiser.evaluation.problem import Car, Limits, Objectives, Problem, Steering, Travel
+from optimiser.linkage.at_rack import describe_arm
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.racks import Rack
 
 LIMITS = Limits(
     rack_travel_margin_mm=3.0,

@@ -9,8 +9,9 @@ import sys
 from pathlib import Path
 from unittest import mock
 
-from optimiser import output, variants
-from optimiser.study import Study, read_study, write_starter
+from optimiser.folder import variants
+from optimiser.folder import write as output
+from optimiser.study.read import Study, read_study, write_starter
 
 ROOT = Path(__file__).resolve().parent.parent
 RACKS = ("Short", "Middle")
@@ -47,7 +48,7 @@ def small_study(folder: Path, **changes) -> Study:
 
 def command(*arguments: object) -> list[str]:
     """The program as its own process would be started."""
-    return [sys.executable, "-c", "from optimiser.cli import main; main()", *map(str, arguments)]
+    return [sys.executable, "-m", "optimiser", *map(str, arguments)]
 
 
 def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:

@@ -12,11 +12,13 @@ from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from small_study import files_of, nothing_drawn, small_study
 
-from optimiser import batch, pool, units
-from optimiser.batch import RunOptions, run_batch
-from optimiser.errors import InputError, StorageError
-from optimiser.folders import claim_folder, question_hash
-from optimiser.units import TimeBudget, UnitFailure
+from optimiser.base.errors import InputError, StorageError
+from optimiser.folder.claim import claim_folder, question_hash
+from optimiser.jobs import batch
+from optimiser.jobs import processes as pool
+from optimiser.jobs import unit as units
+from optimiser.jobs.batch import RunOptions, run_batch
+from optimiser.jobs.unit import TimeBudget, UnitFailure
 
 TABLES = ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv", "run.json")
 ONE = RunOptions(workers=1)
@@ -155,7 +157,7 @@ def test_a_change_of_the_inputs_is_another_question_and_hours_are_not(tmp_path):
 
 
 def small_study_again(path):
-    from optimiser.study import read_study
+    from optimiser.study.read import read_study
 
     return read_study(path)
 

@@ -11,16 +11,16 @@ import pytest
 from one_run import finished_run, write_study
 from small_study import run
 
-from optimiser.assess import corner_numbers
-from optimiser.cad import dxf_text, make_drawing, parameters_text, step_text
-from optimiser.cad.dxf import APPLICATION
-from optimiser.cad.step import quoted
-from optimiser.errors import InputError
-from optimiser.export import check_format, export_design
-from optimiser.hardpoints import POINT_NAMES, read_hardpoints
-from optimiser.keepouts import keep_outs
-from optimiser.stored import read_results
-from optimiser.study import read_study
+from optimiser.answer.corner_numbers import corner_numbers
+from optimiser.base.errors import InputError
+from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.folder.cad import dxf_text, make_drawing, parameters_text, step_text
+from optimiser.folder.cad.dxf import APPLICATION
+from optimiser.folder.cad.step import quoted
+from optimiser.folder.export import check_format, export_design
+from optimiser.folder.read import read_results
+from optimiser.linkage.hardpoints import POINT_NAMES, read_hardpoints
+from optimiser.study.read import read_study
 
 WHEN = datetime.datetime(2026, 1, 2, 3, 4, 5, tzinfo=datetime.UTC)
 SIDES = ("", "right_")

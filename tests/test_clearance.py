@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from optimiser.clearance import (
+from optimiser.evaluation.clearance.engine import (
     Picked,
     box_apart,
     components,

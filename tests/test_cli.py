@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from small_study import run, write_small_study
 
-from optimiser.curves import COLUMNS
+from optimiser.metrics.pose_table import COLUMNS
 
 # Not pydantic: typer itself loads it for a command's arguments.
 HEAVY = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "dask", "ezdxf", "jinja2")
@@ -20,7 +20,7 @@ def test_help_loads_nothing_heavy(arguments):
     code = (
         "import sys\n"
         f"sys.argv = ['optimiser', *{arguments!r}]\n"
-        "from optimiser.cli import main\n"
+        "from optimiser.command.cli import main\n"
         "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
         f"print('LOADED', [name for name in {HEAVY!r} if name in sys.modules])\n"
     )

@@ -15,9 +15,9 @@ import pytest
 from small_study import ROOT, files_of, nothing_drawn, small_study, start, write_small_study
 from test_overnight import told
 
-from optimiser import cluster
-from optimiser.batch import RunOptions, run_batch
-from optimiser.cluster import ClusterError
+from optimiser.jobs import cluster
+from optimiser.jobs.batch import RunOptions, run_batch
+from optimiser.jobs.cluster import ClusterError
 
 TRIALS = 200
 RACKS = ("Short", "Middle")
@@ -215,9 +215,9 @@ def test_no_worker_and_none_that_can_be_used_are_one_line(shop, tmp_path, monkey
 
 
 def test_without_dask_the_option_is_refused(tmp_path, monkeypatch):
-    from optimiser.errors import InputError
+    from optimiser.base.errors import InputError
 
-    monkeypatch.delitem(sys.modules, "optimiser.cluster")
+    monkeypatch.delitem(sys.modules, "optimiser.jobs.cluster")
     monkeypatch.setitem(sys.modules, "distributed", None)
     study = small_study(tmp_path / "in", trials=20, racks=RACKS)
     with pytest.raises(InputError, match=r"--cluster: needs Dask, and distributed is not"):

@@ -8,8 +8,9 @@ import pytest
 from packaging_case import POINTS, RACK, ROOM, problem
 from small_study import ROOT
 
-from optimiser.assess import gearing
-from optimiser.comparison import (
+from optimiser.answer.as_drawn import describe_study
+from optimiser.answer.corner_numbers import gearing
+from optimiser.answer.rack_table import (
     ACCEPTABLE,
     COLUMNS,
     FAILS,
@@ -19,14 +20,13 @@ from optimiser.comparison import (
     WRONG_HAND,
     compare,
 )
-from optimiser.describe import describe_study
-from optimiser.designs import VARIABLES, Range, Stock
-from optimiser.linkage import solve_linkage
-from optimiser.mounting import check_hand
-from optimiser.problem import Designs, LoadAssumptions, Objectives, Room
-from optimiser.question import KeepOut
-from optimiser.sweep_check import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
-from optimiser.tolerance import Tolerances
+from optimiser.answer.whole_sweep import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
+from optimiser.evaluation.asked import KeepOut
+from optimiser.evaluation.designs import VARIABLES, Range, Stock
+from optimiser.evaluation.problem import Designs, LoadAssumptions, Objectives, Room
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.metrics.mounting import check_hand
+from optimiser.metrics.tolerance import Tolerances
 
 SHORTER, LONGER = 620.0, 700.0
 LOADS = LoadAssumptions(wheel_load_n=3000.0, tyre_pressure_pa=180e3)

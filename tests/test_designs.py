@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from optimiser.designs import Evaluation, FollowsRack, Range, Stock, allows, ends, nearest_allowed
+from optimiser.evaluation.designs import (
+    Evaluation,
+    FollowsRack,
+    Range,
+    Stock,
+    allows,
+    ends,
+    nearest_allowed,
+)
 
 FREE, LISTED, FOLLOWING = Range(10.0, 20.0), Stock((30.0, 0.0, 12.0)), FollowsRack(5.0)
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from packaging_case import POINTS, RACK, problem
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import solve_linkage
-from optimiser.loads import LoadCase, steering_loads
-from optimiser.problem import LoadAssumptions, Materials, Objectives, Room
-from optimiser.strength import Rod, buckling_load, rack_overhang, spacer_capacity
+from optimiser.evaluation.problem import LoadAssumptions, Materials, Objectives, Room
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.loads import LoadCase, steering_loads
+from optimiser.metrics.strength import Rod, buckling_load, rack_overhang, spacer_capacity
 
 LOADS = LoadAssumptions(
     wheel_load_n=3500.0,

@@ -7,9 +7,9 @@ import sys
 
 import pytest
 
-from optimiser import folders
-from optimiser.errors import InputError, StorageError
-from optimiser.folders import LOCK_FILE, STATE_FILE, question_hash
+from optimiser.base.errors import InputError, StorageError
+from optimiser.folder import claim as folders
+from optimiser.folder.claim import LOCK_FILE, STATE_FILE, question_hash
 
 ASKED = question_hash([b"study", b"seed 1"])
 OTHER = question_hash([b"study", b"seed 2"])
@@ -17,7 +17,7 @@ OTHER = question_hash([b"study", b"seed 2"])
 
 @pytest.fixture
 def claim_folder():
-    """`folders.claim_folder`; what is not released by the test is released after it."""
+    """`claim.claim_folder`; what is not released by the test is released after it."""
     claims = []
 
     def claim(*arguments):
@@ -106,7 +106,7 @@ def test_the_second_run_of_the_same_study_refuses(claim_folder, tmp_path):
 def test_the_lock_dies_with_its_process(claim_folder, tmp_path):
     code = (
         "import os, pathlib, signal, sys\n"
-        "from optimiser.folders import claim_folder\n"
+        "from optimiser.folder.claim import claim_folder\n"
         "claim_folder(pathlib.Path(sys.argv[1]), 'demo', sys.argv[2])\n"
         "os.kill(os.getpid(), signal.SIGKILL)\n"
     )
@@ -137,7 +137,7 @@ def test_names_cannot_leave_the_folder(claim_folder, tmp_path):
 
 
 def test_too_many_runs_are_one_line(claim_folder, tmp_path, monkeypatch):
-    monkeypatch.setattr("optimiser.folders._MOST_RUNS", 3)
+    monkeypatch.setattr("optimiser.folder.claim._MOST_RUNS", 3)
     finished(claim_folder, tmp_path, "demo")
     finished(claim_folder, tmp_path, "demo")
     with pytest.raises(InputError, match="holds ten thousand runs of demo; clear some"):

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy import integrate
 
-from optimiser.front import (
+from optimiser.base.front import (
     best_ratio,
     crowding_distance,
     feasible_front,

@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from small_study import files_of, nothing_drawn, write_small_study
 
-from optimiser.cli import main
-from optimiser.results import RUN_FILE
+from optimiser.answer.run_result import RUN_FILE
+from optimiser.command.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

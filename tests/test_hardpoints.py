@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimiser.errors import InputError
-from optimiser.hardpoints import (
+from optimiser.base.errors import InputError
+from optimiser.linkage.hardpoints import (
     MM_PER_UNIT,
     POINT_NAMES,
     CadFrame,

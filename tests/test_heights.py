@@ -17,24 +17,24 @@ import pytest
 from rich.console import Console
 from small_study import run, write_small_study
 
-from optimiser.accuracy import BAND_COLUMNS, accuracy, band_rows, shim_rows
-from optimiser.designs import Designs, Range, Stock
-from optimiser.errors import InputError
-from optimiser.heights import (
+from optimiser.answer.exactness import BAND_COLUMNS, accuracy, band_rows, shim_rows
+from optimiser.base.errors import InputError
+from optimiser.command.heights_screen import racks_table
+from optimiser.evaluation.designs import Designs, Range, Stock
+from optimiser.questions.heights.answer import HeightsAnswer, HeightsAsked, answer_heights, helper
+from optimiser.questions.heights.bump_map import bump_map
+from optimiser.questions.heights.folder import figure_bytes, rack_figures
+from optimiser.questions.heights.four_ways import (
     WAYS,
     following_range,
     measured_problem,
     solve_rack,
     way_problem,
 )
-from optimiser.heights_console import racks_table
-from optimiser.heights_map import bump_map
-from optimiser.heights_optima import solve_heights
-from optimiser.heights_output import figure_bytes, rack_figures
-from optimiser.heights_run import HeightsAnswer, HeightsAsked, answer_heights, helper
-from optimiser.heights_tables import HEIGHT_COLUMNS, RACK_COLUMNS, height_rows, rack_row
-from optimiser.heights_words import answer_of, verdict
-from optimiser.study import read_study
+from optimiser.questions.heights.optima import solve_heights
+from optimiser.questions.heights.tables import HEIGHT_COLUMNS, RACK_COLUMNS, height_rows, rack_row
+from optimiser.questions.heights.words import answer_of, verdict
+from optimiser.study.read import read_study
 
 ROOT = Path(__file__).resolve().parent.parent
 RESCUE = ROOT / "studies" / "rescue.toml"

@@ -9,8 +9,9 @@ from references.corners import CORNERS, points_of, spin_axis_of
 from scipy.optimize import least_squares, root
 from scipy.spatial.transform import Rotation
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.ideal import (
+from optimiser.linkage.at_rack import describe_arm, place_outer_joint, solve_linkage
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.ideal import (
     REASONS,
     Fit,
     fit_circle_at,
@@ -22,8 +23,7 @@ from optimiser.ideal import (
     trapezium_weights,
     upright_motion,
 )
-from optimiser.linkage import describe_arm, place_outer_joint, solve_linkage
-from optimiser.metrics import bump_steer, trapezium_rms
+from optimiser.metrics.kinematic import bump_steer, trapezium_rms
 
 TRAVEL = np.linspace(-60.0, 60.0, 41)
 REACHED = [name for name in CORNERS if name != "short of travel"]

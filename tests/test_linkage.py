@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 from references import constraints
 from references.corners import CORNERS, points_of, spin_axis_of
 
-from optimiser import linkage
-from optimiser.corner import ball_joint_circle
-from optimiser.hardpoints import CadFrame, Hardpoints
-from optimiser.linkage import (
+from optimiser.linkage import at_rack as linkage
+from optimiser.linkage.at_rack import (
     Poses,
     describe_arm,
     place_outer_joint,
@@ -23,7 +21,9 @@ from optimiser.linkage import (
     spin_axis,
     steering_frame,
 )
-from optimiser.steered import pose_at_rest, solve_steer
+from optimiser.linkage.at_steer import pose_at_rest, solve_steer
+from optimiser.linkage.constants import ball_joint_circle
+from optimiser.linkage.hardpoints import CadFrame, Hardpoints
 
 every_corner = pytest.mark.parametrize("name", CORNERS)
 # Corners whose whole range of travel and rack can be reached.

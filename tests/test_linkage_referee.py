@@ -17,8 +17,8 @@ import pytest
 from references import corners
 from references.answers import REFEREES, answer, grid
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import Poses, solve_linkage
+from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.linkage.hardpoints import Hardpoints
 
 AGREEMENT_DEG = 1e-9
 AGREEMENT_MM = 1e-9

@@ -9,9 +9,11 @@ from packaging_case import BEHIND, POINTS
 from scipy.integrate import dblquad
 from tolerance_cases import square
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import Poses, solve_linkage
-from optimiser.loads import (
+from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.linkage.at_steer import pose_at_rest
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.racks import Rack
+from optimiser.metrics.loads import (
     RIM_FORCE_GUIDE_N,
     LoadCase,
     cornering_moment,
@@ -22,8 +24,6 @@ from optimiser.loads import (
     toe_in_per_rod_length,
     toe_per_rack_play,
 )
-from optimiser.racks import Rack
-from optimiser.steered import pose_at_rest
 
 # Everything square: vertical steering axis, equal parallel arms, tie rod along the bar and
 # square to a steering arm of 120 mm.

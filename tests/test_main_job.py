@@ -11,11 +11,11 @@ import pandas as pd
 import pytest
 from small_study import run, write_small_study
 
-from optimiser.curves import COLUMNS as CURVE_COLUMNS
-from optimiser.front import non_dominated
-from optimiser.hardpoints import POINT_NAMES, CadFrame, read_hardpoints
-from optimiser.problem import VARIABLES
-from optimiser.study import read_study
+from optimiser.base.front import non_dominated
+from optimiser.evaluation.problem import VARIABLES
+from optimiser.linkage.hardpoints import POINT_NAMES, CadFrame, read_hardpoints
+from optimiser.metrics.pose_table import COLUMNS as CURVE_COLUMNS
+from optimiser.study.read import read_study
 
 # Each frame turns up, left and forward into one another; the origin is off all axes.
 FRAMES = {

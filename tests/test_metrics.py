@@ -11,10 +11,10 @@ import pytest
 from references.corners import CORNERS, points_of
 from scipy.optimize import brentq
 
-from optimiser import metrics
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import place_outer_joint, solve_linkage
-from optimiser.racks import Rack
+from optimiser.linkage.at_rack import place_outer_joint, solve_linkage
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.racks import Rack
+from optimiser.metrics import kinematic as metrics
 
 
 def cot(degrees: float) -> float:

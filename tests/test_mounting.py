@@ -7,8 +7,10 @@ import pytest
 from packaging_case import BEHIND, POINTS
 from scipy.spatial.transform import Rotation
 
-from optimiser.linkage import describe_arm, solve_linkage
-from optimiser.mounting import (
+from optimiser.linkage.at_rack import describe_arm, solve_linkage
+from optimiser.linkage.racks import Rack
+from optimiser.linkage.vectors import norm
+from optimiser.metrics.mounting import (
     DIRECTION_CAUTION,
     UNKNOWN,
     check_hand,
@@ -16,9 +18,7 @@ from optimiser.mounting import (
     steering_mass,
     track_growth,
 )
-from optimiser.racks import Rack
-from optimiser.report_words import CAUTIONS
-from optimiser.vectors import norm
+from optimiser.report.words import CAUTIONS
 
 ARM = 110.0
 

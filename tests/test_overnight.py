@@ -12,9 +12,9 @@ import time
 import pytest
 from small_study import files_of, nothing_drawn, run, start, write_small_study
 
-from optimiser.batch import RunOptions, run_batch
-from optimiser.cli import main
-from optimiser.study import read_study
+from optimiser.command.cli import main
+from optimiser.jobs.batch import RunOptions, run_batch
+from optimiser.study.read import read_study
 
 OPTIONS = ("--out", "out", "--workers", "2")
 TRIALS = 300

@@ -14,19 +14,19 @@ import pytest
 from packaging_case import BOTH, BOX, RACK, RIGHT, ROOM, corner_by_constraints, problem
 from scipy.spatial.transform import Rotation
 
-from optimiser.clearance import poses_between
-from optimiser.linkage import solve_linkage
-from optimiser.packaging import (
+from optimiser.answer.whole_sweep import on_grid, pair_words, sweep_whole
+from optimiser.evaluation.asked import KeepOut, Room, Travel
+from optimiser.evaluation.clearance.engine import poses_between
+from optimiser.evaluation.clearance.metrics import (
     FAR_MM,
     clearance_metrics,
     has_pairs,
     told_apart_mm,
     unchecked_parts,
 )
-from optimiser.packaging_pinion import ANGLES_DEG
-from optimiser.question import KeepOut, Room, Travel
-from optimiser.racks import Rack
-from optimiser.sweep_check import on_grid, pair_words, sweep_whole
+from optimiser.evaluation.clearance.pinion import ANGLES_DEG
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.racks import Rack
 
 ROOT = Path(__file__).resolve().parents[1]
 UP = np.array([0.0, 0.0, 8.0])

@@ -10,12 +10,12 @@ import pytest
 from one_run import RACKS, finished_run
 from small_study import run
 
-from optimiser.choose import choose, parse_values, row_by
-from optimiser.errors import InputError, NothingFeasibleError
-from optimiser.hardpoints import read_hardpoints
-from optimiser.pick import cost_lines, front_lines, write_pick
-from optimiser.problem import VARIABLES
-from optimiser.stored import read_results
+from optimiser.base.errors import InputError, NothingFeasibleError
+from optimiser.evaluation.problem import VARIABLES
+from optimiser.folder.choose import choose, parse_values, row_by
+from optimiser.folder.pick import cost_lines, front_lines, write_pick
+from optimiser.folder.read import read_results
+from optimiser.linkage.hardpoints import read_hardpoints
 
 ROOT = Path(__file__).parents[1]
 

@@ -11,12 +11,12 @@ from matplotlib.figure import Figure
 from one_run import RACKS, finished_run
 from PIL import Image
 
-from optimiser import plots
-from optimiser.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
-from optimiser.findings import Growth, growth
-from optimiser.plots.labels import label_points, spread_apart
-from optimiser.plots.style import RACK_COLOURS, darker, rack_look
-from optimiser.stored import read_results
+from optimiser.answer.limits_and_growth import Growth, growth
+from optimiser.folder.read import read_results
+from optimiser.report import draw as plots
+from optimiser.report.draw.labels import label_points, spread_apart
+from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
+from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
 
 ACCEPTABLE = np.array([0.1, 1.0])
 SIZE = (400.0, 300.0)

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from references.corners import points_of
 
-from optimiser import metrics, problem
-from optimiser.designs import VARIABLES, Designs, Evaluation, FollowsRack, Range, Stock
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import describe_arm, solve_linkage
-from optimiser.problem import Car, Limits, Objectives, Problem, Steering, Travel
-from optimiser.racks import Rack
+from optimiser.evaluation import problem
+from optimiser.evaluation.designs import VARIABLES, Designs, Evaluation, FollowsRack, Range, Stock
+from optimiser.evaluation.problem import Car, Limits, Objectives, Problem, Steering, Travel
+from optimiser.linkage.at_rack import describe_arm, solve_linkage
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.racks import Rack
+from optimiser.metrics import kinematic as metrics
 
 RACKS = (
     Rack("Long", 664.0, 140.0, price=120.0, mass_kg=4.0, tie_rod_length_mm=296.0),

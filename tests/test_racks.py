@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from optimiser.errors import InputError
-from optimiser.racks import COLUMNS, REQUIRED_COLUMNS, Rack, read_racks
+from optimiser.base.errors import InputError
+from optimiser.linkage.racks import COLUMNS, REQUIRED_COLUMNS, Rack, read_racks
 
 
 def catalogue(tmp_path, text):

@@ -9,14 +9,14 @@ import pytest
 from scipy.optimize import least_squares, minimize, nnls
 from search_cases import LIMITS, inside_space, random_designs, small, with_space
 
-from optimiser.designs import FollowsRack, Range, Stock
-from optimiser.front import feasible_front, hypervolume
-from optimiser.metrics import inner_joint_angle, outer_joint_swing
-from optimiser.problem import Limits, Objectives
-from optimiser.refine import RefineSettings, refine
-from optimiser.refine_model import Model
-from optimiser.refine_step import fit
-from optimiser.seeds import choose_seeds, seed_designs
+from optimiser.base.front import feasible_front, hypervolume
+from optimiser.evaluation.designs import FollowsRack, Range, Stock
+from optimiser.evaluation.problem import Limits, Objectives
+from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.search.linear_steps import fit
+from optimiser.search.refine import RefineSettings, refine
+from optimiser.search.residuals import Model
+from optimiser.search.seeds import choose_seeds, seed_designs
 
 ACCEPTABLE = np.array([0.1, 1.5])
 REFERENCE = 4.0 * ACCEPTABLE

@@ -13,16 +13,16 @@ from one_run import RACKS, TITLE, TRIALS, finished_run
 from PIL import Image
 from small_study import run
 
-from optimiser.accuracy import accuracy
-from optimiser.comparison import ACCEPTABLE, COLUMNS, ORDER_RULE
-from optimiser.findings import binding_sentences, leaning_sentences, limit_rows
-from optimiser.mounting import DIRECTION_CAUTION
-from optimiser.output import rewrite_report, sentences
-from optimiser.problem import Range, Stock
-from optimiser.report import report_html
-from optimiser.report_words import CAUTIONS, RACK_ROWS, assumptions, number
-from optimiser.results import CAUTION, RunResult
-from optimiser.stored import read_results
+from optimiser.answer.exactness import accuracy
+from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
+from optimiser.answer.rack_table import ACCEPTABLE, COLUMNS, ORDER_RULE
+from optimiser.answer.run_result import CAUTION, RunResult
+from optimiser.evaluation.problem import Range, Stock
+from optimiser.folder.read import read_results
+from optimiser.folder.write import rewrite_report, sentences
+from optimiser.metrics.mounting import DIRECTION_CAUTION
+from optimiser.report.page import report_html
+from optimiser.report.words import CAUTIONS, RACK_ROWS, assumptions, number
 
 SECTIONS = (
     "cautions",

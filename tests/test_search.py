@@ -12,13 +12,13 @@ from optuna.samplers import NSGAIISampler
 from optuna.trial import TrialState
 from search_cases import inside_space, random_designs, small, with_space
 
-from optimiser import search_sampler
-from optimiser.designs import Designs, Evaluation, FollowsRack, Range, Stock
-from optimiser.front import feasible_front, hypervolume
-from optimiser.search import SearchSettings, UnitSearch
-from optimiser.search_progress import GRID_CELLS, merge_fronts
-from optimiser.search_sampler import GenerationSampler, read_designs
-from optimiser.seeds import choose_seeds, seed_designs
+from optimiser.base.front import feasible_front, hypervolume
+from optimiser.evaluation.designs import Designs, Evaluation, FollowsRack, Range, Stock
+from optimiser.search import sampler as search_sampler
+from optimiser.search.progress import GRID_CELLS, merge_fronts
+from optimiser.search.sampler import GenerationSampler, read_designs
+from optimiser.search.seeds import choose_seeds, seed_designs
+from optimiser.search.unit_search import SearchSettings, UnitSearch
 
 SETTINGS = SearchSettings(trials=60, population=12, stop_window=0)
 

@@ -15,10 +15,10 @@ from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from small_study import small_study
 
-from optimiser import search_storage
-from optimiser.errors import StorageError
-from optimiser.search import SearchSettings, UnitSearch
-from optimiser.search_storage import UnitRecord
+from optimiser.base.errors import StorageError
+from optimiser.search import record as search_storage
+from optimiser.search.record import UnitRecord
+from optimiser.search.unit_search import SearchSettings, UnitSearch
 
 NAMES = ("bump_steer_deg", "ackermann_error_deg")
 SETTINGS = SearchSettings(trials=60, population=20, stop_window=0)
@@ -211,7 +211,7 @@ def test_two_processes_never_write_one_record(tmp_path, monkeypatch):
             sys.executable,
             "-c",
             "import sys, pathlib\n"
-            "from optimiser.search_storage import UnitRecord\n"
+            "from optimiser.search.record import UnitRecord\n"
             "held = UnitRecord(pathlib.Path(sys.argv[1]), 'unit', ['a', 'b'])\n"
             "print('open', flush=True)\n"
             "sys.stdin.read()",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimiser.secant import find_root, secant_step
+from optimiser.linkage.roots import find_root, secant_step
 
 
 def test_many_roots_at_once_each_by_itself():

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from search_cases import inside_space, random_designs, small, with_space
 
-from optimiser.designs import Evaluation, FollowsRack, Range, Stock
-from optimiser.seeds import choose_seeds, early_drop, seed_designs
+from optimiser.evaluation.designs import Evaluation, FollowsRack, Range, Stock
+from optimiser.search.seeds import choose_seeds, early_drop, seed_designs
 
 CORNERS = ("front steer", "rear steer", "large caster", "converging arms")
 

@@ -9,11 +9,11 @@ import pytest
 from one_run import RACKS, TITLE, finished_run
 from small_study import small_study, write_small_study
 
-from optimiser import output
-from optimiser.batch import RunOptions, run_batch
-from optimiser.errors import InputError
-from optimiser.stored import read_results
-from optimiser.study import read_study
+from optimiser.base.errors import InputError
+from optimiser.folder import write as output
+from optimiser.folder.read import read_results
+from optimiser.jobs.batch import RunOptions, run_batch
+from optimiser.study.read import read_study
 
 
 @pytest.fixture(scope="module")

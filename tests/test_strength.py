@@ -5,9 +5,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.linalg import eigh
 
-from optimiser.errors import InputError
-from optimiser.racks import Rack, read_racks
-from optimiser.strength import (
+from optimiser.base.errors import InputError
+from optimiser.linkage.racks import Rack, read_racks
+from optimiser.metrics.strength import (
     Rod,
     buckling_load,
     euler_load,

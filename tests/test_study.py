@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimiser.errors import InputError
-from optimiser.linkage import steering_frame
-from optimiser.metrics import bump_steer, turning_diameter
-from optimiser.problem import VARIABLES, FollowsRack, Range, Stock
-from optimiser.study import Study, read_study, studies_keys_table, write_starter
-from optimiser.study_file import MAX_DEPTH, MAX_VARIANTS
-from optimiser.study_messages import all_tables, heading, keys_of, table_of, unit_of
+from optimiser.base.errors import InputError
+from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
+from optimiser.linkage.at_rack import steering_frame
+from optimiser.metrics.kinematic import bump_steer, turning_diameter
+from optimiser.study.messages import all_tables, heading, keys_of, table_of, unit_of
+from optimiser.study.read import Study, read_study, studies_keys_table, write_starter
+from optimiser.study.toml import MAX_DEPTH, MAX_VARIANTS
 
 ROOT = Path(__file__).parent.parent
 GONE = object()

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from optimiser.errors import InputError
-from optimiser.study import read_study
+from optimiser.base.errors import InputError
+from optimiser.study.read import read_study
 
 STUDIES = Path(__file__).parent.parent / "studies"
 VARIANTS = b"""

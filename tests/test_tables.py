@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from optimiser.errors import InputError
-from optimiser.tables import MAX_BYTES, read_table, read_text
+from optimiser.base.errors import InputError
+from optimiser.base.tables import MAX_BYTES, read_table, read_text
 
 REQUIRED = ("name", "x_mm")
 

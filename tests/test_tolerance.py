@@ -6,15 +6,16 @@ from references.constraints import _Corner, solve_corner
 from scipy.stats import norm as normal
 from tolerance_cases import conditions, corner, one_deviation, some_corners, square
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import solve_linkage, spin_axis
-from optimiser.loads import toe_in_per_rod_length
-from optimiser.metrics import (
+from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.vectors import norm
+from optimiser.metrics.kinematic import (
     kingpin_track,
     rack_for_steer,
     wanted_outer,
 )
-from optimiser.tolerance import (
+from optimiser.metrics.loads import toe_in_per_rod_length
+from optimiser.metrics.tolerance import (
     DIMENSIONS,
     NAMES,
     AsBuilt,
@@ -26,7 +27,6 @@ from optimiser.tolerance import (
     set_toe,
     solve_cars,
 )
-from optimiser.vectors import norm
 
 # --- draws ---------------------------------------------------------------------------------------
 

@@ -6,11 +6,17 @@ import numpy as np
 import pytest
 from tolerance_cases import GRID, conditions, corner, square
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import describe_arm
-from optimiser.metrics import bump_steer
-from optimiser.tolerance import ADJUSTMENTS, Band, accuracy_bands, adjusted_corner, shim_table
-from optimiser.vectors import norm, unit
+from optimiser.linkage.at_rack import describe_arm
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.linkage.vectors import norm, unit
+from optimiser.metrics.kinematic import bump_steer
+from optimiser.metrics.tolerance import (
+    ADJUSTMENTS,
+    Band,
+    accuracy_bands,
+    adjusted_corner,
+    shim_table,
+)
 
 ACCEPTABLE = np.radians(0.6)
 NOT_RESET = "tie-rod length, toe not reset"

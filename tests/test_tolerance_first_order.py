@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from tolerance_cases import GRID, NONE, conditions, corner, some_corners, square
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.metrics import (
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.kinematic import (
     bump_steer,
 )
-from optimiser.tolerance import (
+from optimiser.metrics.tolerance import (
     NAMES,
     Conditions,
     Tolerances,

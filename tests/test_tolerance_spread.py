@@ -8,16 +8,16 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import norm as normal
 from tolerance_cases import GRID, NONE, ONLY_BRACKET, conditions, corner, some_corners, square
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.linkage import solve_linkage, spin_axis
-from optimiser.metrics import (
+from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.kinematic import (
     ackermann_error,
     bump_steer,
     kingpin_track,
     rack_for_steer,
     wanted_outer,
 )
-from optimiser.tolerance import (
+from optimiser.metrics.tolerance import (
     Conditions,
     Tolerances,
     percentile,
@@ -65,7 +65,7 @@ def test_many_designs_in_one_call_are_each_judged_by_the_same_cars():
 
 
 def plain_monte_carlo(points, tolerances, at, count, seed):
-    """Cars by independent draws and a plain loop over chunks; nothing of `tolerance` is used."""
+    """Cars by independent draws and a plain loop over chunks; nothing of the package's own."""
     rng = np.random.default_rng(seed)
 
     def off(size, *shape):

@@ -8,10 +8,10 @@ import json
 import pytest
 from small_study import files_of, nothing_drawn, small_study
 
-from optimiser import variants
-from optimiser.batch import RunOptions, run_batch
-from optimiser.figures import figure_bytes
-from optimiser.variants import changed_keys, sweep_figure
+from optimiser.folder import variants
+from optimiser.folder.variants import changed_keys, sweep_figure
+from optimiser.jobs.batch import RunOptions, run_batch
+from optimiser.report.figures import figure_bytes
 
 VARIANTS = """
 [[variant]]

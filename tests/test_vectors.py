@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from optimiser.vectors import (
+from optimiser.linkage.vectors import (
     angle_between,
     cross,
     cross_first,

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from references.corners import CORNERS
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.tolerance import DIMENSIONS, NAMES, Conditions, Tolerances
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.tolerance import DIMENSIONS, NAMES, Conditions, Tolerances
 
 GRID = np.linspace(-50.0, 50.0, 13)
 NONE = Tolerances(0.0, 0.0, 0.0, 0.0, 0.0)

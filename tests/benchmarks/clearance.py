@@ -22,18 +22,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.packaging import clearance_metrics
-from optimiser.packaging_pairs import column
-from optimiser.problem import Range, Stock
-from optimiser.question import KeepOut, Room
-from optimiser.study import read_study
-from optimiser.sweep_check import on_grid
+from optimiser.answer.whole_sweep import on_grid
+from optimiser.evaluation.asked import KeepOut, Room
+from optimiser.evaluation.clearance.metrics import clearance_metrics
+from optimiser.evaluation.clearance.pairs import column
+from optimiser.evaluation.problem import Range, Stock
+from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimiser.problem import Designs, Problem
-    from optimiser.sweep import Solved
+    from optimiser.evaluation.problem import Designs, Problem
+    from optimiser.evaluation.solved import Solved
 
 DEMO = Path(__file__).resolve().parents[2] / "studies" / "demo.toml"
 FAR_MM = 60.0

@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from optimiser.heights import solve_rack
-from optimiser.heights_output import rack_figures
-from optimiser.heights_run import helper
-from optimiser.problem import Problem
-from optimiser.study import read_study
+from optimiser.evaluation.problem import Problem
+from optimiser.questions.heights.answer import helper
+from optimiser.questions.heights.folder import rack_figures
+from optimiser.questions.heights.four_ways import solve_rack
+from optimiser.study.read import read_study
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"
 WANTED_S = 20.0

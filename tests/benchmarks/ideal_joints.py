@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import least_squares
 
-from optimiser.hardpoints import Hardpoints
-from optimiser.ideal import fit_circle_at, frozen_toe_path, ideal_inner_joint
-from optimiser.linkage import place_outer_joint
+from optimiser.linkage.at_rack import place_outer_joint
+from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.ideal import fit_circle_at, frozen_toe_path, ideal_inner_joint
 
 if TYPE_CHECKING:
     from collections.abc import Callable

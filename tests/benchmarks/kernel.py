@@ -30,10 +30,10 @@ from references import constraints, multibody  # noqa: E402
 from references.corners import points_of, spin_axis_of  # noqa: E402
 
 from optimiser import sweep  # noqa: E402
-from optimiser.hardpoints import Hardpoints  # noqa: E402
-from optimiser.linkage import solve_linkage  # noqa: E402
-from optimiser.search import SearchSettings, UnitSearch  # noqa: E402
-from optimiser.study import read_study  # noqa: E402
+from optimiser.linkage.at_rack import solve_linkage  # noqa: E402
+from optimiser.linkage.hardpoints import Hardpoints  # noqa: E402
+from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
+from optimiser.study.read import read_study  # noqa: E402
 
 if TYPE_CHECKING:
     from collections.abc import Callable

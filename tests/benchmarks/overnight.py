@@ -28,13 +28,13 @@ from optuna.storages.journal import JournalFileBackend  # noqa: E402
 from small_study import small_study  # noqa: E402
 
 from optimiser import cluster  # noqa: E402
-from optimiser.pool import attempt, run_units  # noqa: E402
-from optimiser.search import SearchSettings, UnitSearch  # noqa: E402
-from optimiser.search_storage import UnitRecord  # noqa: E402
-from optimiser.units import TimeBudget, UnitSpec, open_record, run_unit  # noqa: E402
+from optimiser.jobs.processes import attempt, run_units  # noqa: E402
+from optimiser.jobs.unit import TimeBudget, UnitSpec, open_record, run_unit  # noqa: E402
+from optimiser.search.record import UnitRecord  # noqa: E402
+from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
 
 if TYPE_CHECKING:
-    from optimiser.problem import Problem
+    from optimiser.evaluation.problem import Problem
 
 POPULATION = 50
 LINE = "{:44}{:10.2f}{:15.2f}x"

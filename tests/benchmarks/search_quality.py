@@ -43,12 +43,12 @@ from pymoo.core.problem import Problem as PymooProblem  # noqa: E402
 from pymoo.optimize import minimize  # noqa: E402
 from search_cases import case  # noqa: E402
 
-from optimiser.designs import Evaluation  # noqa: E402
-from optimiser.front import hypervolume, non_dominated  # noqa: E402
-from optimiser.problem import Problem  # noqa: E402
-from optimiser.search import SearchSettings, UnitSearch  # noqa: E402
-from optimiser.search_sampler import free_variables, resolve  # noqa: E402
-from optimiser.units import UnitSpec, run_recorded, run_unit  # noqa: E402
+from optimiser.base.front import hypervolume, non_dominated  # noqa: E402
+from optimiser.evaluation.designs import Evaluation  # noqa: E402
+from optimiser.evaluation.problem import Problem  # noqa: E402
+from optimiser.jobs.unit import UnitSpec, run_recorded, run_unit  # noqa: E402
+from optimiser.search.sampler import free_variables, resolve  # noqa: E402
+from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
 
 REFERENCE_RATIO = 4.0
 SAMPLES = (500, 2000, 10000, 40000)

@@ -1,0 +1,188 @@
+"""Everything a report says of one chosen design, or of the car as drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.metrics.kinematic import (
+    Ackermann,
+    BumpSteer,
+    WheelAttitude,
+    ackermann_error,
+    ackermann_percentage,
+    bump_steer,
+    kingpin_track,
+    overall_ratio,
+    rack_for_steer,
+    roll_steer,
+    turning_diameter,
+    wheel_attitude,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.racks import Rack
+    from optimiser.linkage.vectors import Array
+
+REPORT_NODES = 24
+_TWENTY = float(np.radians(20.0))
+
+
+@dataclass(frozen=True, slots=True)
+class CornerNumbers:
+    """Curves and numbers of one corner, whatever rack it has; angles in radians.
+
+    Attributes:
+        travel_mm: travel grid (P,).
+        bump: bump steer with the rack at centre.
+        part_lock: the same with the rack half way to the required lock, either way: the worse.
+        ackermann: wheel angles to the required lock.
+        wanted_outer: outer angles wanted, (n,).
+        percentage_at_lock: inner-referenced Ackermann percentage at the required lock.
+        percentage_at_20: the same at 20 deg at the inner wheel; NaN when lock is less.
+        track_mm: between the steering axes at the ground.
+        roll_steer: steer per roll.
+        attitude: caster and the rest at rest.
+    """
+
+    points: Hardpoints
+    travel_mm: Array
+    bump: BumpSteer
+    part_lock: float
+    ackermann: Ackermann
+    wanted_outer: Array
+    percentage_at_lock: float
+    percentage_at_20: float
+    track_mm: float
+    roll_steer: float
+    attitude: WheelAttitude
+
+
+def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
+    """Numbers of an unbatched corner for the study's travel, lock and Ackermann target."""
+    car, steering = problem.car, problem.steering
+    toe, camber = car.static_toe_in, car.static_camber
+    grid = problem.travel.grid()
+    bump = bump_steer(points, grid, static_toe_in=toe, static_camber=camber)
+    ackermann = ackermann_error(
+        points,
+        wheelbase_mm=car.wheelbase_mm,
+        inner_lock=steering.inner_lock,
+        loaded_radius_mm=car.loaded_radius_mm,
+        target=steering.ackermann_target,
+        nodes=REPORT_NODES,
+        static_toe_in=toe,
+        static_camber=camber,
+    )
+    half = 0.5 * float(ackermann.rack_at_lock_mm)
+    turned = [
+        float(bump_steer(points, grid, rack_mm=r, static_toe_in=toe, static_camber=camber).largest)
+        for r in (half, -half)
+    ]
+    track = float(kingpin_track(points, car.loaded_radius_mm, toe, camber))
+    rest = solve_linkage(points, 0.0, 0.0, static_toe_in=toe, static_camber=camber)
+    at_20 = np.nan
+    if steering.inner_lock >= _TWENTY:
+        rack = float(rack_for_steer(points, _TWENTY, static_toe_in=toe, static_camber=camber))
+        other = solve_linkage(points, 0.0, -rack, static_toe_in=toe, static_camber=camber)
+        outer = -(float(other.steer) - float(rest.steer))
+        at_20 = float(ackermann_percentage(_TWENTY, outer, track, car.wheelbase_mm))
+    return CornerNumbers(
+        points=points,
+        travel_mm=grid,
+        bump=bump,
+        part_lock=max(turned) if np.isfinite(turned).all() else float("nan"),
+        ackermann=ackermann,
+        wanted_outer=ackermann.outer - ackermann.error,
+        percentage_at_lock=float(
+            ackermann_percentage(ackermann.inner[-1], ackermann.outer[-1], track, car.wheelbase_mm)
+        ),
+        percentage_at_20=at_20,
+        track_mm=track,
+        roll_steer=float(roll_steer(bump.gradient, track)),
+        attitude=wheel_attitude(rest, car.loaded_radius_mm),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Gearing:
+    """What one rack does with one corner; None where the catalogue is silent. Angles in radians.
+
+    Attributes:
+        inner_at_end: inner wheel angle where the rack or the stops end.
+        outer_at_end: outer wheel angle there.
+        turning_diameter_mm: between kerbs, with the outer wheel at that angle.
+        turns: steering-wheel turns from lock to lock over the travel that is used.
+        ratio_at_centre: overall ratio at straight ahead.
+        ratio_mean: overall ratio, mean of the two wheels, from straight ahead to the end.
+        ratio_spread: greatest less least local overall ratio over that range.
+    """
+
+    inner_at_end: float
+    outer_at_end: float
+    turning_diameter_mm: float
+    turns: float | None
+    ratio_at_centre: float | None
+    ratio_mean: float | None
+    ratio_spread: float | None
+
+
+def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> Gearing:
+    """Gearing of an unbatched corner with the rack used up to `end_mm` either way."""
+    car = problem.car
+    toe, camber = car.static_toe_in, car.static_camber
+    at = np.linspace(-end_mm, end_mm, 2 * REPORT_NODES + 1)
+    poses = solve_linkage(points, 0.0, at, static_toe_in=toe, static_camber=camber)
+    steer = poses.steer - poses.steer[REPORT_NODES]
+    # The left wheel is the inner one where it is steered to the left, at one end of the rack.
+    inner_end = -1 if steer[-1] > 0.0 else 0
+    inner, outer = float(steer[inner_end]), -float(steer[-1 - inner_end])
+    scrub = float(wheel_attitude(poses, car.loaded_radius_mm).scrub_radius_mm[REPORT_NODES])
+    offset = scrub + 0.5 * (car.tyre_width_mm or 0.0)
+    per_turn = rack.travel_per_turn_mm
+    centre = mean = spread = turns = None
+    if per_turn is not None:
+        turns = 2.0 * end_mm / per_turn
+        both = 0.5 * (poses.steer_per_rack + poses.steer_per_rack[::-1])
+        local = overall_ratio(both, per_turn)
+        centre, spread = float(local[REPORT_NODES]), float(np.ptp(local))
+        mean = float(2.0 * np.pi * end_mm / per_turn / (0.5 * (inner + outer)))
+    return Gearing(
+        inner_at_end=inner,
+        outer_at_end=outer,
+        turning_diameter_mm=float(turning_diameter(outer, car.wheelbase_mm, offset)),
+        turns=turns,
+        ratio_at_centre=centre,
+        ratio_mean=mean,
+        ratio_spread=spread,
+    )
+
+
+def number_rows(numbers: CornerNumbers) -> Iterator[tuple[str, str]]:
+    """Numbers of one corner as text, for terminal and report alike."""
+    deg, attitude = np.degrees, numbers.attitude
+    bump, ackermann = numbers.bump, numbers.ackermann
+    yield "bump steer, largest over travel", f"{deg(bump.largest):.3f} deg"
+    yield "bump steer, RMS over travel", f"{deg(bump.rms):.3f} deg"
+    yield "toe-in gradient at rest", f"{deg(bump.gradient) * 1000.0:.2f} deg/m"
+    yield "bump steer at half lock, largest", f"{deg(numbers.part_lock):.3f} deg"
+    yield "roll steer", f"{numbers.roll_steer:.4f} deg per deg of roll"
+    yield "Ackermann error, largest up to lock", f"{deg(ackermann.largest):.3f} deg"
+    yield "Ackermann error, RMS up to lock", f"{deg(ackermann.rms):.3f} deg"
+    yield (
+        "Ackermann percentage (inner-referenced)",
+        f"{numbers.percentage_at_lock:.1f} % at lock, {numbers.percentage_at_20:.1f} % at 20 deg",
+    )
+    yield "rack displacement for that lock", f"{abs(ackermann.rack_at_lock_mm):.1f} mm each way"
+    yield "caster", f"{deg(attitude.caster):.2f} deg"
+    yield "kingpin inclination", f"{deg(attitude.kingpin_inclination):.2f} deg"
+    yield "scrub radius", f"{attitude.scrub_radius_mm:.1f} mm"
+    yield "trail", f"{attitude.trail_mm:.1f} mm"
+    yield "between steering axes at the ground", f"{numbers.track_mm:.1f} mm"

@@ -1,0 +1,184 @@
+"""How exactly one design must be made, as far as its study has data for it.
+
+What each dimension alone costs and how far it may be off is asked of the largest change of toe
+over travel, whatever measure a study minimises; see `metrics.tolerance.bands`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.metrics.tolerance import (
+    Adjustment,
+    Band,
+    Importance,
+    ShimTable,
+    accuracy_bands,
+    built_cars,
+    importance_table,
+    matters_most,
+    sensitivities,
+    shim_table,
+    solve_cars,
+    tolerance_spread,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
+
+SHIMMED: tuple[Adjustment, ...] = ("rack height", "rack fore-aft", "spacer length")
+"""What packs and shims move: under the brackets, behind them, and between rack and inner joint."""
+SHIM_MM = 1.0
+SHIMS = 4
+_LOW, _HIGH = 5.0, 95.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Built:
+    """Cars built to the study's tolerances; angles in degrees.
+
+    Attributes:
+        cars: how many were built on paper.
+        bump_steer_p95_deg: 95 of 100 cars are at most this; NaN when too many fail.
+        ackermann_error_p95_deg: likewise.
+        reason: why there is no such number; empty when there is.
+        matters_most: which dimension does, in words.
+        rows: every dimension, the one that matters most for bump steer first.
+        toe_low_deg: toe change over travel (P,) that 5 of 100 wheels are below.
+        toe_high_deg: the one that 95 of 100 are below.
+    """
+
+    cars: int
+    bump_steer_p95_deg: float
+    ackermann_error_p95_deg: float
+    reason: str
+    matters_most: str
+    rows: tuple[Importance, ...]
+    toe_low_deg: Array
+    toe_high_deg: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Accuracy:
+    """What is known about one design.
+
+    Attributes:
+        acceptable_deg: the bump steer that bands keep to.
+        bands: of every dimension alone, in the order of `ADJUSTMENTS`.
+        shims: for each of `SHIMMED`, bump steer with up to `SHIMS` shims of `SHIM_MM` either way.
+        built: cars built to the study's tolerances; None without `[tolerance]` or when not asked.
+    """
+
+    acceptable_deg: float
+    bands: tuple[Band, ...]
+    shims: dict[Adjustment, ShimTable]
+    built: Built | None
+
+    def sentences(self) -> Iterator[str]:
+        """One line for each dimension: what 1 mm does, and the band."""
+        for band in self.bands:
+            up, down = (
+                "cannot be assembled" if np.isnan(value) else f"{np.degrees(value):.3f} deg"
+                for value in (band.up, band.down)
+            )
+            yield f"{band.text}; 1 mm more: {up}, 1 mm less: {down}"
+
+
+def accuracy(problem: Problem, points: Hardpoints, *, cars: bool = True) -> Accuracy:
+    """Bands of each dimension alone and shims; with `cars`, cars built to the study's tolerances.
+
+    `points` is an unbatched corner that assembles.
+    """
+    conditions = problem.conditions
+    shims = {
+        name: shim_table(points, conditions, thickness_mm=SHIM_MM, count=SHIMS, adjustment=name)
+        for name in SHIMMED
+    }
+    return Accuracy(
+        float(problem.acceptable[0]),
+        accuracy_bands(points, conditions, problem.steering.acceptable_bump_steer),
+        shims,
+        _built(problem, points) if cars else None,
+    )
+
+
+def _built(problem: Problem, points: Hardpoints) -> Built | None:
+    tolerances, conditions = problem.tolerances, problem.conditions
+    if tolerances is None:
+        return None
+    spread = tolerance_spread(points, tolerances, conditions)
+    rates = sensitivities(points, conditions)
+    left, right = built_cars(
+        points,
+        tolerances,
+        static_toe_in=conditions.static_toe_in,
+        static_camber=conditions.static_camber,
+    )
+    toe = np.degrees(solve_cars(left, right, conditions).toe_change)
+    toe = toe[np.isfinite(toe).all(axis=(1, 2))].reshape(-1, toe.shape[-1])
+    low, high = np.full((2, toe.shape[-1]), np.nan)
+    if len(toe):
+        low, high = np.percentile(toe, [_LOW, _HIGH], axis=0)
+    return Built(
+        cars=tolerances.samples,
+        bump_steer_p95_deg=float(np.degrees(spread.bump_steer_p95)),
+        ackermann_error_p95_deg=float(np.degrees(spread.ackermann_error_p95)),
+        reason=str(spread.reasons()[()]),
+        matters_most=matters_most(rates, tolerances),
+        rows=tuple(importance_table(rates, tolerances)),
+        toe_low_deg=low,
+        toe_high_deg=high,
+    )
+
+
+# --- as tables -----------------------------------------------------------------------------------
+
+BAND_COLUMNS = (
+    "dimension",
+    "bump_steer_deg",
+    "bump_steer_1mm_more_deg",
+    "bump_steer_1mm_less_deg",
+    "change_per_mm_more_deg",
+    "change_per_mm_less_deg",
+    "band_low_mm",
+    "band_high_mm",
+    "low_ended_by",
+    "high_ended_by",
+    "in_words",
+)
+SHIM_COLUMNS = ("dimension", "shims", "offset_mm", "bump_steer_deg")
+
+
+def band_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
+    """Rows of `BAND_COLUMNS`."""
+    for band in found.bands:
+        base, up, down = (float(np.degrees(v)) for v in (band.bump_steer, band.up, band.down))
+        yield (
+            band.adjustment,
+            base,
+            up,
+            down,
+            up - base,
+            down - base,
+            band.low_mm,
+            band.high_mm,
+            band.low_end,
+            band.high_end,
+            band.text,
+        )
+
+
+def shim_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
+    """Rows of `SHIM_COLUMNS`: negative numbers of shims are taken out."""
+    for name, table in found.shims.items():
+        for steps, offset, bump in zip(
+            table.steps, table.offset_mm, np.degrees(table.bump_steer), strict=True
+        ):
+            yield name, steps, float(offset), float(bump)

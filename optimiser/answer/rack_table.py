@@ -1,0 +1,266 @@
+"""Which rack to buy: one row for each, why a rack fails, and what would rescue it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.answer.corner_numbers import gearing
+from optimiser.answer.remedies import rescues
+from optimiser.answer.whole_sweep import pair_words, sweep_notes, sweep_whole
+from optimiser.base.front import best_ratio, feasible_front
+from optimiser.evaluation.asked import LIMIT_WORDS
+from optimiser.metrics.mounting import check_hand, steering_mass
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.designs import Designs, Evaluation
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.racks import Rack
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.mounting import HandCheck
+
+__all__ = [
+    "ACCEPTABLE",
+    "COLUMNS",
+    "FAILS",
+    "ORDER_RULE",
+    "VERDICTS",
+    "WITHIN_LIMITS",
+    "WRONG_HAND",
+    "RackRow",
+    "compare",
+]
+
+ORDER_RULE = (
+    "Racks with a design that keeps every limit and is acceptable come first, then those of which "
+    "the opposite hand would be, then those that keep the limits, then the rest; within each group "
+    "the cheaper first, racks without a price last."
+)
+ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
+    "acceptable",
+    "acceptable, but of the wrong hand",
+    "within limits, not acceptable",
+    "fails",
+)
+BUILT = " in one of twenty cars built to your tolerances"
+_SCALES = {"_mm": 10.0, "_deg": 5.0}
+
+
+@dataclass(frozen=True, slots=True)
+class RackRow:
+    """One rack's answer; numbers are of its chosen compromise, None where not known.
+
+    Attributes:
+        verdict: one of `VERDICTS`.
+        row: row of the compromise, or of the design that breaks its limits least, in the run;
+            None when no design can be assembled.
+        stopped_by: the first limit or cause that stops a rack, with how much, in words.
+        rescue: what would help, a sentence each.
+        notes: what its builder has to know, a sentence each: joints near their limits, parts of
+            unknown size.
+        hand: direction and hand.
+        numbers: columns of `racks.csv` by name.
+    """
+
+    rack: Rack
+    verdict: str
+    row: int | None
+    stopped_by: str
+    hand: HandCheck
+    numbers: dict[str, float | None]
+    rescue: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = field(default=())
+
+
+def compare(
+    problem: Problem, designs: Designs, evaluation: Evaluation, dropped: Sequence[str] = ()
+) -> list[RackRow]:
+    """A row for each rack, in the order of `ORDER_RULE`.
+
+    Args:
+        problem: the question.
+        designs: everything that was tried.
+        evaluation: its outcome.
+        dropped: for each rack, empty or why its search was given up.
+    """
+    reasons = list(dropped) or [""] * len(problem.racks)
+    rows = [
+        _row(problem, designs, evaluation, index, reasons[index])
+        for index in range(len(problem.racks))
+    ]
+    return sorted(rows, key=_order)
+
+
+def _order(row: RackRow) -> tuple[int, bool, float]:
+    return VERDICTS.index(row.verdict), row.rack.price is None, row.rack.price or 0.0
+
+
+def _row(
+    problem: Problem, designs: Designs, evaluation: Evaluation, index: int, dropped: str
+) -> RackRow:
+    rack = problem.racks[index]
+    mine = np.flatnonzero(designs.rack == index)
+    outcome = evaluation.select(mine)
+    front = feasible_front(outcome.objectives, outcome.feasible)
+    hand = check_hand(rack, problem.arm_ahead, problem.car.drive_side)
+    verdict, stopped_by = FAILS, ""
+    best: int | None
+    if len(front):
+        values = outcome.judged
+        best = int(front[best_ratio(values[front], problem.acceptable)])
+        ratio = values[best] / problem.acceptable
+        verdict = ACCEPTABLE if np.all(ratio <= 1.0) else WITHIN_LIMITS
+        if verdict == WITHIN_LIMITS:
+            stopped_by = _excess(problem, values[best])
+    else:
+        best, stopped_by = _nearest(problem, outcome)
+    row = None if best is None else int(mine[best])
+    numbers = _numbers(problem, designs, evaluation, row, rack)
+    numbers |= {f"best_{name}": _least(outcome, column) for column, name in _objectives(problem)}
+    rescue: tuple[str, ...] = ()
+    if verdict in (WITHIN_LIMITS, FAILS) and row is not None:
+        rescue = tuple(rescues(problem, designs.select(slice(row, row + 1)), numbers))
+    if hand.opposite_hand_needed:
+        verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
+        rescue = (*rescue, f"it {hand.sentence}")
+    notes: tuple[str, ...] = ()
+    if row is not None:
+        design = designs.select(slice(row, row + 1))
+        sweep = sweep_whole(problem, design)
+        if sweep is not None:
+            numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
+            notes = tuple(sweep_notes(problem, design, sweep))
+    return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, notes)
+
+
+def _objectives(problem: Problem) -> list[tuple[int, str]]:
+    return list(enumerate(problem.objectives.names))[:2]
+
+
+def _least(outcome: Evaluation, column: int) -> float | None:
+    values = outcome.objectives[outcome.feasible, column]
+    return float(np.min(values)) if len(values) else None
+
+
+def _excess(problem: Problem, values: Array) -> str:
+    names, columns = ("bump steer", "Ackermann error"), problem.objectives.names[:2]
+    parts = [
+        f"{name} {value:.3f} deg{BUILT if column.endswith('_p95_deg') else ''}, "
+        f"{value - wanted:.3f} more than acceptable"
+        for name, column, value, wanted in zip(
+            names, columns, values, problem.acceptable, strict=True
+        )
+        if value > wanted
+    ]
+    return "; ".join(parts)
+
+
+def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
+    """The design that breaks its limits least and what it breaks, or why none assembles."""
+    rows = np.flatnonzero(outcome.assembles)
+    if not len(rows):
+        return None, outcome.commonest_status[0] or "not searched"
+    names = problem.constraint_names
+    scale = np.array([_SCALES["_deg" if name.endswith("_deg") else "_mm"] for name in names])
+    broken = np.maximum(outcome.constraints[rows], 0.0)
+    best = int(rows[np.argmin((broken / scale).sum(axis=1))])
+    words = [
+        f"{_limit_words(outcome, best, name)} by {excess:.1f} {name.rsplit('_', 1)[1]}"
+        for name, excess in zip(names, outcome.constraints[best], strict=True)
+        if excess > 0.0
+    ]
+    return best, f"the nearest of {len(outcome.status)} designs breaks " + ", ".join(words)
+
+
+def _limit_words(outcome: Evaluation, row: int, name: str) -> str:
+    """A limit in words, with the pair of parts where it is the clearance."""
+    if name != "clearance_mm":
+        return LIMIT_WORDS[name]
+    least = outcome.metrics["clearance_mm"][row]
+    closest = next(
+        column
+        for column, values in outcome.metrics.items()
+        if column.startswith("clearance_") and column != name and values[row] == least
+    )
+    return f"{LIMIT_WORDS[name]} ({pair_words(closest)})"
+
+
+def _numbers(
+    problem: Problem, designs: Designs, evaluation: Evaluation, row: int | None, rack: Rack
+) -> dict[str, float | None]:
+    numbers: dict[str, float | None] = dict.fromkeys(COLUMNS)
+    numbers |= {"mass_kg": _known(float(steering_mass(rack, 0.0, 0.0))), "price": rack.price}
+    if row is None:
+        return numbers
+    one: NDArray[np.intp] = np.array([row])
+    design = designs.select(one)
+    measured = {name: float(values[row]) for name, values in evaluation.metrics.items()}
+    numbers |= {name: _known(measured.get(name)) for name in COLUMNS if name in measured}
+    for name in ("rack_height_mm", "rack_fore_aft_mm", "spacer_mm", "arm_length_mm"):
+        numbers[name] = float(design.column(name)[0])
+    numbers["arm_height_mm"] = float(design.column("arm_height_mm")[0])
+    points, _ = problem.corners(design)
+    end = 0.5 * rack.travel_mm
+    if problem.steering.stops == "lock" and np.isfinite(measured["rack_needed_mm"]):
+        end = min(end, measured["rack_needed_mm"])
+    geared = gearing(problem, points.select(0), rack, end)
+    numbers |= {
+        "inner_lock_reached_deg": _known(np.degrees(geared.inner_at_end)),
+        "outer_lock_reached_deg": _known(np.degrees(geared.outer_at_end)),
+        "turning_circle_m": _known(geared.turning_diameter_mm / 1000.0),
+        "turns_lock_to_lock": geared.turns,
+        "overall_ratio_mean": geared.ratio_mean,
+        "overall_ratio_at_centre": geared.ratio_at_centre,
+        "overall_ratio_spread": geared.ratio_spread,
+    }
+    return numbers
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else float(value)
+
+
+COLUMNS = (
+    "best_bump_steer_deg",
+    "best_ackermann_error_deg",
+    "bump_steer_deg",
+    "ackermann_error_deg",
+    "spacer_mm",
+    "rack_height_mm",
+    "rack_fore_aft_mm",
+    "arm_length_mm",
+    "arm_height_mm",
+    "tie_rod_length_mm",
+    "inner_lock_reached_deg",
+    "outer_lock_reached_deg",
+    "turning_circle_m",
+    "rack_needed_mm",
+    "share_of_travel",
+    "turns_lock_to_lock",
+    "overall_ratio_at_centre",
+    "overall_ratio_mean",
+    "overall_ratio_spread",
+    "toe_per_rack_mm_deg",
+    "tie_rod_force_n",
+    "rack_force_n",
+    "steering_wheel_torque_nm",
+    "rim_force_n",
+    "buckling_reserve",
+    "clearance_mm",
+    "clearance_whole_sweep_mm",
+    "toggle_margin_deg",
+    "inner_joint_angle_deg",
+    "inner_joint_swing_deg",
+    "outer_joint_angle_deg",
+    "track_growth_mm",
+    "own_rods_track_growth_mm",
+    "mass_kg",
+    "price",
+)
+"""Numbers of `racks.csv`, each a metric of the table in the README."""

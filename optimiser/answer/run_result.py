@@ -1,0 +1,277 @@
+"""What a run found, and its tables as text; `folder.read` reads them back."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.answer.rack_table import RackRow, compare
+from optimiser.base.files import csv_text, write_text
+from optimiser.base.front import best_ratio, feasible_front
+from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
+from optimiser.metrics.mounting import check_hand
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.hardpoints import CadFrame, Hardpoints
+    from optimiser.linkage.racks import Rack
+    from optimiser.study.read import Study
+
+RUN_FILE = "run.json"
+CAUTION = (
+    "Computed estimates to compare designs, not an approval: check every point on the car, sweep "
+    "full travel and lock by hand, and have a qualified person inspect it under your local rules."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitResult:
+    """What one unit of work (one rack, one seed) found.
+
+    Attributes:
+        rack: index of the rack in the problem.
+        origin: 'seed', 'search' or 'refined' for each design.
+        stop_reason: why the search ended.
+        seconds: wall-clock time by phase.
+        dropped: empty, or why the rack was given up early.
+        finished: False when it was stopped before its search was over.
+    """
+
+    rack: int
+    seed: int
+    designs: Designs
+    evaluation: Evaluation
+    origin: NDArray[np.object_]
+    stop_reason: str
+    seconds: dict[str, float]
+    dropped: str = ""
+    finished: bool = True
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """One design of a study: a row of its result, or a point that was typed in.
+
+    Attributes:
+        label: 'design 12', or what was typed.
+        design: a batch of one.
+        outcome: its evaluation, a batch of one.
+    """
+
+    study: Study
+    problem: Problem
+    label: str
+    design: Designs
+    outcome: Evaluation
+
+    @property
+    def rack(self) -> Rack:
+        """Its rack."""
+        return self.problem.racks[int(self.design.rack[0])]
+
+    @property
+    def title(self) -> str:
+        """Heading for its files."""
+        return f"{self.study.title}: {self.label}, rack {self.rack.name}"
+
+    @cached_property
+    def points(self) -> Hardpoints:
+        """Its left corner in body axes."""
+        points, _ = self.problem.corners(self.design)
+        return points.select(0)
+
+    @property
+    def lengths_mm(self) -> dict[str, float]:
+        """Tie-rod length and the design's variables; the arm's angle is in degrees."""
+        lengths = {"tie_rod_length_mm": self.metric("tie_rod_length_mm")}
+        return lengths | {name: float(self.design.column(name)[0]) for name in VARIABLES}
+
+    def metric(self, name: str) -> float:
+        """One of its metrics; NaN where the study has no data for it."""
+        values = self.outcome.metrics.get(name)
+        return float("nan") if values is None else float(values[0])
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """All designs of one study, the fronts and the winner. Design n of the files is row n - 1."""
+
+    study: Study
+    problem: Problem
+    units: tuple[UnitResult, ...]
+
+    @cached_property
+    def designs(self) -> Designs:
+        """Every design, unit after unit in the order it was told."""
+        return Designs.join([unit.designs for unit in self.units])
+
+    @cached_property
+    def evaluation(self) -> Evaluation:
+        """Outcomes in the same order."""
+        return Evaluation.join([unit.evaluation for unit in self.units])
+
+    @cached_property
+    def origin(self) -> NDArray[np.object_]:
+        """Where each design came from."""
+        return np.concatenate([unit.origin for unit in self.units])
+
+    @cached_property
+    def front(self) -> NDArray[np.intp]:
+        """Rows of the front over all racks, by rising first objective."""
+        return feasible_front(self.evaluation.objectives, self.evaluation.feasible)
+
+    @cached_property
+    def rack_fronts(self) -> dict[int, NDArray[np.intp]]:
+        """Rows of each rack's own front."""
+        return {
+            rack: feasible_front(
+                self.evaluation.objectives,
+                self.evaluation.feasible & (self.designs.rack == rack),
+            )
+            for rack in range(len(self.problem.racks))
+        }
+
+    @cached_property
+    def winner(self) -> int | None:
+        """Row of the design whose worst ratio of objective to acceptable value is least.
+
+        Racks of which the driver needs the opposite hand stand back where there is any other.
+        """
+        problem, rows = self.problem, self.front
+        wrong = [
+            bool(check_hand(rack, problem.arm_ahead, problem.car.drive_side).opposite_hand_needed)
+            for rack in problem.racks
+        ]
+        usable = feasible_front(
+            self.evaluation.objectives,
+            self.evaluation.feasible & ~np.array(wrong)[self.designs.rack],
+        )
+        return self.best_of(usable if len(usable) else rows)
+
+    def best_of(self, rows: NDArray[np.intp]) -> int | None:
+        """The winner's rule applied to some rows; None when there are none."""
+        if not len(rows):
+            return None
+        values = self.evaluation.judged[rows]
+        return int(rows[best_ratio(values, self.problem.acceptable)])
+
+    def chosen(self, row: int) -> Chosen:
+        """One of the designs by its row."""
+        one = slice(row, row + 1)
+        return Chosen(
+            self.study,
+            self.problem,
+            f"design {row + 1}",
+            self.designs.select(one),
+            self.evaluation.select(one),
+        )
+
+    @cached_property
+    def nearest(self) -> int | None:
+        """Row of the design that breaks its limits least, when none keeps them all."""
+        return self.evaluation.nearest
+
+    @cached_property
+    def comparison(self) -> list[RackRow]:
+        """A row for each rack, in the order of `rack_table.ORDER_RULE`."""
+        dropped = {unit.rack: unit.dropped for unit in self.units}
+        reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
+        return compare(self.problem, self.designs, self.evaluation, reasons)
+
+    def racks(self) -> pd.DataFrame:
+        """The comparison as a table, blank where a number is not known."""
+        rows = [
+            {
+                "rack": row.rack.name,
+                "verdict": row.verdict,
+                "stopped_by": row.stopped_by,
+                "design": None if row.row is None else row.row + 1,
+                **row.numbers,
+                "hand": row.hand.sentence,
+                "rescue": "; ".join(row.rescue),
+                "notes": "; ".join(row.notes),
+                "chosen": row.row is not None and row.row == self.winner,
+            }
+            for row in self.comparison
+        ]
+        return pd.DataFrame(rows, dtype=object)
+
+    def trials(self) -> pd.DataFrame:
+        """One row per design: variables, metrics, limits (kept at or below 0), status."""
+        designs, outcome = self.designs, self.evaluation
+        columns: dict[str, Any] = {
+            "design": np.arange(1, len(designs) + 1),
+            "rack": [self.problem.racks[index].name for index in designs.rack],
+        }
+        columns |= {name: designs.column(name) for name in VARIABLES}
+        columns |= outcome.metrics
+        columns |= {
+            f"limit_{name}": outcome.constraints[:, index]
+            for index, name in enumerate(self.problem.constraint_names)
+        }
+        on_front = np.zeros(len(designs), dtype=bool)
+        on_front[self.front] = True
+        columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
+        return pd.DataFrame(columns)
+
+
+# --- writing -----------------------------------------------------------------------------------
+
+
+def frame_text(frame: pd.DataFrame, comments: tuple[str, ...] = ()) -> str:
+    """A DataFrame as CSV text that loses nothing and that no spreadsheet runs."""
+    rows = zip(*(frame[name].tolist() for name in frame.columns), strict=True)
+    return csv_text(list(frame.columns), rows, comments)
+
+
+def write_frame(path: Path, frame: pd.DataFrame, comments: tuple[str, ...] = ()) -> None:
+    """Write a DataFrame so that a cut never leaves half of it."""
+    write_text(path, frame_text(frame, comments))
+
+
+def hardpoints_text(
+    points: Hardpoints, frame: CadFrame, lengths_mm: dict[str, float], title: str
+) -> str:
+    """Both sides of a corner in the CAD frame; `check` reads it back."""
+    comments = (
+        title,
+        f"CAD axes: forward {frame.forward}, left {frame.left}, up {frame.up}; "
+        f"ground origin at {', '.join(f'{v:g}' for v in frame.ground_origin_mm)} mm",
+        "millimetres, at the design position; right_ points mirror the left ones",
+        *(f"{name} = {value:.6f}" for name, value in lengths_mm.items()),
+        CAUTION,
+    )
+    rows: list[list[object]] = []
+    for prefix, side in (("", points), ("right_", points.mirrored())):
+        for name, value in side.items():
+            rows.append([f"{prefix}{name}", *(float(v) for v in frame.to_cad(value))])
+    return csv_text(list(POINT_COLUMNS), rows, comments)
+
+
+def write_json(path: Path, content: dict[str, Any]) -> None:
+    """Write JSON with sorted keys left as given; NaN becomes null, since JSON has none."""
+    write_text(path, json.dumps(_plain(content), indent=2, ensure_ascii=False) + "\n")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,163 @@
+"""One design swept over its whole travel and rack, every pose solved, to check the search's few.
+
+The search judges joints and toggle in a few dozen poses, and clearance in more that are blended
+from these; here it is hundreds, all of them solved by the kernel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.clearance.metrics import unchecked_parts
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.solved import Solved
+
+TRAVELS, RACKS = 25, 33
+NEAR_LIMIT_DEG = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class WholeSweep:
+    """Extremes of one design over `TRAVELS` x `RACKS` poses; None where nothing is known.
+
+    Attributes:
+        clearance_mm: least clearance, of what has a known size.
+        closest: the pair of parts that comes so close, in words.
+        inner_joint_angle_deg: greatest angle of the tie rods to the bar.
+        outer_joint_angle_deg: greatest swing of the outer joints.
+        toggle_margin_deg: least toggle margin.
+        missing: poses that do not exist.
+    """
+
+    clearance_mm: float | None
+    closest: str
+    inner_joint_angle_deg: float
+    outer_joint_angle_deg: float
+    toggle_margin_deg: float
+    missing: int
+
+
+def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
+    """Sweep a batch of one; None when it cannot assemble."""
+    solved = problem.solve(design)
+    if solved.reason[0]:
+        return None
+    swept = on_grid(problem, solved, TRAVELS, RACKS)
+    there = np.flatnonzero(swept.envelope.exists[0])
+    poses = swept.envelope.select(there)
+    swept = replace(
+        swept,
+        envelope=poses,
+        envelope_travel_mm=swept.envelope_travel_mm[there],
+        envelope_share=swept.envelope_share[there],
+    )
+    clearance, closest = None, ""
+    if problem.has_pairs:
+        metrics = problem.clearances(design, swept, poses_between=False)
+        pairs = {
+            name: float(values[0])
+            for name, values in metrics.items()
+            if name.startswith("clearance_") and name != "clearance_mm" and np.isfinite(values[0])
+        }
+        if pairs:
+            nearest = min(pairs, key=lambda name: pairs[name])
+            clearance, closest = pairs[nearest], pair_words(nearest)
+    return WholeSweep(
+        clearance_mm=clearance,
+        closest=closest,
+        inner_joint_angle_deg=float(np.degrees(np.max(inner_joint_angle(poses)))),
+        outer_joint_angle_deg=float(np.degrees(np.max(outer_joint_swing(poses, solved.rest)))),
+        toggle_margin_deg=float(np.degrees(np.min(poses.toggle_margin))),
+        missing=TRAVELS * RACKS - len(there),
+    )
+
+
+def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solved:
+    """Solved designs in so many wheel travels and rack displacements, even from end to end."""
+    grid = problem.travel.grid()
+    travel, share = (
+        axis.ravel()
+        for axis in np.meshgrid(
+            np.linspace(grid[0], grid[-1], travels), np.linspace(-1.0, 1.0, racks), indexing="ij"
+        )
+    )
+    poses = solve_linkage(
+        solved.points.with_pose_axes(1),
+        travel,
+        solved.rack_limit_mm[:, None] * share,
+        static_toe_in=problem.car.static_toe_in,
+        static_camber=problem.car.static_camber,
+    )
+    return replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
+
+
+_PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
+
+
+def pair_words(column: str) -> str:
+    """'tie rod to pedal box' of 'clearance_tie_rod_pedal_box_mm'."""
+    pair = column.removeprefix("clearance_").removesuffix("_mm")
+    part = next((name for name in _PARTS if pair.startswith(name)), "")
+    other = pair.removeprefix(part).strip("_")
+    return f"{part} to {other}".replace("_", " ")
+
+
+# --- what a builder has to know ------------------------------------------------------------------
+
+
+def sweep_notes(problem: Problem, design: Designs, sweep: WholeSweep) -> Iterator[str]:
+    """Sentences on joints near their limits, clearance of the whole sweep, and what is unknown."""
+    rack = problem.racks[int(design.rack[0])]
+    yield from _joint(
+        "its inner joints",
+        sweep.inner_joint_angle_deg,
+        float(problem.inner_joint_limits_deg[int(design.rack[0])]),
+    )
+    outer = problem.limits.outer_joint_angle
+    yield from _joint(
+        "its outer joints",
+        sweep.outer_joint_angle_deg,
+        np.inf if outer is None else float(np.degrees(outer)),
+    )
+    wanted = problem.limits.clearance_mm
+    if sweep.clearance_mm is not None and wanted is not None and sweep.clearance_mm < wanted:
+        yield (
+            f"over its whole sweep of {TRAVELS * RACKS - sweep.missing} poses its least clearance "
+            f"is {sweep.clearance_mm:.1f} mm, {sweep.closest}, against {wanted:g} mm wanted"
+        )
+    unchecked = unchecked_parts(rack, problem.room)
+    if unchecked:
+        yield (
+            f"clearance does not count its {', '.join(unchecked)}: neither the study nor the "
+            "catalogue gives the size"
+        )
+    if sweep.missing:
+        yield (
+            f"{sweep.missing} of {TRAVELS * RACKS} poses of its sweep do not exist: fit stops that "
+            "keep it from them"
+        )
+
+
+def _joint(name: str, angle: float, limit: float) -> Iterator[str]:
+    if not np.isfinite(limit):
+        yield (
+            f"{name} reach {angle:.1f} deg, and no limit of theirs is known: take it from the "
+            "part's data"
+        )
+    elif angle > limit:
+        yield (
+            f"{name} reach {angle:.1f} deg, {angle - limit:.1f} beyond their limit of {limit:g}: "
+            "they would bind and break"
+        )
+    elif angle > limit - NEAR_LIMIT_DEG:
+        yield f"{name} reach {angle:.1f} deg, {limit - angle:.1f} short of their limit of {limit:g}"

@@ -1,0 +1,98 @@
+"""Writing files so that a power cut or a full disk never leaves half of one."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import os
+import re
+import tempfile
+from typing import TYPE_CHECKING
+
+from optimiser.base.errors import StorageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+_RUNS_IN_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r")
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write under a temporary name, sync, then rename over `path`.
+
+    Raises:
+        StorageError: the disk is full or the folder cannot be written; `path` is as it was.
+    """
+    if path.is_dir():
+        raise StorageError(f"{path}: is a folder; give the name of a file in it")
+    temporary = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        # mkstemp makes files private; a result is as readable as the user's mask allows.
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(temporary, 0o666 & ~mask)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        raise StorageError(
+            f"{path}: cannot be written ({error.strerror}); what was there is untouched; "
+            "free some space or choose another folder with --out, then run the same command again"
+        ) from None
+
+
+def write_text(path: Path, content: str) -> None:
+    """`write_bytes` of UTF-8 text with plain line feeds."""
+    write_bytes(path, content.encode("utf-8"))
+
+
+def number_text(value: object) -> str:
+    """A cell: floats so that reading them back loses nothing, blank for None and NaN."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return "" if value != value else repr(value)
+    return str(value)
+
+
+def safe_text(text: str) -> str:
+    """Text from a name, written so that no spreadsheet takes it for a formula."""
+    return f"'{text}" if text.startswith(_RUNS_IN_SPREADSHEET) else text
+
+
+def plain_text(cell: str) -> str:
+    """The name that `safe_text` wrote."""
+    return cell[1:] if cell[:1] == "'" and cell[1:].startswith(_RUNS_IN_SPREADSHEET) else cell
+
+
+def csv_text(
+    columns: Sequence[str], rows: Iterable[Sequence[object]], comments: Sequence[str] = ()
+) -> str:
+    """A CSV file's text: comment lines with `#`, the columns, the rows."""
+    out = io.StringIO()
+    for comment in comments:
+        out.write("# " + " ".join(comment.split()) + "\n")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow(
+            [safe_text(cell) if isinstance(cell, str) else number_text(cell) for cell in row]
+        )
+    return out.getvalue()
+
+
+def slug(name: str) -> str:
+    """A file name made of a user's words: letters, digits, dot, dash and underscore only."""
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip(".-")[:60]
+    return plain or "unnamed"

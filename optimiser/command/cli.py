@@ -1,0 +1,318 @@
+"""The command line: arguments, exit codes, progress. Heavy imports wait inside the handlers."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from optimiser import __version__
+from optimiser.base.errors import InputError, OptimiserError
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Find where a steering rack goes: which rack, how high, how far forward, which spacers "
+    "and steering arms. Numbers are estimates to compare designs, not an approval.",
+)
+
+# The base of all complaints about the command line; typer carries its own copy of click.
+_UsageError: type[Exception] = next(
+    c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
+)
+
+StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
+ResultArgument = Annotated[Path, typer.Argument(help="Folder of a result, such as results/demo.")]
+ValuesArgument = Annotated[
+    list[str] | None, typer.Argument(help="NAME=VALUE, after --at.", show_default=False)
+]
+DesignOption = Annotated[int | None, typer.Option("--design", help="Its number in trials.csv.")]
+ByOption = Annotated[
+    str | None, typer.Option("--by", help="least-bump-steer, cheapest or lightest.")
+]
+AtOption = Annotated[
+    bool,
+    typer.Option("--at", help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME."),
+]
+OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
+
+
+def main() -> NoReturn:
+    """Entry point: user mistakes become one line and an exit code, never a traceback."""
+    try:
+        code = app(standalone_mode=False)
+    except OptimiserError as error:
+        _say_error(str(error))
+        sys.exit(error.exit_code)
+    except typer.Exit as exit_:
+        sys.exit(exit_.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        _say_error("stopped")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except _UsageError as error:
+        _say_error(f"{error.format_message().rstrip('.')}; see optimiser --help")  # type: ignore[attr-defined]
+        sys.exit(2)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _say_error(text: str) -> None:
+    print(f"optimiser: {text}", file=sys.stderr)
+
+
+@app.callback(invoke_without_command=True)
+def _top(
+    version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False,
+) -> None:
+    if version:
+        print(f"optimiser {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    studies: Annotated[list[Path], typer.Argument(help="Study files (TOML).")],
+    out: OutOption = Path("results"),
+    trials: Annotated[
+        int | None, typer.Option(help="Designs per rack, instead of the study's.", min=1)
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed, instead of the study's.", min=0)] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes side by side; as many as cores by default.", min=1)
+    ] = None,
+    hours: Annotated[
+        float | None, typer.Option(help="Time for everything, shared among the searches.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="The same as a time of day, such as 06:30.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(help="Let the workers of a Dask scheduler search, such as tcp://host:8786."),
+    ] = None,
+) -> None:
+    """Search every rack of each study and write fronts, the winner and figures.
+
+    The same command goes on where a run was cut off. Ctrl-C finishes the designs at hand, writes
+    what there is, and ends.
+    """
+    seconds = _seconds(hours, until)
+    from optimiser.command.run_screen import show_run
+    from optimiser.jobs.start import RunOptions, run_studies
+
+    options = RunOptions(trials, seed, workers or _cores(), seconds, cluster)
+    raise typer.Exit(show_run(run_studies, studies, out, options))
+
+
+@app.command()
+def check(study: StudyArgument) -> None:
+    """Read a study, say what was understood, and give the as-drawn car's numbers."""
+    from optimiser.command.run_screen import show_check
+
+    show_check(study)
+
+
+@app.command()
+def curves(
+    study: StudyArgument,
+    travel: Annotated[
+        str | None, typer.Option(help="Wheel travel LO:HI:STEP in mm; the study's by default.")
+    ] = None,
+    rack: Annotated[
+        str, typer.Option(help="Rack displacement LO:HI:STEP in mm, positive to the left.")
+    ] = "0:0:1",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="CSV file; standard output by default.")
+    ] = None,
+) -> None:
+    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose."""
+    from optimiser.jobs.start import curves_text
+
+    text = curves_text(
+        study,
+        None if travel is None else _sweep(travel, "--travel"),
+        _sweep(rack, "--rack"),
+    )
+    if out is None:
+        sys.stdout.write(text)
+        return
+    from optimiser.base.files import write_text
+
+    write_text(out, text)
+    print(f"wrote {out}")
+
+
+@app.command()
+def heights(
+    study: StudyArgument,
+    rack: Annotated[str | None, typer.Option(help="Name of a rack of the study.")] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every rack of the study, in one table.")
+    ] = False,
+    low: Annotated[
+        float | None, typer.Option("--from", help="Lowest rack height in mm; the study's.")
+    ] = None,
+    high: Annotated[
+        float | None, typer.Option("--to", help="Greatest rack height in mm; the study's.")
+    ] = None,
+    step: Annotated[float, typer.Option(help="Step between heights in mm.")] = 2.0,
+    out: OutOption = Path("results"),
+) -> None:
+    """Can a rack be rescued by mounting it lower? The best of every height, four ways.
+
+    With the steering arm fixed or following the rack, without and with spacers.
+    """
+    from optimiser.command.heights_screen import show_heights
+    from optimiser.questions.heights.answer import HeightsAsked
+
+    raise typer.Exit(show_heights(HeightsAsked(study, rack, every, low, high, step, out)))
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
+    """Write a commented starter study with its CSV files, which runs as it is."""
+    from optimiser.study.read import write_starter
+
+    for path in write_starter(folder):
+        print(f"wrote {path}")
+    print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
+
+
+@app.command()
+def report(result: ResultArgument) -> None:
+    """Write the report of a result again, from its files alone."""
+    from optimiser.folder.read import read_results
+    from optimiser.folder.write import rewrite_report
+
+    print(f"wrote {rewrite_report(read_results(result))}")
+
+
+@app.command()
+def pick(
+    result: ResultArgument,
+    values: ValuesArgument = None,
+    design: DesignOption = None,
+    by: ByOption = None,
+    at: AtOption = False,
+) -> None:
+    """List the front, or write hardpoints, curves and views of another design than the winner.
+
+    A point that is typed by hand starts from the winner, or from the design that is named.
+    """
+    from optimiser.folder.choose import choose
+    from optimiser.folder.pick import cost_lines, front_lines, write_pick
+    from optimiser.folder.read import read_results
+
+    typed = _typed(values, at)
+    stored = read_results(result)
+    if design is None and by is None and not typed:
+        print("\n".join(front_lines(stored)))
+        return
+    picked = choose(stored, design, by, typed)
+    print("\n".join(cost_lines(picked)))
+    print(f"written to {write_pick(stored, picked)}")
+    raise typer.Exit(0 if picked.chosen.outcome.feasible[0] else 1)
+
+
+@app.command()
+def export(
+    result: ResultArgument,
+    to: Annotated[str, typer.Option("--to", help="csv, dxf or step.")],
+    values: ValuesArgument = None,
+    design: DesignOption = None,
+    by: ByOption = None,
+    at: AtOption = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder; export in the result by default.")
+    ] = None,
+) -> None:
+    """Write points, lines and keep-outs of a design in the CAD frame, the winner by default."""
+    from optimiser.folder.choose import choose
+    from optimiser.folder.export import check_format, export_design
+    from optimiser.folder.read import read_results
+
+    kind, typed = check_format(to), _typed(values, at)
+    stored = read_results(result)
+    picked = choose(stored, design, by, typed)
+    # Whoever builds from the file has to see which rack its points are for.
+    print(picked.chosen.title)
+    for path in export_design(picked.chosen, kind, out or stored.folder / "export"):
+        print(f"wrote {path}")
+    for note in picked.notes:
+        print(note)
+    if not picked.chosen.outcome.feasible[0]:
+        print(f"note that this design {picked.chosen.outcome.status[0]}")
+
+
+def _typed(values: list[str] | None, at: bool) -> list[str]:
+    """What was typed after --at."""
+    if at and not values:
+        raise InputError("--at", "no values follow", "write for example --at rack_height_mm=142")
+    if values and not at:
+        raise InputError(" ".join(values), "is not expected here", "write --at before values")
+    return values or []
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def _seconds(hours: float | None, until: str | None) -> float | None:
+    """Seconds that a run may take; a time of day that has passed means tomorrow's."""
+    if hours is not None and until is not None:
+        raise InputError("--hours, --until", "both are given", "give one of the two")
+    if hours is not None:
+        if not 0.0 < hours <= _MOST_HOURS:
+            problem = f"{hours:g} is not between 0 and {_MOST_HOURS}"
+            raise InputError("--hours", problem, "give hours, such as 8 or 0.5")
+        return 3600.0 * hours
+    if until is None:
+        return None
+    now = datetime.datetime.now()
+    try:
+        clock = datetime.datetime.strptime(until, "%H:%M").time()
+    except ValueError:
+        raise InputError(
+            "--until", f"{until!r} is no time of day", "write hours and minutes, such as 06:30"
+        ) from None
+    then = datetime.datetime.combine(now.date(), clock)
+    if then <= now:
+        then += datetime.timedelta(days=1)
+    return (then - now).total_seconds()
+
+
+_MOST_HOURS = 1000
+_MOST_POSES = 1_000_000
+
+
+def _sweep(text: str, option: str) -> list[float]:
+    """LO:HI:STEP, or one value, as the values from LO to HI with HI included."""
+    remedy = "write LO:HI:STEP in mm, such as -60:60:10"
+    try:
+        parts = [float(part) for part in text.split(":")]
+    except ValueError:
+        raise InputError(option, f"{text!r} holds something that is not a number", remedy) from None
+    if len(parts) == 1:
+        parts = [parts[0], parts[0], 1.0]
+    if len(parts) != 3 or not all(abs(part) < 1e6 for part in parts):
+        raise InputError(option, f"{text!r} is not three finite numbers", remedy)
+    low, high, step = parts
+    if step <= 0.0 or high < low:
+        raise InputError(option, f"{text!r} does not run upwards", remedy)
+    count = round((high - low) / step)
+    if count > _MOST_POSES:
+        raise InputError(option, f"{text!r} has {count} steps", "take a coarser step")
+    # By index, not by adding up: 0.1 added ten times is not 1.
+    values = [low + index * step for index in range(count + 1) if low + index * step <= high + 1e-9]
+    return [min(value, high) for value in values]

@@ -1,0 +1,199 @@
+"""What the terminal shows: progress while a run works, tables when it is done."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Literal
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from optimiser.answer.as_drawn import describe_study
+from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
+from optimiser.answer.run_result import CAUTION
+from optimiser.jobs.stop_flag import StopFlag
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from optimiser.answer.run_result import RunResult
+    from optimiser.jobs.start import Outcome, RunOptions
+
+INTERRUPTED = 130
+
+
+class TerminalWatch:
+    """Progress lines: a live bar for each rack on a terminal, plain lines in a log file."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live = console.is_terminal
+        self._bars: dict[str, object] = {}
+        self._said: dict[str, float] = {}
+        self._progress = Progress(
+            TextColumn("{task.description:<28}", markup=False),
+            BarColumn(bar_width=24),
+            TextColumn("{task.completed:>6.0f}/{task.total:.0f}"),
+            TextColumn("{task.fields[rate]:>9}"),
+            TextColumn("{task.fields[best]}", markup=False),
+            TimeRemainingColumn(),
+            console=console,
+            disable=not self._live,
+        )
+
+    def __enter__(self) -> TerminalWatch:
+        self._progress.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._progress.stop()
+
+    def generation(self, unit: str, done: int, total: int, seconds: float, best: str) -> None:
+        """One generation of a unit has been told."""
+        rate = f"{done / seconds:.0f}/s" if seconds > 0.0 else ""
+        if not self._live:
+            # A line a tenth of the way: a log that a night filled can still be read.
+            share = done / max(1, total)
+            if share - self._said.get(unit, -1.0) >= 0.1 or done >= total:
+                self._said[unit] = share
+                self._console.print(
+                    f"{unit}: {done} of {total} designs, {rate}, {best}",
+                    markup=False,
+                    highlight=False,
+                    soft_wrap=True,
+                )
+            return
+        if unit not in self._bars:
+            self._bars[unit] = self._progress.add_task(unit, total=total, rate="", best="")
+        self._progress.update(
+            self._bars[unit],  # type: ignore[arg-type]  # the id that add_task gave
+            completed=min(done, total),
+            rate=rate,
+            best=best,
+        )
+
+
+def show_run(
+    runner: Callable[..., list[Outcome]],
+    studies: list[Path],
+    out: Path,
+    options: RunOptions,
+) -> int:
+    """Run studies with progress, then their tables; returns the exit code."""
+    console = Console(stderr=not sys.stdout.isatty())
+    with StopFlag() as stop, TerminalWatch(console) as watch:
+        outcomes = runner(studies, out=out, options=options, watch=watch.generation, stop=stop)
+    report = Console()
+    for outcome in outcomes:
+        _print_outcome(report, outcome)
+    report.print(CAUTION, style="dim")
+    if stop():
+        return INTERRUPTED
+    good = all(o.result is not None and o.result.winner is not None for o in outcomes)
+    return 0 if good and not any(outcome.problems for outcome in outcomes) else 1
+
+
+def _print_outcome(console: Console, outcome: Outcome) -> None:
+    def say(text: str, style: str = "") -> None:
+        console.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
+
+    for line in outcome.notes:
+        say(line)
+    if outcome.result is not None:
+        console.print(rack_table(outcome.result))
+        for line in rack_lines(outcome.result):
+            say(line)
+    for line in outcome.sentences:
+        say(line)
+    for line in outcome.problems:
+        say(line, "red")
+    if outcome.result is None:
+        say(f"{outcome.study.title}: no design was tried; the same command begins it.")
+    else:
+        say(f"Written to {outcome.folder}")
+        if not outcome.finished:
+            say("Cut short: the same command goes on from here.", "bold")
+
+
+def rack_table(result: RunResult) -> Table:
+    """One row per rack, best first: its own compromise, and how far it goes."""
+    table = Table(
+        title=escape(result.study.title),
+        title_justify="left",
+        box=SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )
+    for name, justify in _COLUMNS.items():
+        table.add_column(name, justify=justify, no_wrap=True)
+    for row in result.comparison:
+        numbers = row.numbers
+        chosen = row.row is not None and row.row == result.winner
+        table.add_row(
+            escape(row.rack.name),
+            _cell(row.rack.price, "g"),
+            _cell(numbers["bump_steer_deg"], ".3f"),
+            _cell(numbers["ackermann_error_deg"], ".2f"),
+            _cell(numbers["rack_height_mm"], ".0f"),
+            _cell(numbers["rack_fore_aft_mm"], ".0f"),
+            _cell(numbers["spacer_mm"], ".0f"),
+            _cell(numbers["arm_length_mm"], ".0f"),
+            _SHORT[row.verdict] + (", CHOSEN" if chosen else ""),
+            style="bold" if chosen else None,
+        )
+    table.caption = (
+        "bump steer and Ackermann error in degrees, made exactly; height above ground, fore-aft\n"
+        "of the front axle (ahead positive), spacer at each end and steering arm in mm"
+    )
+    table.caption_justify = "left"
+    return table
+
+
+_COLUMNS: dict[str, Literal["left", "right"]] = {
+    "rack": "left",
+    "price": "right",
+    "bump": "right",
+    "Ack.": "right",
+    "height": "right",
+    "fore": "right",
+    "spacer": "right",
+    "arm": "right",
+    "acceptable": "left",
+}
+_SHORT = {
+    ACCEPTABLE: "yes",
+    WRONG_HAND: "wrong hand",
+    WITHIN_LIMITS: "not enough",
+    FAILS: "breaks limits",
+}
+
+
+def _cell(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
+
+
+def rack_lines(result: RunResult) -> Iterator[str]:
+    """Why each rack that is not acceptable fails, what would help, and what to look out for."""
+    for row in result.comparison:
+        if row.verdict != ACCEPTABLE:
+            yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
+        elif row.notes:
+            yield f"{row.rack.name}, please note:"
+        for text in (*row.rescue, *row.notes):
+            yield f"    {text}."
+
+
+def show_check(path: Path) -> None:
+    """Print what a study was understood to say, and the as-drawn car's numbers."""
+    console = Console()
+    for heading, rows in describe_study(path):
+        table = Table(title=escape(heading), title_justify="left", show_header=False)
+        table.add_column(no_wrap=True)
+        table.add_column()
+        for name, value in rows:
+            table.add_row(escape(name), escape(value))
+        console.print(table)
+    console.print(CAUTION, style="dim")

@@ -1,0 +1,169 @@
+"""What a study asks of one car, in plain numbers: the parts that make up a problem."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.strength import Rod
+
+
+@dataclass(frozen=True, slots=True)
+class Car:
+    """The car around the corner; angles in radians, None where the study is silent."""
+
+    wheelbase_mm: float
+    loaded_radius_mm: float
+    static_toe_in: float = 0.0
+    static_camber: float = 0.0
+    drive_side: Literal["left", "right"] | None = None
+    front_axle_load_n: float | None = None
+    tyre_width_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """Wheel travel: bump and droop as positive numbers, and the step of the grid."""
+
+    bump_mm: float
+    droop_mm: float
+    step_mm: float
+
+    def grid(self) -> Array:
+        """Travel values from droop to bump, with 0 and both ends exactly."""
+        up = np.linspace(0.0, self.bump_mm, max(1, round(self.bump_mm / self.step_mm)) + 1)
+        down = np.linspace(0.0, -self.droop_mm, max(1, round(self.droop_mm / self.step_mm)) + 1)
+        return np.concatenate([down[:0:-1], up])
+
+
+@dataclass(frozen=True, slots=True)
+class Steering:
+    """What the steering must do; angles in radians."""
+
+    inner_lock: float
+    ackermann_target: float
+    acceptable_bump_steer: float
+    acceptable_ackermann_error: float
+    stops: Literal["rack", "lock"] = "rack"
+    keep_tie_rods: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LoadAssumptions:
+    """What effort and rod forces are estimated from; see `metrics.loads`. None leaves a case out.
+
+    Attributes:
+        wheel_load_n: weight on ONE front wheel.
+        tyre_pressure_pa: above the air's.
+        lateral_load_n: side force on the front axle in the cornering case.
+        trail_mm: its lever about the steering axis; None: the trail of the corner at rest.
+        outer_share: part of it on the outer wheel.
+    """
+
+    wheel_load_n: float
+    tyre_pressure_pa: float
+    friction: float = 0.7
+    efficiency: float = 0.9
+    steering_wheel_diameter_mm: float = 350.0
+    lateral_load_n: float | None = None
+    trail_mm: float | None = None
+    outer_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Materials:
+    """Sections of the tie rods and of the bar that spacers are cut from; None: not checked."""
+
+    tie_rod: Rod | None = None
+    spacer: Rod | None = None
+    tie_rod_kg_per_mm: float = 0.0
+    spacer_kg_per_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class KeepOut:
+    """A part of the car that the steering may not touch, in body axes.
+
+    Attributes:
+        kind: a box along the body axes between the corners `low` and `high`, or a capsule, which
+            is all within `radius_mm` of the line from `low` to `high`.
+        mirror: the same again on the other side of the car.
+    """
+
+    name: str
+    kind: Literal["box", "capsule"]
+    low: tuple[float, float, float]
+    high: tuple[float, float, float]
+    radius_mm: float = 0.0
+    mirror: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """The inside of the wheel rim, a cylinder that steers and moves with the wheel."""
+
+    inside_radius_mm: float
+    width_mm: float
+    offset_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Keep-outs and thicknesses for clearance; a part of unknown diameter is not checked."""
+
+    keep_outs: tuple[KeepOut, ...] = ()
+    rim: Rim | None = None
+    tie_rod_diameter_mm: float | None = None
+    joint_diameter_mm: float | None = None
+    steering_arm_diameter_mm: float | None = None
+    arm_tube_diameter_mm: float | None = None
+    spacer_diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Named limits; None leaves a limit out. Angles in radians."""
+
+    rack_travel_margin_mm: float = 0.0
+    toggle_margin: float | None = None
+    inner_joint_angle: float | None = None
+    outer_joint_angle: float | None = None
+    track_growth_mm: float | None = None
+    clearance_mm: float | None = None
+
+
+LIMIT_WORDS = {
+    "rack_travel_mm": "the rack's travel (each way)",
+    "toggle_margin_deg": "the toggle margin",
+    "inner_joint_angle_deg": "the inner joint's angle",
+    "outer_joint_angle_deg": "the outer joint's swing",
+    "track_growth_mm": "the growth of the track",
+    "clearance_mm": "the clearance",
+}
+"""The limits by the names that a problem gives them, each in the unit of its suffix."""
+
+BumpObjective = Literal["largest", "rms", "with tolerances"]
+ExtraObjective = Literal["price", "mass_kg", "tie_rod_force_n", "part_lock_bump_steer_deg"]
+
+
+@dataclass(frozen=True, slots=True)
+class Objectives:
+    """Which numbers are minimised: always bump steer and Ackermann error, then the extras."""
+
+    bump_steer: BumpObjective = "largest"
+    ackermann_error: BumpObjective = "largest"
+    extra: tuple[ExtraObjective, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Metric columns minimised, in order."""
+        suffix = {"largest": "", "rms": "_rms", "with tolerances": "_p95"}
+        return (
+            f"bump_steer{suffix[self.bump_steer]}_deg",
+            f"ackermann_error{suffix[self.ackermann_error]}_deg",
+            *self.extra,
+        )

@@ -1,0 +1,34 @@
+"""Clearance between the steering parts and what they may not touch.
+
+`distance` measures two shapes in one pose; `least` finds the least distance over many poses
+without measuring most of them; `apart` settles most pairs from one pose; `between` blends poses
+from solved ones.
+"""
+
+from optimiser.evaluation.clearance.engine.apart import box_apart, segment_apart
+from optimiser.evaluation.clearance.engine.between import Between, poses_between
+from optimiser.evaluation.clearance.engine.distance import (
+    segment_box_distance,
+    segment_in_cylinder_clearance,
+    segment_segment_distance,
+)
+from optimiser.evaluation.clearance.engine.least import (
+    floor_segment_segment,
+    minimum_segment_box,
+    minimum_segment_segment,
+)
+from optimiser.evaluation.clearance.engine.operands import Picked
+
+__all__ = [
+    "Between",
+    "Picked",
+    "box_apart",
+    "floor_segment_segment",
+    "minimum_segment_box",
+    "minimum_segment_segment",
+    "poses_between",
+    "segment_apart",
+    "segment_box_distance",
+    "segment_in_cylinder_clearance",
+    "segment_segment_distance",
+]

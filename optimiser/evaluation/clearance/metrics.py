@@ -1,0 +1,155 @@
+"""Clearance of solved designs: the least distance of every named pair of parts.
+
+Distances are negative where parts overlap. What is measured is in `parts`; a pair of
+which one part's size is not known is NaN, and counts for nothing in the least of all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.clearance.engine import segment_in_cylinder_clearance
+from optimiser.evaluation.clearance.measure import Measurement
+from optimiser.evaluation.clearance.pairs import column
+from optimiser.evaluation.clearance.parts import Part, moving_parts, rod_diameter, still_parts
+from optimiser.evaluation.clearance.pinion import pinion_housings
+from optimiser.linkage.at_rack import Poses
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.asked import Rim, Room
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.racks import Rack, Side
+    from optimiser.linkage.vectors import Array
+
+    Index = NDArray[np.intp]
+
+FAR_MM = 20.0
+"""Distances beyond this are given as this: nobody asks how far a distant part is."""
+
+
+def told_apart_mm(limit_mm: float | None) -> float:
+    """Distance from which on clearances are not told apart, where `limit_mm` is wanted."""
+    return max(FAR_MM, limit_mm or 0.0)
+
+
+def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
+    """Whether there is anything whose clearance can be known."""
+    return any(len(unchecked_parts(rack, room)) < len(_PARTS) for rack in racks) and bool(
+        room.keep_outs or room.rim or room.arm_tube_diameter_mm
+    )
+
+
+_PARTS = ("tie rods", "outer joints", "steering arms", "spacers", "rack housing", "pinion housing")
+
+
+def unchecked_parts(rack: Rack, room: Room) -> tuple[str, ...]:
+    """Of `_PARTS` those of unknown size, which have no clearance; none with nothing to touch."""
+    if not (room.keep_outs or room.rim or room.arm_tube_diameter_mm):
+        return ()
+    housing = (rack.housing_length_mm, rack.housing_diameter_mm)
+    pinion = (rack.pinion_offset_mm, rack.pinion_length_mm, rack.pinion_diameter_mm)
+    rod = rod_diameter(rack, room) is not None
+    known = (
+        rod,
+        rod or room.joint_diameter_mm is not None,
+        room.steering_arm_diameter_mm is not None,
+        room.spacer_diameter_mm is not None,
+        None not in housing,
+        None not in pinion,
+    )
+    return tuple(name for name, is_known in zip(_PARTS, known, strict=True) if not is_known)
+
+
+def clearance_metrics(
+    designs: Designs,
+    solved: Solved,
+    racks: Sequence[Rack],
+    room: Room,
+    *,
+    arm_ahead: bool,
+    drive_side: Side | None,
+    limit_mm: float = 0.0,
+    poses_between: bool = True,
+) -> dict[str, Array]:
+    """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
+
+    `pinion_angle_deg` is the angle of the pinion housing about the bar, from straight up and
+    positive rearward: the rack's own, or the one of `pinion.ANGLES_DEG` with the most
+    room.
+
+    Args:
+        designs: N designs.
+        solved: their poses; those that cannot assemble get NaN.
+        racks: candidate racks.
+        room: keep-outs and thicknesses.
+        arm_ahead: as in `check_hand`, which says on which side the pinion lies.
+        drive_side: likewise.
+        limit_mm: clearance that is wanted.
+        poses_between: measure tie rod, outer joint and steering arm in the poses of
+            `engine.between` too; False for the poses of `solved` alone.
+    """
+    count, whole = len(designs), np.flatnonzero(solved.reason == "")
+    if len(whole) < count:
+        designs, solved = designs.select(whole), _some(solved, whole)
+    pinions = pinion_housings(designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side)
+    moving = moving_parts(designs, solved, racks, room)
+    pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
+    found = pairs.measure(moving, still_parts(designs, solved, racks, room), pinions)
+    if room.rim is not None:
+        for part in moving:
+            if part[0] != "spacer":
+                inside = _in_rim(part, solved, room.rim)
+                found[column(part[0], "rim")] = np.minimum(inside, pairs.far)
+    known = [values for name, values in found.items() if name != "pinion_angle_deg"]
+    overall = np.fmin.reduce(known) if known else np.full(len(designs), np.nan)
+    found = {"clearance_mm": overall, **found}
+    if len(whole) == count:
+        return found
+    out = {}
+    for name, values in found.items():
+        out[name] = np.full(count, np.nan)
+        out[name][whole] = values
+    return out
+
+
+def _some(solved: Solved, rows: Index) -> Solved:
+    """What clearance needs of some of the designs."""
+
+    def cut(poses: Poses) -> Poses:
+        return Poses(**{name: getattr(poses, name)[..., rows, :] for name in Poses.__slots__})
+
+    return replace(
+        solved,
+        points=solved.points.select(rows),
+        rest=cut(solved.rest),
+        envelope=cut(solved.envelope),
+        reason=solved.reason[rows],
+    )
+
+
+def _in_rim(part: Part, solved: Solved, rim: Rim) -> Array:
+    """Least clearance of a part to the inside of the rim, (N,).
+
+    Only the tie rod moves in the rim: outer joint and steering arm turn with the wheel, so that
+    one pose is all.
+    """
+    name, start, end, radius = part
+    at = slice(None) if name == "tie_rod" else slice(1)
+    poses = solved.envelope.select(at)
+    found = segment_in_cylinder_clearance(
+        np.moveaxis(start[..., at], 0, -1),
+        np.moveaxis(end[..., at], 0, -1),
+        poses.wheel_centre + rim.offset_mm * poses.spin_axis,
+        poses.spin_axis,
+        rim.inside_radius_mm,
+        0.5 * rim.width_mm + radius[:, None],
+    )
+    return np.asarray(np.min(found, axis=1) - radius)

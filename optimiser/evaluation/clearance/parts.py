@@ -1,0 +1,264 @@
+"""The parts whose clearance is measured: capsules over poses, and the keep-outs before them.
+
+Moving parts are those of the left corner. The right corner at rack displacement r is the left
+one's mirror image at -r, and the poses hold both signs of r; so each keep-out stands before the
+moving parts as it is and mirrored, and one corner stands for two. Housings do not move, and meet
+keep-outs on the side where they are.
+
+A part of unknown size has no clearance: its radius is NaN. Cylinders are taken as capsules whose
+line is as long as they are, which contain them: rounded, they reach past their ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.clearance.engine import Picked, poses_between
+from optimiser.linkage.vectors import Array, dot_first
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.asked import KeepOut, Room
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.at_rack import Poses
+    from optimiser.linkage.racks import Rack
+
+_FLIP = np.array([1.0, -1.0, 1.0])
+
+
+Part = tuple[str, Array, Array, Array]
+"""Name, both ends of the centre line (3, N, E) in mm and radius (N,) of a part of N designs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Centre lines of P parts of N designs, a row for each part and design, part after part.
+
+    Attributes:
+        names: of the parts, (P,).
+        start: one end of each line, (P N, E, 3) mm. E counts poses, and is 1 for what stands
+            still.
+        end: its other end.
+        radius: (P N,) mm, NaN where it is not known.
+    """
+
+    names: tuple[str, ...]
+    start: Picked
+    end: Picked
+    radius: Array
+
+    @classmethod
+    def of(cls, parts: Sequence[Part]) -> Lines | None:
+        """Of one or more parts; None of none. Points that several share are kept once."""
+        if not parts:
+            return None
+        names, starts, ends, radii = zip(*parts, strict=True)
+        if starts[0].shape == ends[0].shape:
+            start, end = _halves(_joined([*starts, *ends]))
+        else:
+            start, end = _joined(starts), _joined(ends)
+        return cls(names, start, end, np.concatenate(radii))
+
+    @property
+    def count(self) -> int:
+        """How many designs there are."""
+        return len(self.radius) // len(self.names)
+
+    @property
+    def moves(self) -> bool:
+        """Whether there are several poses."""
+        return self.end.shape[1] > 1
+
+    def select(self, rows: NDArray[np.intp]) -> Lines:
+        """Some rows, and these of the parts no more."""
+        return Lines(self.names, self.start.select(rows), self.end.select(rows), self.radius[rows])
+
+
+def _joined(points: Sequence[Array]) -> Picked:
+    """Arrays (3, N, E) one after another, each row in one piece."""
+    unlike = {id(part): part for part in points}
+    place = {key: index for index, key in enumerate(unlike)}
+    axes, count, poses = points[0].shape
+    # One row more than there are, as in `engine.between`.
+    out = np.empty((axes, len(unlike) * count + 1, poses))[:, :-1]
+    for index, part in enumerate(unlike.values()):
+        out[:, index * count : (index + 1) * count] = part
+    rows = [place[id(part)] * count + np.arange(count) for part in points]
+    return Picked(out, np.concatenate(rows))
+
+
+def _halves(both: Picked) -> tuple[Picked, Picked]:
+    """Starts and ends that were kept one after the other."""
+    half = len(both.rows) // 2
+    return Picked(both.points, both.rows[:half]), Picked(both.points, both.rows[half:])
+
+
+# --- parts ---------------------------------------------------------------------------------------
+
+
+def rod_diameter(rack: Rack, room: Room) -> float | None:
+    """Diameter of the tie rods: the rack's own where the catalogue has it."""
+    return rack.tie_rod_diameter_mm or room.tie_rod_diameter_mm
+
+
+def moving_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room) -> list[Part]:
+    """Tie rod, outer joint, steering arm and bar, of those of known size, in the solved poses.
+
+    The bar, named `spacer` like the part around it, is what is outside the housing in any pose.
+    """
+    poses = solved.envelope
+    inner, outer = poses.inner_xyz, poses.outer_xyz
+    rods = _radius([rod_diameter(rack, room) for rack in racks])
+    rod, known = rods[designs.rack], bool(np.isfinite(rods).any())
+    joint, arm = room.joint_diameter_mm, room.steering_arm_diameter_mm
+    parts: list[Part] = []
+    if known:
+        parts.append(("tie_rod", inner, outer, rod))
+    if joint is not None:
+        parts.append(("outer_joint", outer, outer, np.full(len(rod), 0.5 * joint)))
+    elif known:
+        parts.append(("outer_joint", outer, outer, rod))
+    if arm is not None:
+        parts.append(("steering_arm", _foot(poses), outer, np.full(len(rod), 0.5 * arm)))
+    if room.spacer_diameter_mm is not None:
+        begin = np.broadcast_to(
+            across_car(solved, _bar_begins(designs, solved, racks)), inner.shape
+        )
+        parts.append(("spacer", begin, inner, np.full(len(rod), 0.5 * room.spacer_diameter_mm)))
+    return parts
+
+
+def _bar_begins(designs: Designs, solved: Solved, racks: Sequence[Rack]) -> Array:
+    """How far left of the middle the bar leaves the housing, or is when farthest in it, (N,).
+
+    Where the housing's length is not known, all of the bar moves.
+    """
+    half = np.array([0.5 * (rack.housing_length_mm or 0.0) for rack in racks])[designs.rack]
+    return np.asarray(np.minimum(half, solved.envelope.inner_xyz[1].min(axis=1)))
+
+
+def _foot(poses: Poses) -> Array:
+    """Where the steering arm, square to the steering axis, meets it."""
+    lower, axis = poses.lower_ball_xyz, poses.upper_ball_xyz - poses.lower_ball_xyz
+    up = dot_first(poses.outer_xyz - lower, axis) / dot_first(axis, axis)
+    return np.asarray(lower + up * axis)
+
+
+def _radius(diameters_mm: Sequence[float | None]) -> Array:
+    return np.array([np.nan if value is None else 0.5 * value for value in diameters_mm])
+
+
+def still_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: Room) -> list[Part]:
+    """The bar drawn out along its way to its farthest, and the housing; of those of known size.
+
+    The housing stands about the middle of the car.
+    """
+    parts: list[Part] = []
+    if room.spacer_diameter_mm is not None:
+        begin = across_car(solved, _bar_begins(designs, solved, racks))
+        end = across_car(solved, solved.envelope.inner_xyz[1].max(axis=1))
+        parts.append(("spacer", begin, end, np.full(len(designs), 0.5 * room.spacer_diameter_mm)))
+    length = [rack.housing_length_mm for rack in racks]
+    diameter = [
+        rack.housing_diameter_mm if known is not None else None
+        for rack, known in zip(racks, length, strict=True)
+    ]
+    if any(value is not None for value in diameter):
+        half = np.array([0.5 * (value or 0.0) for value in length])[designs.rack]
+        begin, end = across_car(solved, -half), across_car(solved, half)
+        parts.append(("rack_housing", begin, end, _radius(diameter)[designs.rack]))
+    return parts
+
+
+def across_car(solved: Solved, left_mm: Array) -> Array:
+    """Points of the bar so far to the left of the middle of the car, (3, N, 1)."""
+    inner = solved.points.inner_joint
+    return np.stack([inner[:, 0], left_mm, inner[:, 2]])[..., None]
+
+
+def arm_tubes(solved: Solved, room: Room) -> Lines | None:
+    """The four tubes of the two arms, in the solved poses."""
+    if room.arm_tube_diameter_mm is None:
+        return None
+    poses, count = solved.envelope, len(solved.reason)
+    radius = np.full(count, 0.5 * room.arm_tube_diameter_mm)
+    tubes: list[Part] = []
+    for arm, ball in (("lower", poses.lower_ball_xyz), ("upper", poses.upper_ball_xyz)):
+        for end in ("front", "rear"):
+            pivot = np.atleast_2d(getattr(solved.points, f"{arm}_{end}_pivot")).T[..., None]
+            start = np.broadcast_to(pivot, (3, count, 1))
+            tubes.append((f"{arm}_arm", start, ball, radius))
+    return Lines.of(tubes)
+
+
+# --- poses ---------------------------------------------------------------------------------------
+
+
+def between(lines: Lines, solved: Solved) -> Lines:
+    """Lines in poses between the solved ones too; see `engine.between`."""
+    grid = poses_between(solved.envelope_travel_mm, solved.envelope_share)
+
+    def finer(points: Array, rows: NDArray[np.intp]) -> Picked:
+        if points.shape[-1] == 1:
+            return Picked(points, rows)
+        used, at = np.unique(rows, return_inverse=True)
+        return Picked(grid.blend(points.take(used, axis=1)), at)
+
+    start, end = lines.start, lines.end
+    if start.points is end.points:
+        start, end = _halves(finer(start.points, np.concatenate([start.rows, end.rows])))
+    else:
+        start, end = finer(start.points, start.rows), finer(end.points, end.rows)
+    return Lines(lines.names, start, end, lines.radius)
+
+
+# --- keep-outs -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacles:
+    """K keep-outs: names, whether each is a box, its corners or ends (K, 3), its radius (K,).
+
+    `image` tells the mirror images that stand only before the moving parts.
+    """
+
+    names: tuple[str, ...]
+    box: NDArray[np.bool_]
+    image: NDArray[np.bool_]
+    start: Array
+    end: Array
+    radius: Array
+
+
+@lru_cache(maxsize=64)
+def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
+    """Keep-outs and their mirror images, where those differ from them."""
+    found: list[tuple[str, bool, bool, Array, Array, float]] = []
+    for item in keep_outs:
+        a, b = np.array(item.low), np.array(item.high)
+        shapes = [(a, b), (a * _FLIP, b * _FLIP)]
+        box = item.kind == "box"
+        if box:
+            shapes = [(np.minimum(p, q), np.maximum(p, q)) for p, q in shapes]
+        if {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}:
+            shapes = shapes[:1]
+        for index, (p, q) in enumerate(shapes):
+            image = index == 1 and not item.mirror
+            found.append((item.name, box, image, p, q, item.radius_mm))
+    names, box_, image_, start, end, radius = zip(*found, strict=True) if found else ((),) * 6
+    return Obstacles(
+        names,
+        np.array(box_, dtype=bool),
+        np.array(image_, dtype=bool),
+        np.array(start, dtype=float).reshape(-1, 3),
+        np.array(end, dtype=float).reshape(-1, 3),
+        np.array(radius, dtype=float),
+    )

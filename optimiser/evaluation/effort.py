@@ -1,0 +1,88 @@
+"""Steering effort, rod forces and buckling reserve of solved designs, as estimates to compare."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.metrics.kinematic import inner_joint_angle, wheel_attitude
+from optimiser.metrics.loads import LoadCase, rim_force, steering_loads, steering_wheel_torque
+from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.asked import LoadAssumptions, Materials
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.racks import Rack
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.strength import Rod
+
+N_MM_PER_N_M = 1000.0
+
+
+def effort_metrics(
+    designs: Designs,
+    solved: Solved,
+    racks: Sequence[Rack],
+    loads: LoadAssumptions,
+    materials: Materials,
+    loaded_radius_mm: float,
+) -> dict[str, Array]:
+    """Greatest values from straight ahead to the required lock at zero travel, each (N,).
+
+    Columns: `tie_rod_force_n`, `rack_force_n`, `steering_wheel_torque_nm` and `rim_force_n`
+    when parked (NaN where the rack's turns are unknown), and `buckling_reserve` where the tie
+    rod's section is given. The rod force also covers the cornering case when there is one.
+    """
+    left, right = solved.towards, solved.away
+    parked = steering_loads(
+        left,
+        right,
+        LoadCase.parked(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa),
+    )
+    rod_force = parked.greatest_rod_force
+    if loads.lateral_load_n is not None:
+        drawn = wheel_attitude(solved.rest, loaded_radius_mm).trail_mm
+        trail = drawn if loads.trail_mm is None else loads.trail_mm
+        case = LoadCase.cornering(loads.lateral_load_n, trail, loads.outer_share)
+        rod_force = np.fmax(rod_force, steering_loads(left, right, case).greatest_rod_force)
+    rack_force = np.max(np.abs(parked.rack_force), axis=1)
+    per_turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
+    torque = steering_wheel_torque(rack_force, per_turn, loads.efficiency)
+    greatest = np.max(rod_force, axis=1)
+    metrics = {
+        "tie_rod_force_n": greatest,
+        "rack_force_n": rack_force,
+        "steering_wheel_torque_nm": torque / N_MM_PER_N_M,
+        "rim_force_n": rim_force(torque, loads.steering_wheel_diameter_mm),
+    }
+    if materials.tie_rod is not None:
+        capacities = [buckling_load(materials.tie_rod, _rod_length(solved))]
+        if materials.spacer is not None:
+            capacities.append(_spacers(designs, solved, racks, materials.spacer))
+        metrics["buckling_reserve"] = reserve_factor(greatest, *capacities)
+    return metrics
+
+
+def _rod_length(solved: Solved) -> Array:
+    rod = solved.points.outer_joint - solved.points.inner_joint
+    return np.asarray(np.sqrt(np.sum(rod**2, axis=-1)))
+
+
+def _spacers(designs: Designs, solved: Solved, racks: Sequence[Rack], bar: Rod) -> Array:
+    """Force at which the spacers give way, the bar run out to its end, (N,)."""
+    index: NDArray[np.intp] = designs.rack
+    overhang = np.array([float(rack_overhang(rack, 0.5 * rack.travel_mm)) for rack in racks])
+    angle = np.max(inner_joint_angle(solved.envelope), axis=1)
+    return spacer_capacity(
+        bar,
+        designs.column("spacer_mm"),
+        _rod_length(solved),
+        angle,
+        overhang[index],
+    )

@@ -1,0 +1,368 @@
+"""Designs in; objectives, constraints, metrics and status out.
+
+A `Problem` is everything that one study asks about one car, in plain arrays: no file, no
+sampler. It evaluates any number of designs in one call. Objectives, constraints and metrics are
+in file units (mm, degrees), since that is what limits and reports are written in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.asked import (
+    BumpObjective,
+    Car,
+    ExtraObjective,
+    Limits,
+    LoadAssumptions,
+    Materials,
+    Objectives,
+    Room,
+    Steering,
+    Travel,
+)
+from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
+from optimiser.evaluation.designs import (
+    VARIABLES,
+    Choice,
+    Designs,
+    Evaluation,
+    FollowsRack,
+    Range,
+    Stock,
+)
+from optimiser.evaluation.effort import effort_metrics
+from optimiser.evaluation.solved import Solved, solve_designs
+from optimiser.linkage.at_rack import place_outer_joint
+from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing, tie_rod_swing
+from optimiser.metrics.mounting import steering_mass, track_growth
+from optimiser.metrics.tolerance import Conditions, Tolerances, tolerance_spread
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.racks import Rack
+    from optimiser.linkage.vectors import Array
+
+__all__ = [
+    "VARIABLES",
+    "BumpObjective",
+    "Car",
+    "Choice",
+    "Designs",
+    "Evaluation",
+    "ExtraObjective",
+    "FollowsRack",
+    "Limits",
+    "LoadAssumptions",
+    "Materials",
+    "Objectives",
+    "Problem",
+    "Range",
+    "Room",
+    "Solved",
+    "Steering",
+    "Stock",
+    "Travel",
+]
+
+CHUNK_DESIGNS = 512
+CANNOT_ASSEMBLE = "cannot assemble"
+CROSSED = (
+    "the tie rod runs past the steering axis on the far side from the steering arm, "
+    "so that the wheels would turn the other way"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One car, candidate racks, what may vary, what is wanted and what must be kept."""
+
+    points: Hardpoints
+    arm_ahead: bool
+    car: Car
+    travel: Travel
+    steering: Steering
+    racks: tuple[Rack, ...]
+    space: dict[str, Choice]
+    limits: Limits = field(default_factory=Limits)
+    objectives: Objectives = field(default_factory=Objectives)
+    loads: LoadAssumptions | None = None
+    materials: Materials = field(default_factory=Materials)
+    room: Room = field(default_factory=Room)
+    tolerances: Tolerances | None = None
+
+    @property
+    def constraint_names(self) -> tuple[str, ...]:
+        """Names of the limits in force, each in the unit of its suffix."""
+        limits = self.limits
+        joints = limits.inner_joint_angle is not None or any(
+            rack.joint_limit_deg is not None for rack in self.racks
+        )
+        present = {
+            "rack_travel_mm": True,
+            "toggle_margin_deg": limits.toggle_margin is not None,
+            "inner_joint_angle_deg": joints,
+            "outer_joint_angle_deg": limits.outer_joint_angle is not None,
+            "track_growth_mm": limits.track_growth_mm is not None,
+            "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
+        }
+        return tuple(name for name, wanted in present.items() if wanted)
+
+    @property
+    def has_pairs(self) -> bool:
+        """Whether there is anything whose clearance can be known."""
+        return has_pairs(self.room, self.racks)
+
+    @property
+    def conditions(self) -> Conditions:
+        """What cars built to the tolerances are judged under."""
+        return Conditions(
+            travel_mm=self.travel.grid(),
+            wheelbase_mm=self.car.wheelbase_mm,
+            loaded_radius_mm=self.car.loaded_radius_mm,
+            inner_lock=self.steering.inner_lock,
+            ackermann_target=self.steering.ackermann_target,
+            static_toe_in=self.car.static_toe_in,
+            static_camber=self.car.static_camber,
+        )
+
+    @property
+    def acceptable(self) -> Array:
+        """Acceptable values (2,) of bump steer and Ackermann error, degrees."""
+        steering = self.steering
+        return np.degrees([steering.acceptable_bump_steer, steering.acceptable_ackermann_error])
+
+    def designs(self, rack: ArrayLike, free: dict[str, ArrayLike]) -> Designs:
+        """Build designs from the rack index and values of the free variables, each (N,).
+
+        Variables of one stock value, and an arm height that follows the rack, are filled in.
+        """
+        index = np.atleast_1d(np.asarray(rack, dtype=np.intp))
+        columns: dict[str, Array] = {}
+        for name in VARIABLES:
+            choice = self.space[name]
+            if name in free:
+                columns[name] = np.asarray(free[name], float)
+            elif isinstance(choice, FollowsRack):
+                columns[name] = columns["rack_height_mm"] + choice.offset_mm
+            elif isinstance(choice, Stock) and len(choice.values) == 1:
+                columns[name] = np.asarray(choice.values[0])
+            else:
+                raise ValueError(f"{name} is free and was not given")
+        size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
+        values = np.stack([np.broadcast_to(columns[name], size) for name in VARIABLES], axis=-1)
+        return Designs(np.broadcast_to(index, size).copy(), values)
+
+    def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
+        """Hardpoints (N,) of the designs, and the growth of the track in them, (N,).
+
+        The growth is 0 unless the study keeps the rack's own tie rods; NaN when those cannot
+        reach. Arms and wheel of each side move outboard by half of it.
+        """
+        outer = place_outer_joint(
+            self.points,
+            designs.column("arm_length_mm"),
+            designs.column("arm_height_mm"),
+            np.radians(designs.column("arm_angle_deg")),
+            self.arm_ahead,
+        )
+        spacing = np.array([rack.inner_joint_spacing_mm for rack in self.racks])[designs.rack]
+        inner = np.stack(
+            [
+                designs.column("rack_fore_aft_mm"),
+                0.5 * spacing + designs.column("spacer_mm"),
+                designs.column("rack_height_mm"),
+            ],
+            axis=-1,
+        )
+        points = self.points.with_tie_rod(outer, inner)
+        if not self.steering.keep_tie_rods:
+            return points, np.zeros(len(designs))
+        growth = self.own_rod_growth(points, designs)
+        return points.arms_moved(0.5 * growth), growth
+
+    def own_rod_growth(self, points: Hardpoints, designs: Designs) -> Array:
+        """Growth of the track in mm, (N,), if each rack's own tie rods were kept."""
+        growth = np.full(len(designs), np.nan)
+        for index, rack in enumerate(self.racks):
+            mine = designs.rack == index
+            growth[mine] = track_growth(
+                points.select(mine), rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm
+            )
+        return growth
+
+    def solve(self, designs: Designs) -> Solved:
+        """Solve every pose that the search looks at; see `Solved`."""
+        points, growth = self.corners(designs)
+        half = np.array([rack.travel_mm / 2.0 for rack in self.racks])[designs.rack]
+        return solve_designs(
+            points,
+            growth,
+            half,
+            self.car,
+            self.travel,
+            self.steering,
+            part_lock="part_lock_bump_steer_deg" in self.objectives.extra,
+        )
+
+    def evaluate(self, designs: Designs) -> Evaluation:
+        """Objectives, constraints, metrics and status of N designs."""
+        parts = [
+            self.judge(part, self.solve(part))
+            for start in range(0, max(1, len(designs)), CHUNK_DESIGNS)
+            for part in [designs.select(slice(start, start + CHUNK_DESIGNS))]
+        ]
+        return Evaluation.join(parts)
+
+    def judge(self, designs: Designs, solved: Solved) -> Evaluation:
+        """Evaluation of designs whose poses `solve` has already found."""
+        metrics = self._metrics(designs, solved)
+        reason = solved.reason.copy()
+        # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
+        forward = 1.0 if self.arm_ahead else -1.0
+        reason[(reason == "") & ~(solved.steer_per_rack * forward > 0.0)] = CROSSED
+        if "with tolerances" in (self.objectives.bump_steer, self.objectives.ackermann_error):
+            fine = np.flatnonzero(reason == "")
+            spread, why = self.spread(solved.points.select(fine))
+            for name, values in spread.items():
+                metrics[name] = np.full(len(designs), np.nan)
+                metrics[name][fine] = values
+            reason[fine] = why
+        assembles = np.array([not text for text in reason], dtype=bool)
+        for name, values in metrics.items():
+            if name not in ("price", "mass_kg"):
+                metrics[name] = np.where(assembles, values, np.nan)
+        objectives = np.stack([metrics[name] for name in self.objectives.names], axis=1)
+        objectives[~assembles] = np.nan
+        constraints = self._constraints(designs, metrics, self.constraint_names)
+        return Evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+
+    def spread(self, points: Hardpoints) -> tuple[dict[str, Array], NDArray[np.object_]]:
+        """95th percentiles over cars built to the tolerances, degrees, (N,) each, and why not.
+
+        Raises:
+            ValueError: the problem has no tolerances.
+        """
+        if self.tolerances is None:
+            raise ValueError("no tolerances were given")
+        spread = tolerance_spread(points, self.tolerances, self.conditions)
+        percentiles = {
+            "bump_steer_p95_deg": np.degrees(spread.bump_steer_p95),
+            "ackermann_error_p95_deg": np.degrees(spread.ackermann_error_p95),
+        }
+        return percentiles, spread.reasons()
+
+    def _metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
+        racks = self.racks
+        rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
+        needed = np.abs(solved.ackermann.rack_at_lock_mm)
+        envelope, rest = solved.envelope, solved.rest
+        rod = solved.points.outer_joint - solved.points.inner_joint
+        metrics = {
+            "bump_steer_deg": np.degrees(solved.bump.largest),
+            "bump_steer_rms_deg": np.degrees(solved.bump.rms),
+            "bump_gradient_deg_per_m": np.degrees(solved.bump.gradient) * 1000.0,
+            "ackermann_error_deg": np.degrees(solved.ackermann.largest),
+            "ackermann_error_rms_deg": np.degrees(solved.ackermann.rms),
+            "rack_needed_mm": needed,
+            "share_of_travel": 2.0 * needed / rack_travel,
+            "toe_per_rack_mm_deg": np.degrees(np.abs(solved.steer_per_rack)),
+            "toggle_margin_deg": np.degrees(np.min(envelope.toggle_margin, axis=1)),
+            "inner_joint_angle_deg": np.degrees(np.max(inner_joint_angle(envelope), axis=1)),
+            "inner_joint_swing_deg": np.degrees(np.max(tie_rod_swing(envelope, rest), axis=1)),
+            "outer_joint_angle_deg": np.degrees(np.max(outer_joint_swing(envelope, rest), axis=1)),
+            "tie_rod_length_mm": np.sqrt(np.sum(rod**2, axis=-1)),
+            "kingpin_track_mm": solved.track_mm,
+            "track_growth_mm": solved.track_growth_mm,
+        }
+        if not self.steering.keep_tie_rods:
+            metrics["own_rods_track_growth_mm"] = self.own_rod_growth(solved.points, designs)
+        if solved.part_lock is not None:
+            metrics["part_lock_bump_steer_deg"] = np.degrees(solved.part_lock)
+        if self.loads is not None:
+            metrics |= effort_metrics(
+                designs, solved, racks, self.loads, self.materials, self.car.loaded_radius_mm
+            )
+        if self.has_pairs:
+            metrics |= self.clearances(designs, solved)
+        return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
+
+    def clearances(
+        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+    ) -> dict[str, Array]:
+        """`clearance_metrics` of designs whose poses have been found."""
+        return clearance_metrics(
+            designs,
+            solved,
+            self.racks,
+            self.room,
+            arm_ahead=self.arm_ahead,
+            drive_side=self.car.drive_side,
+            limit_mm=self.limits.clearance_mm or 0.0,
+            poses_between=poses_between,
+        )
+
+    def _bought(self, designs: Designs, rod_length_mm: Array) -> dict[str, Array]:
+        """Price and mass, which need no pose."""
+        price = [np.nan if rack.price is None else rack.price for rack in self.racks]
+        spacer, mass = designs.column("spacer_mm"), np.full(len(designs), np.nan)
+        for index, rack in enumerate(self.racks):
+            mine = designs.rack == index
+            mass[mine] = steering_mass(
+                rack,
+                spacer[mine],
+                self.materials.spacer_kg_per_mm,
+                rod_length_mm[mine],
+                self.materials.tie_rod_kg_per_mm,
+            )
+        return {"price": np.array(price)[designs.rack], "mass_kg": mass}
+
+    def _constraints(
+        self, designs: Designs, metrics: dict[str, Array], names: tuple[str, ...]
+    ) -> Array:
+        limits = self.limits
+        half = np.array([rack.travel_mm / 2.0 for rack in self.racks])[designs.rack]
+        columns = []
+        for name in names:
+            if name == "rack_travel_mm":
+                value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - half
+            elif name == "toggle_margin_deg":
+                value = np.degrees(limits.toggle_margin or 0.0) - metrics[name]
+            elif name == "inner_joint_angle_deg":
+                value = metrics[name] - self.inner_joint_limits_deg[designs.rack]
+            elif name == "outer_joint_angle_deg":
+                value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
+            elif name == "clearance_mm":
+                # No size is known of what a rack could touch: this limit cannot stop it, and the
+                # comparison says so. A design that cannot assemble stays NaN.
+                unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
+                value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
+            else:
+                value = metrics[name] - (limits.track_growth_mm or 0.0)
+            columns.append(value)
+        return np.stack(columns, axis=1)
+
+    @property
+    def inner_joint_limits_deg(self) -> Array:
+        """Least of the study's and each rack's own limit on its inner joints, (racks,)."""
+        stated = self.limits.inner_joint_angle
+        own = [
+            np.inf if rack.joint_limit_deg is None else rack.joint_limit_deg for rack in self.racks
+        ]
+        return np.minimum(own, np.inf if stated is None else np.degrees(stated))
+
+    def _status(self, reason: NDArray[np.object_], constraints: Array) -> NDArray[np.object_]:
+        status = np.full(len(reason), "ok", dtype=object)
+        names = np.array(self.constraint_names)
+        # Not "> 0": a NaN constraint is not a kept one.
+        broken = ~(constraints <= 0.0)
+        for row in np.flatnonzero(broken.any(axis=1)):
+            status[row] = "breaks " + ", ".join(names[broken[row]])
+        for row in np.flatnonzero(reason != ""):
+            status[row] = f"{CANNOT_ASSEMBLE}: {reason[row]}"
+        return status

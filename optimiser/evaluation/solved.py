@@ -1,0 +1,210 @@
+"""The poses that one evaluation solves, in one kernel call for a whole batch of designs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.metrics.kinematic import (
+    Ackermann,
+    BumpSteer,
+    kingpin_track,
+    lock_fractions,
+    solve_lock,
+    summarise_ackermann,
+    summarise_toe,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.asked import Car, Steering, Travel
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
+
+ACKERMANN_NODES = 12
+# Toggle, joint angles and clearance are judged at droop, rest and bump with the rack at its ends
+# and half way; clearance is also judged between, see `clearance.engine.between`.
+_CORNERS = [(t, share) for t in (-1.0, 0.0, 1.0) for share in (-1.0, -0.5, 0.5, 1.0)]
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """Solved poses of N designs and what the search needs of them.
+
+    Attributes:
+        points: the evaluated corners, batch (N,).
+        rest: pose at rest, (N, 1).
+        envelope: travel and rack extremes over which joints, toggle and clearance are judged,
+            (N, E); the first P are the travel grid with the rack at centre.
+        envelope_travel_mm: wheel travel of each pose of the envelope, (E,).
+        envelope_share: its rack displacement as a share of `rack_limit_mm`, (E,).
+        envelope_mirror: for each pose of the envelope, the column with the same travel and the
+            opposite rack displacement, which is the right wheel's; (E,).
+        towards: poses at zero travel on the way to the required lock as the inner wheel, (N, n).
+        away: the same as the outer wheel, at the opposite rack displacement, (N, n).
+        bump: bump steer with the rack at centre.
+        part_lock: greatest toe change over travel with the rack half way to lock either way,
+            (N,); None unless it was asked for.
+        ackermann: wheel angles up to the required lock.
+        steer_per_rack: d steer / d rack at rest, rad/mm, (N,).
+        rack_limit_mm: rack displacement at which rack or stops end, (N,).
+        track_mm: distance between the steering axes at the ground, (N,).
+        track_growth_mm: how much wider the track gets, (N,).
+        reason: empty, or why the design cannot assemble.
+    """
+
+    points: Hardpoints
+    rest: Poses
+    envelope: Poses
+    envelope_travel_mm: Array
+    envelope_share: Array
+    envelope_mirror: NDArray[np.intp]
+    towards: Poses
+    away: Poses
+    bump: BumpSteer
+    part_lock: Array | None
+    ackermann: Ackermann
+    steer_per_rack: Array
+    rack_limit_mm: Array
+    track_mm: Array
+    track_growth_mm: Array
+    reason: NDArray[np.object_]
+
+
+def solve_designs(
+    points: Hardpoints,
+    growth_mm: Array,
+    half_travel_mm: Array,
+    car: Car,
+    travel: Travel,
+    steering: Steering,
+    *,
+    part_lock: bool = False,
+) -> Solved:
+    """Solve N corners (N,) whose racks move `half_travel_mm` (N,) either way.
+
+    `growth_mm` (N,) is the growth of the track that `points` already contain.
+    """
+    toe, camber = car.static_toe_in, car.static_camber
+    at_lock, rest_steer, rest_rate = solve_lock(
+        points, np.asarray(steering.inner_lock), toe, camber
+    )
+    ends = half_travel_mm
+    if steering.stops == "lock":
+        ends = np.fmin(half_travel_mm, np.abs(at_lock))
+    grid, zeros = travel.grid(), np.zeros(ACKERMANN_NODES)
+    fractions = lock_fractions(ACKERMANN_NODES)[1:]
+    corner_travel = np.array([(t > 0.0) * grid[-1] + (t < 0.0) * grid[0] for t, _ in _CORNERS])
+    corner_share = np.array([share for _, share in _CORNERS])
+    column = np.ones((len(at_lock), 1))
+    travels = [grid, zeros, zeros, corner_travel]
+    racks = [
+        0.0 * grid * column,
+        at_lock[:, None] * fractions,
+        -at_lock[:, None] * fractions,
+        ends[:, None] * corner_share,
+    ]
+    if part_lock:
+        travels += [grid, grid]
+        racks += [0.5 * at_lock[:, None] + 0.0 * grid, -0.5 * at_lock[:, None] + 0.0 * grid]
+    poses = solve_linkage(
+        points.with_pose_axes(1),
+        np.concatenate(travels),
+        np.concatenate(racks, axis=1),
+        static_toe_in=toe,
+        static_camber=camber,
+        thorough=False,
+    )
+    cuts = np.concatenate([[0], np.cumsum([len(t) for t in travels])])
+    bump, towards, away, _, *turned = (
+        poses.select(slice(low, high)) for low, high in pairwise(cuts)
+    )
+    at_rest = int(np.flatnonzero(grid == 0.0)[0])
+    rest = poses.select(slice(at_rest, at_rest + 1))
+    bump_steer = summarise_toe(-bump.steer, grid, -rest.steer_per_travel[:, 0])
+    track = kingpin_track(points, car.loaded_radius_mm, toe, camber)
+    ackermann = summarise_ackermann(
+        np.concatenate([0.0 * column, towards.steer - rest_steer[:, None]], axis=1),
+        np.concatenate([0.0 * column, rest_steer[:, None] - away.steer], axis=1),
+        at_lock,
+        track,
+        car.wheelbase_mm,
+        steering.ackermann_target,
+    )
+    envelope = poses.select(np.concatenate([np.arange(cuts[1]), np.arange(cuts[3], cuts[4])]))
+    return Solved(
+        points=points,
+        rest=rest,
+        envelope=envelope,
+        envelope_travel_mm=np.concatenate([grid, corner_travel]),
+        envelope_share=np.concatenate([0.0 * grid, corner_share]),
+        envelope_mirror=_mirror_columns(len(grid)),
+        towards=towards,
+        away=away,
+        bump=bump_steer,
+        part_lock=_largest_change(turned, at_rest) if turned else None,
+        ackermann=ackermann,
+        steer_per_rack=rest_rate,
+        rack_limit_mm=ends,
+        track_mm=track,
+        track_growth_mm=growth_mm,
+        reason=_reasons(
+            growth_mm, bump_steer, at_lock, ackermann, envelope, grid, steering.inner_lock
+        ),
+    )
+
+
+def _mirror_columns(grid_size: int) -> NDArray[np.intp]:
+    """For each envelope column the one with the same travel and the opposite rack."""
+    opposite = [_CORNERS.index((t, -share)) for t, share in _CORNERS]
+    return np.concatenate([np.arange(grid_size), grid_size + np.array(opposite)])
+
+
+def _largest_change(turned: list[Poses], at_rest: int) -> Array:
+    """Greatest toe change over travel of the worse of the two part-lock sweeps, (N,)."""
+    changes = [np.abs(p.steer - p.steer[:, at_rest : at_rest + 1]).max(axis=1) for p in turned]
+    return np.asarray(np.maximum(*changes))
+
+
+def _reasons(
+    growth: Array,
+    bump: BumpSteer,
+    at_lock: Array,
+    ackermann: Ackermann,
+    envelope: Poses,
+    grid: Array,
+    inner_lock: float,
+) -> NDArray[np.object_]:
+    """Why each design cannot assemble, the first cause only; empty where it can."""
+    lock = np.degrees(inner_lock)
+    causes = [
+        (np.isnan(growth), "the rack's own tie rods are too short to reach the steering arms"),
+        (
+            np.isnan(bump.toe_change).any(axis=1),
+            f"the linkage does not reach {grid[0]:g} to {grid[-1]:g} mm of wheel travel",
+        ),
+        (
+            np.isnan(at_lock),
+            f"the inner wheel cannot be turned to {lock:.1f} deg: "
+            "tie rod and steering arm line up, or the rack passes its dead point, before it",
+        ),
+        (
+            np.isnan(ackermann.outer).any(axis=1),
+            "the outer tie rod and steering arm line up before the inner wheel is at "
+            f"{lock:.1f} deg",
+        ),
+        (
+            ~envelope.exists.all(axis=1),
+            "tie rod and steering arm line up before the rack reaches its end: "
+            "fit stops, lengthen the arm or take a rack with less travel",
+        ),
+    ]
+    reason = np.full(len(growth), "", dtype=object)
+    for broken, text in reversed(causes):
+        reason[broken] = text
+    return reason

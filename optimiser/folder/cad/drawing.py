@@ -1,0 +1,91 @@
+"""Named points and lines of a chosen design in the CAD frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.linkage.hardpoints import RIGHT_PREFIX
+
+if TYPE_CHECKING:
+    from optimiser.answer.run_result import Chosen
+    from optimiser.linkage.hardpoints import CadFrame, Hardpoints
+    from optimiser.linkage.vectors import Array
+
+Kind = Literal["arms", "steering axes", "steering arms", "tie rods", "spacers", "rack", "keep-outs"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """Something made of straight segments (n, 2, 3), in mm."""
+
+    name: str
+    kind: Kind
+    segments: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """Everything that goes to CAD, in its frame, in mm.
+
+    Attributes:
+        title: what it is.
+        points: both sides by name, as in the hardpoints file.
+        lines: parts and keep-outs.
+    """
+
+    title: str
+    points: dict[str, Array]
+    lines: tuple[Line, ...]
+
+
+def make_drawing(chosen: Chosen) -> Drawing:
+    """Both sides of a design, its rack and the study's keep-outs."""
+    frame, points = chosen.study.frame, chosen.points
+    named: dict[str, Array] = {}
+    lines: list[Line] = []
+    spacer = float(chosen.design.column("spacer_mm")[0])
+    ends = []
+    for prefix, side, sign in (("", points, 1.0), (RIGHT_PREFIX, points.mirrored(), -1.0)):
+        named |= {f"{prefix}{name}": frame.to_cad(value) for name, value in side.items()}
+        end = side.inner_joint - np.array([0.0, sign * spacer, 0.0])
+        ends.append(end)
+        lines += _side(prefix, side, end, frame)
+    lines.append(_line("rack", "rack", [ends[0], ends[1]], frame))
+    for shape in keep_outs(chosen.problem.room):
+        lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
+    return Drawing(chosen.title, named, tuple(lines))
+
+
+def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[Line]:
+    low, up = points.lower_ball_joint, points.upper_ball_joint
+    axis = (up - low) / np.linalg.norm(up - low)
+    foot = low + np.dot(points.outer_joint - low, axis) * axis
+    lines = [
+        _line(
+            f"{prefix}lower_arm",
+            "arms",
+            [points.lower_front_pivot, low, points.lower_rear_pivot],
+            frame,
+        ),
+        _line(
+            f"{prefix}upper_arm",
+            "arms",
+            [points.upper_front_pivot, up, points.upper_rear_pivot],
+            frame,
+        ),
+        _line(f"{prefix}steering_axis", "steering axes", [low, up], frame),
+        _line(f"{prefix}steering_arm", "steering arms", [foot, points.outer_joint], frame),
+        _line(f"{prefix}tie_rod", "tie rods", [points.inner_joint, points.outer_joint], frame),
+    ]
+    if np.any(end != points.inner_joint):
+        lines.append(_line(f"{prefix}spacer", "spacers", [end, points.inner_joint], frame))
+    return lines
+
+
+def _line(name: str, kind: Kind, path: list[Array], frame: CadFrame) -> Line:
+    at = frame.to_cad(np.array(path))
+    return Line(name, kind, np.stack([at[:-1], at[1:]], axis=1))

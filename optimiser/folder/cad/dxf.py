@@ -1,0 +1,69 @@
+"""DXF R2010 in millimetres: a layer for each kind, names as text and as extended data."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING
+
+from optimiser.base.errors import InputError
+
+if TYPE_CHECKING:
+    from optimiser.folder.cad.drawing import Drawing, Kind
+
+APPLICATION = "TIEROD_OPTIMISER"
+"""Name under which the extended data of each entity holds its name."""
+POINTS_LAYER, NAMES_LAYER = "points", "names"
+MILLIMETRES = 4
+TEXT_HEIGHT_MM = 8.0
+_NUMBER_OF_TEXT = 1000  # DXF group code of a string in extended data
+_LONGEST_TEXT = 255
+# Numbers of the AutoCAD colour index, which DXF uses.
+_COLOURS: dict[Kind, int] = {
+    "arms": 8,
+    "steering axes": 6,
+    "steering arms": 30,
+    "tie rods": 5,
+    "spacers": 3,
+    "rack": 1,
+    "keep-outs": 9,
+}
+
+
+def dxf_text(drawing: Drawing) -> str:
+    """Text of a DXF file with 3-D POINT, LINE and TEXT entities.
+
+    Raises:
+        InputError: the library that writes it is not installed.
+    """
+    try:
+        from ezdxf.filemanagement import new
+    except ImportError:
+        raise InputError(
+            "--to dxf", "needs ezdxf, which is not installed", 'pip install "tierod-optimiser[cad]"'
+        ) from None
+    document = new("R2010", setup=True)
+    document.header["$INSUNITS"] = MILLIMETRES
+    document.header["$MEASUREMENT"] = 1
+    document.appids.add(APPLICATION)
+    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), *_COLOURS.items()):
+        document.layers.add(layer, color=colour)
+    space = document.modelspace()
+
+    def data(name: str) -> list[tuple[int, str]]:
+        return [(_NUMBER_OF_TEXT, name[:_LONGEST_TEXT])]
+
+    for name, at in drawing.points.items():
+        place = tuple(at.tolist())
+        point = space.add_point(place, dxfattribs={"layer": POINTS_LAYER})
+        text = space.add_text(
+            name, height=TEXT_HEIGHT_MM, dxfattribs={"layer": NAMES_LAYER, "insert": place}
+        )
+        for entity in (point, text):
+            entity.set_xdata(APPLICATION, data(name))
+    for line in drawing.lines:
+        for start, stop in line.segments.tolist():
+            drawn = space.add_line(start, stop, dxfattribs={"layer": line.kind})
+            drawn.set_xdata(APPLICATION, data(line.name))
+    out = io.StringIO()
+    document.write(out)
+    return out.getvalue()

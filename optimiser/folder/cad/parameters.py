@@ -1,0 +1,42 @@
+"""Every length of a design as `name,value,unit`, for models that are driven by a spreadsheet."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.answer.run_result import CAUTION
+from optimiser.base.files import csv_text
+from optimiser.linkage.hardpoints import RIGHT_PREFIX
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.answer.run_result import Chosen
+
+COLUMNS = ("name", "value", "unit")
+
+
+def parameters_text(chosen: Chosen) -> str:
+    """CSV text: the design's variables, lengths that follow, and each coordinate of each point.
+
+    Names are letters, digits and underscores only, without the unit, which has its own column.
+    """
+    return csv_text(COLUMNS, _rows(chosen), (chosen.title, CAUTION))
+
+
+def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
+    for name, value in chosen.lengths_mm.items():
+        stem, unit = name.rsplit("_", 1)
+        yield stem, value, unit
+    rack, car, points = chosen.rack, chosen.problem.car, chosen.points
+    yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
+    yield "inner_joint_spacing", 2.0 * float(points.inner_joint[1]), "mm"
+    yield "rack_travel_each_way", 0.5 * rack.travel_mm, "mm"
+    yield "static_toe_in", float(np.degrees(car.static_toe_in)), "deg"
+    yield "static_camber", float(np.degrees(car.static_camber)), "deg"
+    for prefix, side in (("", points), (RIGHT_PREFIX, points.mirrored())):
+        for name, point in side.items():
+            for axis, value in zip("xyz", chosen.study.frame.to_cad(point).tolist(), strict=True):
+                yield f"{prefix}{name}_{axis}", value, "mm"

@@ -1,0 +1,209 @@
+"""Another design than the winner: by its number, by another rule, or typed by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+import numpy as np
+
+from optimiser.answer.limits_and_growth import WORDS, unit_of
+from optimiser.base.errors import InputError, NothingFeasibleError
+from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
+from optimiser.metrics.mounting import check_hand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.evaluation.problem import Choice, Problem
+    from optimiser.folder.read import StoredRun
+
+Rule = Literal["least-bump-steer", "cheapest", "lightest"]
+RULES: tuple[Rule, ...] = get_args(Rule)
+
+
+@dataclass(frozen=True, slots=True)
+class Picked:
+    """A design to write, and what to say of it.
+
+    Attributes:
+        chosen: the design.
+        base: the design that it is compared with.
+        notes: warnings, a line each.
+        typed: what was typed, by name; empty when nothing was.
+    """
+
+    chosen: Chosen
+    base: Chosen | None
+    notes: tuple[str, ...] = ()
+    typed: tuple[tuple[str, float | str], ...] = ()
+
+
+# --- which design --------------------------------------------------------------------------------
+
+
+def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[str] = ()) -> Picked:
+    """The design that was asked for; the winner when nothing was.
+
+    Args:
+        stored: the result.
+        design: its number in `trials.csv`.
+        by: one of `RULES`.
+        at: `NAME=VALUE` each, typed on top of the design, the rule's or the winner.
+
+    Raises:
+        InputError: no such design or rule, or something typed that cannot be used.
+        NothingFeasibleError: no design is what the rule asks for.
+    """
+    if design is not None and by is not None:
+        raise InputError("--design, --by", "both are given", "give one of the two")
+    result = stored.result
+    notes: tuple[str, ...] = ()
+    if design is not None:
+        row = stored.row(design)
+    elif by is not None:
+        row, notes = row_by(result, by)
+    elif result.winner is not None:
+        row = result.winner
+    else:
+        raise NothingFeasibleError(
+            f"{stored.folder}: no design keeps every limit, so there is no winner; "
+            "name one with --design"
+        )
+    found = result.chosen(row)
+    base = None if result.winner is None else result.chosen(result.winner)
+    if at:
+        return _typed(found, at, (*notes, *_other_rack(result, found, at)))
+    return Picked(found, None if row == result.winner else base, notes)
+
+
+def _other_rack(result: RunResult, base: Chosen, at: Sequence[str]) -> Iterator[str]:
+    """A warning when a rack is typed on top of a place that was found for another one."""
+    names = [rack.name for rack in result.problem.racks]
+    typed = dict(parse_values(at, names))
+    rack = typed.get("rack", base.rack.name)
+    kept = [WORDS[name] for name in VARIABLES if name not in typed]
+    if rack == base.rack.name or not kept:
+        return
+    best = result.best_of(result.rack_fronts.get(names.index(str(rack)), result.front[:0]))
+    begin = "" if best is None else f"; for {rack}'s own place add --design {best + 1}"
+    yield f"{', '.join(kept)}: as found for {base.rack.name}, not for {rack}{begin}."
+
+
+def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
+    """Row of the best design by a rule, and notes on it; see `choose` for what it raises."""
+    if by not in RULES:
+        raise InputError("--by", f"{by!r} is no rule", f"write one of {', '.join(RULES)}")
+    problem, outcome = result.problem, result.evaluation
+    values = outcome.judged
+    acceptable = outcome.feasible & (values <= problem.acceptable).all(axis=1)
+    if by == "least-bump-steer":
+        usable = outcome.feasible & (values[:, 1] <= problem.acceptable[1])
+        what = "keeps every limit and has an acceptable Ackermann error"
+        key = values[:, 0]
+    else:
+        name, what = ("price", "a price") if by == "cheapest" else ("mass_kg", "a mass")
+        usable = acceptable & np.isfinite(outcome.metrics[name])
+        what = f"is acceptable and has {what}"
+        key = outcome.metrics[name]
+    right = usable & ~_wrong_hand(problem)[result.designs.rack]
+    notes: tuple[str, ...] = ()
+    if usable.any() and not right.any():
+        notes = ("Only racks of the wrong hand are left: see the report before buying one.",)
+        right = usable
+    rows = np.flatnonzero(right)
+    if not len(rows):
+        raise NothingFeasibleError(f"--by {by}: no design {what}")
+    best = result.best_of(rows[key[rows] == key[rows].min()])
+    return int(rows[0] if best is None else best), notes
+
+
+def _wrong_hand(problem: Problem) -> NDArray[np.bool_]:
+    return np.array(
+        [
+            bool(check_hand(rack, problem.arm_ahead, problem.car.drive_side).opposite_hand_needed)
+            for rack in problem.racks
+        ]
+    )
+
+
+# --- typed by hand -------------------------------------------------------------------------------
+
+
+def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
+    problem = base.problem
+    typed = parse_values(at, [rack.name for rack in problem.racks])
+    free: dict[str, Any] = {name: float(base.design.column(name)[0]) for name in VARIABLES}
+    if isinstance(problem.space["arm_height_mm"], FollowsRack):
+        del free["arm_height_mm"]
+    rack, warned = int(base.design.rack[0]), list(notes)
+    for name, value in typed:
+        if isinstance(value, str):
+            rack = next(i for i, r in enumerate(problem.racks) if r.name == value)
+            continue
+        free[name] = value
+        if text := _outside(problem.space[name], value, unit_of(name)):
+            warned.append(f"{WORDS[name]} {value:g} {unit_of(name)} {text}.")
+    design = problem.designs([rack], free)
+    outcome = problem.evaluate(design)
+    words = ", ".join(f"{n} = {v if isinstance(v, str) else format(v, 'g')}" for n, v in typed)
+    if not outcome.assembles[0]:
+        raise NothingFeasibleError(f"{words}: {outcome.status[0]}; nothing was written")
+    label = f"typed by hand from {base.label} ({words})"
+    chosen = replace(base, label=label, design=design, outcome=outcome)
+    return Picked(chosen, base, tuple(warned), tuple(typed))
+
+
+def parse_values(at: Sequence[str], racks: Sequence[str]) -> list[tuple[str, float | str]]:
+    """`NAME=VALUE` as names and values, in order.
+
+    Raises:
+        InputError: not of that form, an unknown or double name, no number, an unknown rack.
+    """
+    found: list[tuple[str, float | str]] = []
+    names = ("rack", *VARIABLES)
+    for text in at:
+        name, equals, value = text.partition("=")
+        name, value = name.strip(), value.strip()
+        if not equals or not value:
+            raise InputError(
+                f"--at {text}", "is not NAME=VALUE", "write for example rack_height_mm=142"
+            )
+        if name not in names:
+            raise InputError(f"--at {text}", f"unknown name {name!r}", f"use {', '.join(names)}")
+        if name in (known for known, _ in found):
+            raise InputError(f"--at {text}", f"{name} stands twice", "give it once")
+        if name == "rack":
+            if value not in racks:
+                raise InputError(
+                    f"--at {text}", f"unknown rack {value!r}", f"the study has {', '.join(racks)}"
+                )
+            found.append((name, value))
+            continue
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not abs(number) < 1e5:
+            raise InputError(
+                f"--at {text}", f"{value!r} is not a plausible number", "write it plainly: 142.5"
+            )
+        found.append((name, number))
+    return found
+
+
+def _outside(choice: Choice, value: float, unit: str) -> str:
+    """How a value lies outside what the study allows; empty when it does not."""
+    if isinstance(choice, Range) and not choice.low <= value <= choice.high:
+        return f"is outside the study's range, {choice.low:g} to {choice.high:g} {unit}"
+    if isinstance(choice, Stock) and value not in choice.values:
+        if len(choice.values) == 1:
+            return f"is not what the study fixes, {choice.values[0]:g} {unit}"
+        return f"is not on the study's list, {', '.join(f'{v:g}' for v in choice.values)} {unit}"
+    if isinstance(choice, FollowsRack):
+        return "stands by itself: in the study it follows the rack"
+    return ""

@@ -1,0 +1,187 @@
+"""Another design written out beside the winner, and what it costs against it."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimiser.answer.exactness import accuracy
+from optimiser.answer.limits_and_growth import WORDS, limit_rows, unit_of
+from optimiser.answer.run_result import write_json
+from optimiser.base.errors import InputError
+from optimiser.base.files import write_bytes
+from optimiser.evaluation.problem import VARIABLES
+from optimiser.folder.write import write_design
+from optimiser.metrics.mounting import check_hand
+from optimiser.report.figures import design_figures, figure_bytes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.folder.choose import Picked
+    from optimiser.folder.read import StoredRun
+
+PICKED, PICK_FILE = "picked", "pick.json"
+_MOST_FRONT = 25
+_MOST_TYPED = 10_000
+# What a builder compares, its words and digits.
+_COMPARED = (
+    ("bump_steer_deg", "bump steer", "deg", 3),
+    ("ackermann_error_deg", "Ackermann error", "deg", 3),
+    ("tie_rod_length_mm", "tie-rod length", "mm", 1),
+    ("rack_needed_mm", "rack used each way", "mm", 1),
+    ("clearance_mm", "least clearance", "mm", 1),
+    ("toggle_margin_deg", "toggle margin", "deg", 1),
+    ("tie_rod_force_n", "tie-rod force", "N", 0),
+    ("steering_wheel_torque_nm", "steering-wheel torque, parked", "N m", 1),
+    ("mass_kg", "mass", "kg", 2),
+    ("price", "price", "", 0),
+)
+
+
+# --- what to say ---------------------------------------------------------------------------------
+
+
+def front_lines(stored: StoredRun) -> Iterator[str]:
+    """The front briefly, a line each; the winner marked."""
+    result = stored.result
+    rows = result.front
+    shown = _thinned(result, rows)
+    yield f"{len(rows)} designs on the front of {stored.study.title}"
+    head = ("design", "rack", "bump deg", "Ack. deg", "height", "fore-aft", "spacer", "arm", "")
+    table: list[tuple[str, ...]] = [head]
+    for row in shown.tolist():
+        chosen = result.chosen(row)
+        values = [float(chosen.design.column(n)[0]) for n in VARIABLES[:4]]
+        table.append(
+            (
+                str(row + 1),
+                chosen.rack.name,
+                f"{chosen.outcome.objectives[0, 0]:.3f}",
+                f"{chosen.outcome.objectives[0, 1]:.3f}",
+                *(f"{value:.1f}" for value in values),
+                "chosen" if row == result.winner else "",
+            )
+        )
+    widths = [max(len(line[i]) for line in table) for i in range(len(head))]
+    for line in table:
+        cells = (
+            cell.ljust(width) if i in (1, 8) else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(line, widths, strict=True))
+        )
+        yield "  ".join(cells).rstrip()
+    if len(shown) < len(rows):
+        yield f"{len(rows) - len(shown)} more are in front.csv."
+    yield "Each rack's own front is in fronts/, with racks that others beat everywhere."
+    yield "heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE"
+
+
+def _thinned(result: RunResult, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """At most `_MOST_FRONT` rows spread over the front, the winner among them."""
+    if len(rows) <= _MOST_FRONT:
+        return rows
+    picks = np.unique(np.linspace(0, len(rows) - 1, _MOST_FRONT - 1).round().astype(int))
+    kept = set(rows[picks].tolist()) | ({result.winner} if result.winner is not None else set())
+    return np.array([row for row in rows.tolist() if row in kept], dtype=np.intp)
+
+
+def cost_lines(picked: Picked) -> Iterator[str]:
+    """What the design is and what it costs against the one it is compared with, a line each."""
+    chosen, base = picked.chosen, picked.base
+    yield chosen.title
+    against = "" if base is None else f"against {base.label}, rack {base.rack.name}:"
+    if against:
+        yield against
+    for name in VARIABLES:
+        value = float(chosen.design.column(name)[0])
+        before = None if base is None else float(base.design.column(name)[0])
+        yield _change(WORDS[name], value, before, unit_of(name), 1)
+    for name, words, unit, digits in _COMPARED:
+        value = chosen.metric(name)
+        if math.isfinite(value):
+            yield _change(words, value, None if base is None else base.metric(name), unit, digits)
+    yield from _verdict(chosen)
+    yield from picked.notes
+
+
+def _change(words: str, value: float, before: float | None, unit: str, digits: int) -> str:
+    text = f"  {words}: {value:.{digits}f} {unit}".rstrip()
+    if before is None or not math.isfinite(before):
+        return text
+    change = value - before
+    if f"{abs(change):.{digits}f}" == f"{0.0:.{digits}f}":
+        return f"{text} (the same)"
+    return f"{text} ({change:+.{digits}f})"
+
+
+def _verdict(chosen: Chosen) -> Iterator[str]:
+    problem = chosen.problem
+    broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
+    for row in broken:
+        yield f"BREAKS {row.words} by {-row.left:.2f} {row.unit}."
+    values = chosen.outcome.judged[0]
+    for words, value, most in zip(
+        ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
+    ):
+        if not value <= most:
+            yield f"NOT ACCEPTABLE: {words} {value:.3f} deg against {most:g} deg."
+    if not broken and (values <= problem.acceptable).all():
+        yield "It keeps every limit and is acceptable."
+    hand = check_hand(chosen.rack, problem.arm_ahead, problem.car.drive_side)
+    if hand.opposite_hand_needed:
+        yield f"WRONG HAND: the rack {hand.sentence}."
+
+
+# --- writing -------------------------------------------------------------------------------------
+
+
+def write_pick(stored: StoredRun, picked: Picked) -> Path:
+    """Write hardpoints, curves and figures of a design into a folder of its own; returns it."""
+    chosen = picked.chosen
+    record = _record(picked)
+    folder = _folder(stored.folder / PICKED, picked, record)
+    write_design(folder, chosen)
+    built = accuracy(chosen.problem, chosen.points).built
+    band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
+    for name, figure in design_figures(chosen, band).items():
+        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+    write_json(folder / PICK_FILE, record)
+    return folder
+
+
+def _record(picked: Picked) -> dict[str, Any]:
+    chosen, base = picked.chosen, picked.base
+    return {
+        "label": chosen.label,
+        "rack": chosen.rack.name,
+        "variables": {n: float(chosen.design.column(n)[0]) for n in VARIABLES},
+        "metrics": {name: float(values[0]) for name, values in chosen.outcome.metrics.items()},
+        "status": str(chosen.outcome.status[0]),
+        "compared_with": None if base is None else base.label,
+        "lines": list(cost_lines(picked)),
+    }
+
+
+def _folder(parent: Path, picked: Picked, record: dict[str, Any]) -> Path:
+    """`design-ID`, or for a typed point the first `typed-N` that is free or holds the same."""
+    if not picked.typed:
+        return parent / picked.chosen.label.replace(" ", "-")
+    for number in range(1, _MOST_TYPED):
+        folder = parent / f"typed-{number}"
+        try:
+            old = json.loads((folder / PICK_FILE).read_text("utf-8"))
+        except (OSError, ValueError):
+            old = None
+        same = isinstance(old, dict) and all(
+            old.get(key) == record[key] for key in ("label", "rack", "variables")
+        )
+        if same or not folder.exists():
+            return folder
+    raise InputError(str(parent), "holds ten thousand typed points", "clear some of them away")

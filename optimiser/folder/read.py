@@ -1,0 +1,208 @@
+"""A result folder read back: the study that it answered, and its designs, from its files alone."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
+from optimiser.base.errors import InputError
+from optimiser.base.files import plain_text
+from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.study.read import read_case
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.study.read import Study
+
+INPUTS = "inputs"
+_TEXT = ("rack", "origin", "status")
+_AFTER = ("on_front", "origin", "status")
+
+
+def input_path(folder: Path, kind: str) -> Path:
+    """Where a result folder keeps a copy of an input: `study`, `hardpoints` or `catalogue`."""
+    return folder / INPUTS / ("study.toml" if kind == "study" else f"{kind}.csv")
+
+
+@dataclass(frozen=True)
+class StoredRun:
+    """A result folder read back.
+
+    Attributes:
+        folder: where it lies.
+        study: the study as it was when the run began, or the variant that it is of.
+        record: content of `run.json`.
+        trials: every design, a row each; names of racks as in the catalogue.
+        result: the same as arrays, what a run has in memory.
+    """
+
+    folder: Path
+    study: Study
+    record: dict[str, Any]
+    trials: pd.DataFrame
+    result: RunResult
+
+    @property
+    def problem(self) -> Problem:
+        """The problem that the study poses."""
+        return self.result.problem
+
+    @cached_property
+    def front(self) -> pd.DataFrame:
+        """Rows of the front over all racks, by rising bump steer."""
+        return self.trials.iloc[self.result.front]
+
+    def row(self, design: int) -> int:
+        """Row of a design by its number in `trials.csv`.
+
+        Raises:
+            InputError: there is no such design.
+        """
+        if not 1 <= design <= len(self.trials):
+            raise InputError(
+                f"{self.folder / 'trials.csv'}",
+                f"holds no design {design}",
+                f"give a number from 1 to {len(self.trials)}",
+            )
+        return design - 1
+
+
+def read_results(folder: Path | str) -> StoredRun:
+    """Read a result folder.
+
+    Raises:
+        InputError: not a result folder, one whose run has written nothing yet, or one whose files
+            were changed or lost.
+    """
+    folder = Path(folder)
+    record = _record(folder)
+    try:
+        study = _study(folder, record)
+        problem = study.problem()
+        trials = _trials(folder / "trials.csv")
+        result = RunResult(study, problem, _units(problem, record, trials))
+    except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
+        raise _unreadable(folder, error) from None
+    return StoredRun(folder, study, record, trials, result)
+
+
+def _record(folder: Path) -> dict[str, Any]:
+    path = folder / RUN_FILE
+    if not path.is_file():
+        variants = sorted(p.parent.name for p in folder.glob(f"*/{RUN_FILE}"))
+        remedy = "name the folder of a run, such as results/demo"
+        if variants:
+            remedy = f"name one of its variants, such as {folder / variants[0]}"
+        raise InputError(str(folder), f"holds no {RUN_FILE}", remedy)
+    try:
+        record = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        raise _unreadable(folder, error) from None
+    if not isinstance(record, dict):
+        raise _unreadable(folder, ValueError(f"{RUN_FILE} is no table"))
+    return record
+
+
+def _unreadable(folder: Path, error: Exception) -> InputError:
+    reason = f"no {error}" if isinstance(error, KeyError) else str(error)
+    return InputError(
+        str(folder), f"cannot be read back ({reason})", "run the study again into another folder"
+    )
+
+
+def _study(folder: Path, record: dict[str, Any]) -> Study:
+    files = {
+        kind: path
+        for kind in ("hardpoints", "catalogue")
+        if (path := input_path(folder, kind)).is_file()
+    }
+    study = read_case(input_path(folder, "study"), str(record["variant"]), files)
+    if study.file.title:
+        return study
+    # The copy is called study.toml, but a study without a title goes by its own file's name.
+    stem = Path(str(record["study"]["derived"]["study_file"])).stem
+    return replace(study, file=study.file.model_copy(update={"title": stem}))
+
+
+def _trials(path: Path) -> pd.DataFrame:
+    """A table of designs; only lines before the columns are comments, for a name may hold a #."""
+    lines = path.read_text("utf-8").split("\n")
+    first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
+    table = csv.reader(lines[first:], strict=True)
+    names = next(table)
+    columns = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
+    frame = pd.DataFrame({name: _column(name, cells) for name, cells in columns.items()})
+    if frame["design"].tolist() != list(range(1, len(frame) + 1)):
+        raise ValueError("trials.csv does not number its designs 1, 2, 3, ...")
+    return frame
+
+
+def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
+    """Cells of one column; Python reads back every float as it was written."""
+    if name in _TEXT:
+        return np.array([plain_text(cell) for cell in cells], dtype=object)
+    if name == "design":
+        return np.array([int(cell) for cell in cells], dtype=np.int64)
+    if name == "on_front":
+        return np.array([cell.lower() == "true" for cell in cells], dtype=bool)
+    return np.array([float(cell) if cell else np.nan for cell in cells], dtype=float)
+
+
+def _units(
+    problem: Problem, record: dict[str, Any], trials: pd.DataFrame
+) -> tuple[UnitResult, ...]:
+    names = [rack.name for rack in problem.racks]
+    designs = Designs(
+        np.array([names.index(name) for name in trials["rack"]], dtype=np.intp),
+        trials[list(VARIABLES)].to_numpy(float),
+    )
+    outcome = _evaluation(problem, trials)
+    origin = trials["origin"].to_numpy(object)
+    counts = [int(unit["designs"]) for unit in record["units"]]
+    if sum(counts) != len(trials):
+        raise ValueError(f"trials.csv holds {len(trials)} designs, {RUN_FILE} says {sum(counts)}")
+    units, start = [], 0
+    for unit, count in zip(record["units"], counts, strict=True):
+        part = slice(start, start + count)
+        start += count
+        units.append(
+            UnitResult(
+                rack=names.index(unit["rack"]),
+                seed=int(unit["seed"]),
+                designs=designs.select(part),
+                evaluation=outcome.select(part),
+                origin=origin[part],
+                stop_reason=str(unit["stopped_because"]),
+                seconds={name: float(value) for name, value in unit["seconds"].items()},
+                dropped=str(unit["dropped"]),
+                finished=bool(unit["finished"]),
+            )
+        )
+    return tuple(units)
+
+
+def _evaluation(problem: Problem, trials: pd.DataFrame) -> Evaluation:
+    limits = [f"limit_{name}" for name in problem.constraint_names]
+    given = ("design", "rack", *VARIABLES, *limits, *_AFTER)
+    metrics = {name: trials[name].to_numpy(float) for name in trials.columns if name not in given}
+    objectives = np.stack([metrics[name] for name in problem.objectives.names], axis=1)
+    # Price and mass are known of a design that cannot assemble; as objectives they are not.
+    objectives[np.isnan(objectives).any(axis=1)] = np.nan
+    return Evaluation(
+        objectives=objectives,
+        constraints=trials[limits].to_numpy(float),
+        metrics=metrics,
+        status=trials["status"].to_numpy(object),
+    )

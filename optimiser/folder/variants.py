@@ -1,0 +1,147 @@
+"""A study's variants side by side: `sweep.csv`, and a figure with a small panel for each."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from optimiser.answer.run_result import CAUTION, RunResult, write_frame
+from optimiser.base.files import write_bytes
+from optimiser.report.draw.style import GREY, INK, ROOM, TEXT_SIZE, heading, rack_look, style
+from optimiser.report.figures import figure_bytes
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from matplotlib.axes import Axes
+
+    from optimiser.linkage.vectors import Array
+
+SWEEP_TABLE = "sweep.csv"
+SWEEP_FIGURE = "sweep.png"
+MOST_PANELS = 36
+_NEAR = 3.0  # panels reach so many times the largest acceptable values
+
+
+def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> None:
+    """Write table and figure of variants, given by the name of each one's folder.
+
+    Raises:
+        StorageError: they cannot be written.
+    """
+    write_frame(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
+    write_bytes(folder / SWEEP_FIGURE, figure_bytes(sweep_figure(title, results), "png"))
+
+
+def sweep_table(results: Mapping[str, RunResult]) -> pd.DataFrame:
+    """The comparison of racks of every variant, one below the other, with what was changed."""
+    changed = changed_keys([result.study.resolved() for result in results.values()])
+    parts = []
+    for number, (name, result) in enumerate(results.items()):
+        part = result.racks()
+        for position, (key, values) in enumerate(changed.items()):
+            part.insert(position, key, [values[number]] * len(part))
+        part.insert(0, "variant", result.study.variant)
+        parts.append(part.assign(folder=name))
+    return pd.concat(parts, ignore_index=True).astype(object)
+
+
+def changed_keys(studies: Sequence[dict[str, Any]]) -> dict[str, list[object]]:
+    """Keys of the study files that are not the same in all of them, with each one's value."""
+    flat = [
+        _flat("", {k: v for k, v in s.items() if k not in ("title", "derived")}) for s in studies
+    ]
+    keys = list(dict.fromkeys(key for each in flat for key in each))
+    values = {key: [each.get(key) for each in flat] for key in keys}
+    return {key: found for key, found in values.items() if any(v != found[0] for v in found)}
+
+
+def _flat(path: str, value: Any) -> dict[str, object]:
+    if isinstance(value, dict) and value:
+        found: dict[str, object] = {}
+        for key, inner in value.items():
+            found |= _flat(f"{path}.{key}".lstrip("."), inner)
+        return found
+    return {path: value if isinstance(value, int | float | str | None) else str(value)}
+
+
+# --- the figure ----------------------------------------------------------------------------------
+
+
+def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
+    """One panel for each variant, all to one scale: fronts of its racks and what is acceptable."""
+    shown = list(results.values())[:MOST_PANELS]
+    across = min(len(shown), 4, math.ceil(math.sqrt(len(shown))))
+    down = math.ceil(len(shown) / across)
+    # Room for one line of names below, however few panels there are.
+    figure = Figure(figsize=(max(5.0, 2.8 * across), 2.5 * down + 1.2), layout="constrained")
+    grid = figure.subplots(down, across, sharex=True, sharey=True, squeeze=False)
+    ends = _NEAR * np.max([result.problem.acceptable for result in shown], axis=0)
+    looks = {rack.name: None for result in shown for rack in result.problem.racks}
+    numbers = {name: number for number, name in enumerate(looks)}
+    for index, (axes, result) in enumerate(zip(grid.flat, shown, strict=False)):
+        _draw_panel(axes, result, numbers, ends)
+        lowest = index + across >= len(shown)
+        axes.tick_params(labelbottom=lowest)
+        style(
+            axes,
+            "bump steer (deg)" if lowest else "",
+            "Ackermann error (deg)" if index % across == 0 else "",
+        )
+    for axes in list(grid.flat)[len(shown) :]:
+        axes.set_visible(False)
+    left_out = len(results) - len(shown)
+    more = f" (the first {MOST_PANELS} of {len(results)} variants)" if left_out else ""
+    figure.suptitle(f"{title}{more}", fontsize=TEXT_SIZE + 1, color=INK, parse_math=False)
+    _name_racks(figure, numbers)
+    return figure
+
+
+def _draw_panel(axes: Axes, result: RunResult, numbers: Mapping[str, int], ends: Array) -> None:
+    acceptable = result.problem.acceptable
+    axes.fill_between([0.0, acceptable[0]], 0.0, acceptable[1], color=ROOM, zorder=0)
+    for rack, rows in result.rack_fronts.items():
+        colour, marker = rack_look(numbers[result.problem.racks[rack].name])
+        values = result.evaluation.objectives[rows][:, :2]
+        axes.plot(*values.T, color=colour, marker=marker, markersize=2.8, linewidth=0.8)
+    if result.winner is not None:
+        chosen = result.evaluation.objectives[result.winner, :2]
+        if (chosen <= ends).all():
+            axes.plot(*chosen, "o", markersize=10, fillstyle="none", color=INK)
+        else:
+            _say(axes, "chosen: outside this picture")
+    else:
+        _say(axes, "no design keeps the limits")
+    axes.set_xlim(0.0, ends[0])
+    axes.set_ylim(0.0, ends[1])
+    heading(axes, result.study.variant)
+
+
+def _say(axes: Axes, text: str) -> None:
+    axes.text(
+        0.97, 0.95, text, transform=axes.transAxes, ha="right", va="top", fontsize=7.5, color=GREY
+    )
+
+
+def _name_racks(figure: Figure, numbers: Mapping[str, int]) -> None:
+    handles = []
+    for number in numbers.values():
+        colour, marker = rack_look(number)
+        handles.append(Line2D([], [], color=colour, marker=marker, markersize=4, linewidth=1))
+    handles.append(Line2D([], [], color=INK, marker="o", fillstyle="none", linestyle="none"))
+    # A leading underscore or a dollar sign in a name would mean something to the legend.
+    names = [name.replace("$", r"\$").lstrip("_") or "?" for name in numbers]
+    figure.legend(
+        handles,
+        [*names, "chosen"],
+        loc="outside lower center",
+        ncols=4,
+        fontsize=TEXT_SIZE - 1,
+        frameon=False,
+    )

@@ -1,0 +1,313 @@
+"""The result folder of one study: tables, the winner's points and curves, figures, the record."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimiser import __version__
+from optimiser.answer.corner_numbers import gearing
+from optimiser.answer.exactness import accuracy
+from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
+from optimiser.answer.run_result import (
+    CAUTION,
+    RUN_FILE,
+    RunResult,
+    hardpoints_text,
+    write_frame,
+    write_json,
+)
+from optimiser.base.files import csv_text, slug, write_bytes, write_text
+from optimiser.evaluation.problem import VARIABLES
+from optimiser.folder.read import input_path
+from optimiser.metrics.pose_table import pose_table
+from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.report.page import report_html
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from matplotlib.figure import Figure
+    from pandas import DataFrame
+
+    from optimiser.answer.exactness import Accuracy
+    from optimiser.answer.rack_table import RackRow
+    from optimiser.answer.run_result import Chosen
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.problem import Problem
+    from optimiser.folder.read import StoredRun
+    from optimiser.study.read import Study
+
+REPORT_FILE = "report.html"
+MOST_BUILT = 64
+"""Designs of a front that are built to the tolerances: a few seconds at the most."""
+_LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic", "jinja2")
+
+
+def write_run(
+    folder: Path, result: RunResult, *, finished: bool = True, problems: tuple[str, ...] = ()
+) -> None:
+    """Write everything of a run; `run.json` last, which marks the folder as whole.
+
+    Args:
+        folder: where to.
+        result: what was found.
+        finished: False when the run was cut short, which `run.json` then says.
+        problems: what went wrong on the way, a line each.
+    """
+    study = result.study
+    write_inputs(folder, study)
+    trials = result.trials()
+    write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
+    write_frame(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
+    write_frame(folder / "racks.csv", result.racks(), (study.title, ORDER_RULE, CAUTION))
+    for index, rows in result.rack_fronts.items():
+        name = slug(result.problem.racks[index].name)
+        write_frame(
+            folder / "fronts" / f"{index + 1:02d}-{name}.csv",
+            trials.iloc[rows],
+            (f"front of {result.problem.racks[index].name}", CAUTION),
+        )
+    winner = None if result.winner is None else result.chosen(result.winner)
+    if winner is not None:
+        write_design(folder, winner)
+    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    made = figures(result, winner, exact)
+    for name, figure in made.items():
+        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+    noted = record(result) | {"finished": finished, "problems": list(problems)}
+    write_report(folder, result, noted, made, exact)
+    write_json(folder / RUN_FILE, noted)
+
+
+def _front_table(result: RunResult, trials: DataFrame) -> DataFrame:
+    """Rows of the front; with `[tolerance]`, what cars built to each of them come to.
+
+    At most `MOST_BUILT` designs spread over the front are built; the others stay blank.
+    """
+    table, problem = trials.iloc[result.front].copy(), result.problem
+    if problem.tolerances is None or not len(table):
+        return table
+    count = len(table)
+    picked = np.unique(np.linspace(0, count - 1, min(count, MOST_BUILT)).round().astype(int))
+    points, _ = problem.corners(result.designs.select(result.front[picked]))
+    percentiles, _ = problem.spread(points)
+    for name, values in percentiles.items():
+        column = np.full(count, np.nan)
+        column[picked] = values
+        table[name] = column
+    return table
+
+
+def write_report(
+    folder: Path,
+    result: RunResult,
+    noted: dict[str, Any],
+    made: dict[str, Figure],
+    exact: Accuracy | None,
+) -> None:
+    """Write `report.html`, the figures inside it."""
+    pictures = {name: inline_svg(figure, name, ALT[name]) for name, figure in made.items()}
+    page = report_html(result, noted, tuple(sentences(result)), pictures, exact)
+    write_text(folder / REPORT_FILE, page)
+
+
+def rewrite_report(stored: StoredRun) -> Path:
+    """Write the report of a stored run again, from its files alone; returns its path."""
+    result = stored.result
+    winner = None if result.winner is None else result.chosen(result.winner)
+    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    made = figures(result, winner, exact)
+    write_report(stored.folder, result, stored.record, made, exact)
+    return stored.folder / REPORT_FILE
+
+
+def write_inputs(folder: Path, study: Study) -> None:
+    """Copy the study's files, unless that was done when the run began.
+
+    They are copied before the search: whoever edits the study overnight would otherwise find
+    next to the results a study that they do not answer.
+    """
+    for kind, path in study.inputs.items():
+        target = input_path(folder, kind)
+        if not target.exists():
+            write_bytes(target, path.read_bytes())
+
+
+def write_design(folder: Path, chosen: Chosen) -> None:
+    """Hardpoints and curves of one design."""
+    problem, points = chosen.problem, chosen.points
+    write_text(
+        folder / "hardpoints.csv",
+        hardpoints_text(points, chosen.study.frame, chosen.lengths_mm, chosen.title),
+    )
+    half = 0.5 * chosen.rack.travel_mm
+    table = pose_table(
+        points,
+        problem.travel.grid(),
+        np.linspace(-half, half, 13),
+        static_toe_in=problem.car.static_toe_in,
+        static_camber=problem.car.static_camber,
+        loaded_radius_mm=problem.car.loaded_radius_mm,
+    )
+    rows = zip(*(column.tolist() for column in table.values()), strict=True)
+    write_text(
+        folder / "curves.csv",
+        csv_text(list(table), rows, (chosen.title, "left wheel, ISO 8855 axes", CAUTION)),
+    )
+
+
+def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, Figure]:
+    """Figures by file name, ready to be saved."""
+    made = run_figures(result)
+    if chosen is None:
+        return made
+    built = None if exact is None else exact.built
+    band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
+    return made | design_figures(chosen, band)
+
+
+# --- words and the record ------------------------------------------------------------------------
+
+
+def sentences(result: RunResult) -> Iterator[str]:
+    """The answer in plain words."""
+    problem, row = result.problem, result.winner
+    if row is None:
+        yield "No design keeps every limit."
+        if result.nearest is not None:
+            nearest = problem.racks[int(result.designs.rack[result.nearest])].name
+            yield (
+                f"The nearest, with rack {nearest}, {result.evaluation.status[result.nearest]}: "
+                f"see design {result.nearest + 1} in trials.csv."
+            )
+        return
+    designs, metrics = result.designs, result.evaluation.metrics
+    rack = problem.racks[int(designs.rack[row])]
+    at = {name: float(designs.column(name)[row]) for name in VARIABLES}
+    spacers = f"a {at['spacer_mm']:.1f} mm spacer at each end"
+    yield (
+        f"Chosen: {rack.name} with its inner joints {at['rack_height_mm']:.1f} mm above ground and "
+        f"{abs(at['rack_fore_aft_mm']):.1f} mm {_side(at['rack_fore_aft_mm'])} the front axle, "
+        f"{spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
+        f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
+        f"above ground: {_thousandths(metrics['bump_steer_deg'][row])} deg bump steer, "
+        f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error, made exactly."
+    )
+    cheapest = next(
+        (r for r in result.comparison if r.verdict == ACCEPTABLE and r.rack.price is not None), None
+    )
+    if not any(r.verdict == ACCEPTABLE for r in result.comparison):
+        yield "No rack is acceptable as it is; the table of racks says what would help."
+    elif cheapest is not None and cheapest.row != row:
+        yield _cheaper(result, row, cheapest)
+    if problem.tolerances is not None:
+        yield _as_built(problem, designs.select(slice(row, row + 1)))
+    yield HOW_CHOSEN
+
+
+def _thousandths(value: float) -> str:
+    return "less than 0.001" if value < 0.0005 else f"{value:.3f}"
+
+
+def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
+    """The acceptable rack of the least price, and whether the winner is worth the difference."""
+    problem, numbers = result.problem, cheapest.numbers
+    own = problem.racks[int(result.designs.rack[row])].price
+    other = cheapest.row or 0
+    text = (
+        f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g} against "
+        f"{'a price that is not known' if own is None else format(own, 'g')}: "
+        f"{_thousandths(numbers['bump_steer_deg'] or 0.0)} deg bump steer, "
+        f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error (design {other + 1})"
+    )
+    values = result.evaluation.judged / problem.acceptable
+    if not (values[other] - values[row]).max() < SMALL_SHARE:
+        return f"{text}."
+    return (
+        f"{text}. The chosen one is better by less than a tenth of what you accept, so price, "
+        "mass and what you can get may decide: optimiser pick, --by cheapest."
+    )
+
+
+def _as_built(problem: Problem, design: Designs) -> str:
+    """What cars built to the study's tolerances come to, and whether that is acceptable."""
+    percentiles, reasons = problem.spread(problem.corners(design)[0])
+    values = [float(p[0]) for p in percentiles.values()]
+    if not np.isfinite(values).all():
+        return f"Built to your tolerances: {reasons[0]}."
+    text = (
+        "Built to your tolerances, 95 of 100 cars of the chosen design have at most "
+        f"{values[0]:.3f} deg bump steer and {values[1]:.2f} deg Ackermann error"
+    )
+    over = [
+        f"{words} is above the {most:g} deg that you accept"
+        for words, value, most in zip(
+            ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
+        )
+        if value > most
+    ]
+    return f"{text}: {' and '.join(over)}." if over else f"{text}, which is acceptable."
+
+
+SMALL_SHARE = 0.1
+"""A difference below this share of what is acceptable need not decide between racks."""
+HOW_CHOSEN = (
+    "How it was chosen: of the designs that no other beats in every objective it is the one whose "
+    "worse number, bump steer or Ackermann error as a share of what you accept, is least; of those "
+    "worse by no more than a hundredth of what you accept, the one with the least of both together."
+)
+
+
+def _side(fore_aft: float) -> str:
+    return "ahead of" if fore_aft >= 0.0 else "behind"
+
+
+def record(result: RunResult) -> dict[str, Any]:
+    """Content of run.json."""
+    study, status = result.study, result.evaluation.status
+    units = [
+        {
+            "rack": result.problem.racks[unit.rack].name,
+            "seed": unit.seed,
+            "designs": len(unit.designs),
+            "stopped_because": unit.stop_reason,
+            "dropped": unit.dropped,
+            "finished": unit.finished,
+            "seconds": unit.seconds,
+        }
+        for unit in result.units
+    ]
+    causes, counts = np.unique(status.astype(str), return_counts=True)
+    winner: dict[str, Any] | None = None
+    if result.winner is not None:
+        chosen = result.chosen(result.winner)
+        geared = gearing(result.problem, chosen.points, chosen.rack, 0.5 * chosen.rack.travel_mm)
+        winner = {
+            "design": result.winner + 1,
+            "rack": chosen.rack.name,
+            "how_chosen": HOW_CHOSEN,
+            "turning_circle_m": geared.turning_diameter_mm / 1000.0,
+        }
+    return {
+        "program": "optimiser",
+        "version": __version__,
+        "python": platform.python_version(),
+        "system": sys.platform,
+        "libraries": {name: version(name) for name in _LIBRARIES},
+        "study_file": "study.toml",
+        "variant": study.variant,
+        "title": study.title,
+        "caution": CAUTION,
+        "study": study.resolved(),
+        "designs": len(result.designs),
+        "feasible": int(result.evaluation.feasible.sum()),
+        "outcomes": dict(zip(causes.tolist(), counts.tolist(), strict=True)),
+        "winner": winner,
+        "units": units,
+    }

@@ -1,0 +1,298 @@
+"""A batch of studies: all read first, their units side by side, each study written as it is done.
+
+    studies -> a claimed folder each -> units of all of them -> results of each -> its folder
+
+A study with variants has one folder for all, with a folder in it for each variant.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from optimiser import __version__
+from optimiser.answer.run_result import RunResult, UnitResult
+from optimiser.base.errors import InputError, OptimiserError, StorageError
+from optimiser.base.files import slug
+from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
+from optimiser.folder.variants import write_sweep
+from optimiser.folder.write import sentences, write_inputs, write_run
+from optimiser.jobs.processes import run_units
+from optimiser.jobs.unit import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.search.unit_search import SearchSettings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from optimiser.jobs.unit import Stop
+    from optimiser.study.read import Study
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """What the command line may say about a run; None leaves it to the study.
+
+    Attributes:
+        trials: designs for each unit.
+        seed: random seed.
+        workers: processes on this machine.
+        seconds: wall-clock time for the whole batch.
+        cluster: address of a scheduler whose workers do the units instead.
+    """
+
+    trials: int | None = None
+    seed: int | None = None
+    workers: int = 1
+    seconds: float | None = None
+    cluster: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one study or variant.
+
+    Attributes:
+        result: its designs; None when there are none.
+        folder: where they were written.
+        sentences: the answer in plain words.
+        problems: what went wrong, a line each.
+        finished: everything was searched and written.
+        notes: what to know about the folder.
+    """
+
+    study: Study
+    result: RunResult | None
+    folder: Path
+    sentences: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    finished: bool = True
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Case:
+    """One study or variant on its way."""
+
+    study: Study
+    folder: Path
+    specs: list[UnitSpec]
+    outcomes: dict[int, UnitOutcome] = field(default_factory=dict)
+    outcome: Outcome | None = None
+
+
+@dataclass(slots=True)
+class _Job:
+    """One study file: its folder and its cases."""
+
+    study: Study
+    claim: Claim
+    cases: list[_Case]
+
+
+def run_batch(
+    studies: Sequence[Study], out: Path, options: RunOptions, watch: Watch, stop: Stop
+) -> list[Outcome]:
+    """Run studies that were read and checked; each is written as soon as it is done.
+
+    Returns:
+        One outcome for each study without variants, or for each variant, in order.
+
+    Raises:
+        InputError: a study is named twice.
+        StorageError: a folder is in use or cannot be written; what was recorded is safe.
+    """
+    paths = [study.path.resolve() for study in studies]
+    if twice := next((path for path in paths if paths.count(path) > 1), None):
+        raise InputError(str(twice), "is named twice", "name each study once")
+    jobs: list[_Job] = []
+    try:
+        for study in studies:
+            jobs.append(_begin(study, out, options))
+        _run_jobs(jobs, options, watch, stop)
+    finally:
+        for job in jobs:
+            job.claim.release()
+    return [case.outcome for job in jobs for case in job.cases if case.outcome is not None]
+
+
+# --- before --------------------------------------------------------------------------------------
+
+
+def _begin(study: Study, out: Path, options: RunOptions) -> _Job:
+    claim = claim_folder(out, study.path.stem, question_hash(_question(study, options)))
+    try:
+        return _Job(study, claim, _cases(study, claim, options))
+    except (OptimiserError, OSError):
+        claim.release()
+        raise
+
+
+def _cases(study: Study, claim: Claim, options: RunOptions) -> list[_Case]:
+    cases: list[_Case] = []
+    names: set[str] = set()
+    for case in study.cases:
+        folder = claim.path
+        if case.variant:
+            folder = folder / _unique(slug(case.variant), names)
+        write_inputs(folder, case)
+        cases.append(_Case(case, folder, _specs(case, folder, options, study.cases)))
+    return cases
+
+
+def _question(study: Study, options: RunOptions) -> Iterator[bytes]:
+    """Everything that decides the designs; the time allowed only decides how many there are."""
+    yield __version__.encode()
+    for case in study.cases:
+        record = case.resolved()
+        record["search"] = {k: v for k, v in record["search"].items() if k != "hours"}
+        record["overridden"] = [options.trials, options.seed]
+        yield json.dumps(record, sort_keys=True, default=str).encode()
+
+
+def _unique(name: str, taken: set[str]) -> str:
+    number, plain = 1, name
+    while name.lower() in taken:
+        number += 1
+        name = f"{plain}-{number}"
+    taken.add(name.lower())
+    return name
+
+
+def _specs(
+    study: Study, folder: Path, options: RunOptions, cases: Sequence[Study]
+) -> list[UnitSpec]:
+    """The units of one of a study's cases; the hours of a study are shared by those of all."""
+    problem, table = study.problem(), study.file.search
+    settings = SearchSettings(
+        trials=options.trials or table.trials,
+        sampler=table.sampler,
+        population=table.population,
+        stop_window=table.stop_window,
+        give_up_after=table.give_up_after,
+    )
+    seed = study.seed if options.seed is None else options.seed
+    count = sum(len(case.racks) * case.file.search.repeats for case in cases)
+    seconds = None if table.hours is None or options.seconds else 3600.0 * table.hours
+    budget = TimeBudget.of(seconds, len(cases))
+    specs = []
+    for index, rack in enumerate(problem.racks):
+        for repeat in range(table.repeats):
+            again = f", repeat {repeat + 1}" if table.repeats > 1 else ""
+            name = f"{index + 1:02d}-{slug(rack.name)}" + (f"-{repeat + 1}" if again else "")
+            specs.append(
+                UnitSpec(
+                    label=f"{study.name}, {rack.name}{again}",
+                    problem=problem,
+                    rack=index,
+                    seed=seed + repeat,
+                    settings=settings,
+                    seeds=table.seeds,
+                    refine=table.refine,
+                    record=folder / RECORD_FOLDER / f"{name}.journal",
+                    seconds=budget.share(count, options.workers),
+                )
+            )
+    return specs
+
+
+# --- during and after ----------------------------------------------------------------------------
+
+
+def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -> None:
+    cases = [case for job in jobs for case in job.cases]
+    places = [(case, index) for case in cases for index in range(len(case.specs))]
+    specs = [case.specs[index] for case, index in places]
+    trouble: list[str] = []
+    notes: list[str] = []
+
+    def done(number: int, outcome: UnitOutcome) -> None:
+        case, index = places[number]
+        case.outcomes[index] = outcome
+        if isinstance(outcome, UnitFailure) and outcome.storage:
+            trouble.append(outcome.message)
+        if trouble or len(case.outcomes) < len(case.specs):
+            return
+        job = next(job for job in jobs if case in job.cases)
+        try:
+            case.outcome = _write_case(case, (*_notes(job.claim), *notes))
+            if all(each.outcome for each in job.cases):
+                _write_job(job)
+        except StorageError as error:
+            trouble.append(str(error))
+
+    _run_specs(specs, options, watch, lambda: bool(trouble) or stop(), done, notes)
+    if trouble:
+        # A full disk hits every unit alike: one line says it.
+        raise StorageError(trouble[0])
+
+
+def _run_specs(
+    specs: list[UnitSpec],
+    options: RunOptions,
+    watch: Watch,
+    stop: Stop,
+    done: Callable[[int, UnitOutcome], None],
+    notes: list[str],
+) -> None:
+    """Units on this machine or on a cluster."""
+    budget = TimeBudget.of(options.seconds, len({spec.record.parent for spec in specs}))
+    if options.cluster is None:
+        run_units(specs, workers=options.workers, watch=watch, stop=stop, budget=budget, done=done)
+        return
+    try:
+        from optimiser.jobs.cluster import run_units_on_cluster
+    except ModuleNotFoundError as error:
+        raise InputError(
+            "--cluster",
+            f"needs Dask, and {error.name} is not installed",
+            "install it with: pip install 'tierod-optimiser[cluster]'",
+        ) from None
+    run_units_on_cluster(
+        options.cluster,
+        specs,
+        watch=watch,
+        stop=stop,
+        budget=budget,
+        done=done,
+        note=notes.append,
+    )
+
+
+def _write_job(job: _Job) -> None:
+    """What is left when every case of a study is written."""
+    if job.study.variants:
+        results = {
+            case.folder.name: case.outcome.result
+            for case in job.cases
+            if case.outcome is not None and case.outcome.result is not None
+        }
+        if results:
+            write_sweep(job.claim.path, job.study.title, results)
+    if all(case.outcome is not None and case.outcome.finished for case in job.cases):
+        job.claim.finish()
+
+
+def _notes(claim: Claim) -> tuple[str, ...]:
+    if claim.resumed:
+        return (f"{claim.path} had been cut off: went on where it stopped.",)
+    if claim.passed_over:
+        return (f"{claim.passed_over[0]} holds another run: this one is in {claim.path}.",)
+    return ()
+
+
+def _write_case(case: _Case, notes: tuple[str, ...]) -> Outcome:
+    outcomes = [case.outcomes[index] for index in range(len(case.specs))]
+    failures = [outcome for outcome in outcomes if isinstance(outcome, UnitFailure)]
+    units = [unit for unit in outcomes if isinstance(unit, UnitResult)]
+    problems = tuple(failure.message for failure in failures)
+    finished = not failures and all(unit.finished for unit in units)
+    told = tuple(unit for unit in units if len(unit.designs))
+    if not told:
+        return Outcome(case.study, None, case.folder, (), problems, finished, notes)
+    result = RunResult(case.study, case.specs[0].problem, told)
+    write_run(case.folder, result, finished=finished, problems=problems)
+    return Outcome(
+        case.study, result, case.folder, tuple(sentences(result)), problems, finished, notes
+    )

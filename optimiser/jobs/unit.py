@@ -1,0 +1,267 @@
+"""A unit of work: one problem, one rack, one seed, searched by one process from start to end.
+
+Units need nothing from each other, so that any number of them runs side by side, on this machine
+(`processes`) or on others (`cluster`), with the same designs as one after the other. What a unit has
+told so far lies in its store; a unit that was cut off is given its store again and goes on.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from optimiser.answer.run_result import UnitResult
+from optimiser.base.front import best_ratio
+from optimiser.search.record import Store, Trials, UnitRecord
+from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
+from optimiser.search.seeds import choose_seeds, early_drop, seed_designs
+from optimiser.search.unit_search import SearchSettings, UnitSearch
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.vectors import Array
+    from optimiser.search.sampler import Origin
+
+Watch = Callable[[str, int, int, float, str], None]
+"""Called after each generation: unit, designs done, designs in all, seconds, best so far."""
+Stop = Callable[[], bool]
+"""Asked before each generation: True ends the unit after what is being done."""
+
+SEED_CANDIDATES = 2000
+STOPPED = "stopped before the search was over"
+TIME_UP = "the time allowed ran out"
+# Refinement evaluates about so many designs, for which a search keeps time; but never more than
+# a share of the unit's time.
+REFINE_DESIGNS = 2500
+REFINE_SHARE = 0.5
+# For writing: so long for each study, and never more than a share of the whole time.
+WRITE_SECONDS = 15.0
+WRITE_SHARE = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSpec:
+    """Everything that a process needs to do one unit; it can be sent to another machine.
+
+    Attributes:
+        label: the unit's name in progress lines and messages, and of its Optuna study.
+        problem: the question, files and all read.
+        rack: index of the rack in it.
+        seed: random seed.
+        settings: how to search.
+        seeds: begin with designs from the ideal inner joint.
+        refine: refine the seeds before the search, and what was found after it.
+        record: its journal file.
+        seconds: the most time that the study allows it; None without a limit.
+    """
+
+    label: str
+    problem: Problem
+    rack: int
+    seed: int
+    settings: SearchSettings
+    seeds: bool
+    refine: bool
+    record: Path
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFailure:
+    """A unit that could not be done.
+
+    Attributes:
+        label: the unit.
+        message: one line for the user.
+        detail: where in the program it happened, for whoever mends it.
+        storage: files could not be written, which every other unit will find too.
+    """
+
+    label: str
+    message: str
+    detail: str = ""
+    storage: bool = False
+
+
+UnitOutcome = UnitResult | UnitFailure
+
+
+def open_record(spec: UnitSpec) -> UnitRecord:
+    """The unit's journal file.
+
+    Raises:
+        StorageError: it cannot be written, or belongs to something else.
+    """
+    return UnitRecord(spec.record, spec.label, spec.problem.objectives.names)
+
+
+def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitResult:
+    """`run_unit` with the unit's own journal file as its store."""
+    with open_record(spec) as record:
+        return run_unit(spec, record, watch, stop, seconds)
+
+
+def run_unit(
+    spec: UnitSpec, store: Store, watch: Watch, stop: Stop, seconds: float | None = None
+) -> UnitResult:
+    """Do one unit, going on from what its store holds.
+
+    Args:
+        spec: the unit.
+        store: trials told before, and where to put new ones.
+        watch: told of each generation.
+        stop: ends the unit early; the result then says that it is not finished.
+        seconds: wall-clock time that the unit may take; None for as long as it needs.
+
+    Raises:
+        StorageError: the store cannot be written.
+        ValueError: the store's trials are not those of this unit.
+    """
+    began = time.monotonic()
+    limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
+    stopped, refining = False, None
+
+    def over() -> bool:
+        nonlocal stopped
+        stopped = stopped or stop()
+        if stopped or not limits:
+            return stopped
+        return _time_is_up(spec, search, began, min(limits), refining)
+
+    problem, settings = spec.problem, spec.settings
+    search = UnitSearch(
+        problem,
+        spec.rack,
+        spec.seed,
+        settings,
+        trials=store.trials,
+        out_of_time=over,
+        on_batch=store.append,
+    )
+
+    def tell_watch() -> None:
+        best = best_text(problem, search.front)
+        watch(spec.label, search.tried, settings.trials, time.monotonic() - began, best)
+
+    if spec.seeds and not search.batches:
+        _tell_seeds(spec, search)
+        tell_watch()
+    if spec.refine and search.batches == ("seed",) and not over():
+        # The seeds refined at once hold most of the front; the search then looks for what is not.
+        started = time.monotonic()
+        _tell_refined(spec, search, RefineSettings())
+        refining = time.monotonic() - started
+        tell_watch()
+    if "refined" in (*_after_seeds(search), search.torn):
+        reason = _reason_to_refine(spec, store.trials)
+    else:
+        while (designs := search.ask()) is not None:
+            search.tell(designs, problem.evaluate(designs))
+            tell_watch()
+        reason = search.stop_reason
+    searched = time.monotonic()
+    if spec.refine and not stopped and "refined" not in _after_seeds(search):
+        again = "refined" in search.batches
+        _tell_refined(spec, search, TOUCH_UP if again else RefineSettings())
+        tell_watch()
+    records = search.records()
+    return UnitResult(
+        rack=spec.rack,
+        seed=spec.seed,
+        designs=records.designs,
+        evaluation=records.evaluation,
+        origin=records.origin,
+        stop_reason=STOPPED if stopped else reason,
+        seconds={"search": searched - began, "refine": time.monotonic() - searched},
+        dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
+        finished=not stopped,
+    )
+
+
+def _tell_seeds(spec: UnitSpec, search: UnitSearch) -> None:
+    """Place thousands of designs by geometry; the best of them begin the search."""
+    candidates = seed_designs(spec.problem, spec.rack, SEED_CANDIDATES, spec.seed)
+    evaluation = spec.problem.evaluate(candidates)
+    size = min(spec.settings.population, spec.settings.trials)
+    rows = choose_seeds(evaluation, size)
+    chosen = candidates.select(rows)
+    # Evaluated as the batch they are told in, as they are when a record is gone on with.
+    search.add(chosen, spec.problem.evaluate(chosen), "seed")
+
+
+def _after_seeds(search: UnitSearch) -> tuple[Origin, ...]:
+    """Batches without the seeds and what was made of them before the search."""
+    batches = search.batches
+    return batches[2:] if batches[:2] == ("seed", "refined") else batches
+
+
+def _tell_refined(spec: UnitSpec, search: UnitSearch, how: RefineSettings) -> None:
+    """Refine what was found so far and tell the designs that nothing dominates."""
+    records = search.records()
+    if not len(records.designs):
+        return
+    designs = refine(spec.problem, records.designs, records.evaluation, how).designs
+    search.add(designs, spec.problem.evaluate(designs), "refined")
+
+
+def _reason_to_refine(spec: UnitSpec, trials: Trials) -> str:
+    """Why an earlier process ended its search and began to refine."""
+    own = [n for n, trial in enumerate(trials) if trial.user_attrs["origin"] != "refined"]
+    searched = list(trials)[: own[-1] + 1] if own else []
+    search = UnitSearch(spec.problem, spec.rack, spec.seed, spec.settings, trials=searched)
+    return search.stop_reason if search.ask() is None else TIME_UP
+
+
+def _time_is_up(
+    spec: UnitSpec, search: UnitSearch, began: float, seconds: float, refining: float | None
+) -> bool:
+    """Whether what is left of a unit's time is needed for refining.
+
+    `refining` is what refining the seeds took, which had more to do than the last time will have;
+    None where this process did not do that.
+    """
+    taken, needed = time.monotonic() - began, 0.0
+    if spec.refine:
+        needed = REFINE_DESIGNS * taken / max(1, search.count) if refining is None else refining
+    return taken >= seconds - min(needed, REFINE_SHARE * seconds)
+
+
+def best_text(problem: Problem, front: Array) -> str:
+    """The best compromise of a front in a few words, for progress lines."""
+    if not len(front):
+        return "nothing within limits yet"
+    best = front[best_ratio(front[:, :2], problem.acceptable)]
+    return f"best {best[0]:.3f} deg bump steer, {best[1]:.2f} deg Ackermann"
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBudget:
+    """Wall-clock time shared among units, less what writing the results needs.
+
+    Args:
+        ends: `time.monotonic()` at which everything must be written; None without a limit.
+        writing: seconds of it that are kept for writing.
+    """
+
+    ends: float | None = None
+    writing: float = 0.0
+
+    @classmethod
+    def of(cls, seconds: float | None, studies: int) -> TimeBudget:
+        """Budget that begins now."""
+        if seconds is None:
+            return cls()
+        writing = min(WRITE_SECONDS * studies, WRITE_SHARE * seconds)
+        return cls(time.monotonic() + seconds, writing)
+
+    def share(self, units_left: int, side_by_side: int) -> float | None:
+        """Seconds for the next unit, when `units_left` (itself included) are still to begin."""
+        if self.ends is None:
+            return None
+        left = max(0.0, self.ends - self.writing - time.monotonic())
+        rounds = -(-units_left // max(1, side_by_side))
+        return left / max(1, rounds)

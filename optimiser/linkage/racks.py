@@ -1,0 +1,140 @@
+"""The rack catalogue: what can be bought, read from CSV."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Literal
+
+from optimiser.base.errors import InputError
+from optimiser.base.tables import Row, read_table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+Placement = Literal["ahead", "behind"]
+Side = Literal["left", "right"]
+
+REQUIRED_COLUMNS = ("name", "inner_joint_spacing_mm", "travel_mm")
+_TEXT_COLUMNS = {"made_for": ("ahead", "behind"), "pinion_side": ("left", "right")}
+# Least and greatest value that can be a steering rack for a car; beyond it the unit is wrong.
+_PLAUSIBLE = {
+    "inner_joint_spacing_mm": (100.0, 1500.0),
+    "travel_mm": (20.0, 400.0),
+    "turns": (0.3, 10.0),
+    "mass_kg": (0.2, 60.0),
+    "price": (0.0, 1e7),
+    "housing_length_mm": (50.0, 1500.0),
+    "housing_diameter_mm": (10.0, 200.0),
+    "tie_rod_length_mm": (50.0, 1000.0),
+    "tie_rod_adjustment_mm": (0.0, 200.0),
+    "tie_rod_diameter_mm": (4.0, 60.0),
+    "tie_rod_mass_kg": (0.05, 10.0),
+    "joint_limit_deg": (2.0, 90.0),
+    "pinion_offset_mm": (0.0, 700.0),
+    "pinion_length_mm": (5.0, 400.0),
+    "pinion_diameter_mm": (5.0, 250.0),
+    "pinion_angle_deg": (-360.0, 360.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    """One rack of the catalogue; None where the catalogue is silent.
+
+    Attributes:
+        inner_joint_spacing_mm: distance between the inner joints of the bare rack.
+        travel_mm: end to end.
+        turns: turns of the pinion over that travel.
+        made_for: side of the front axle it was made for.
+        pinion_side: side of the car its pinion sits on when used as made.
+        tie_rod_length_mm: inner to outer joint of the rods sold with it.
+        tie_rod_adjustment_mm: how far that length can be screwed either way.
+        joint_limit_deg: greatest angle of its inner joints from the rack axis.
+        pinion_offset_mm: distance of the pinion housing from the middle, along the rack.
+        pinion_angle_deg: direction of the pinion housing about the bar, from straight up,
+            positive rearward; None: free to choose when it is mounted.
+    """
+
+    name: str
+    inner_joint_spacing_mm: float
+    travel_mm: float
+    turns: float | None = None
+    mass_kg: float | None = None
+    price: float | None = None
+    made_for: Placement | None = None
+    pinion_side: Side | None = None
+    housing_length_mm: float | None = None
+    housing_diameter_mm: float | None = None
+    tie_rod_length_mm: float | None = None
+    joint_limit_deg: float | None = None
+    pinion_offset_mm: float | None = None
+    pinion_length_mm: float | None = None
+    pinion_diameter_mm: float | None = None
+    pinion_angle_deg: float | None = None
+    tie_rod_adjustment_mm: float | None = None
+    tie_rod_diameter_mm: float | None = None
+    tie_rod_mass_kg: float | None = None
+
+    @property
+    def travel_per_turn_mm(self) -> float | None:
+        """Rack displacement of one turn of the pinion; None when the turns are unknown."""
+        return None if self.turns is None else self.travel_mm / self.turns
+
+
+COLUMNS = tuple(field.name for field in fields(Rack))
+
+
+def read_racks(path: Path) -> tuple[Rack, ...]:
+    """Read a catalogue.
+
+    Raises:
+        InputError: anything `read_table` refuses, a blank or double name, a blank spacing or
+            travel, an implausible number, or a word that is not one of the allowed ones.
+    """
+    optional = tuple(name for name in COLUMNS if name not in REQUIRED_COLUMNS)
+    racks: dict[str, Rack] = {}
+    for row in read_table(path, REQUIRED_COLUMNS, optional):
+        rack = _rack(row)
+        if rack.name in racks:
+            raise InputError(
+                row.where, f"rack {rack.name!r} stands twice", "give each rack one row and one name"
+            )
+        racks[rack.name] = rack
+    return tuple(racks.values())
+
+
+def _rack(row: Row) -> Rack:
+    name = row.text("name")
+    if not name:
+        raise InputError(f"{row.where}, column name", "is blank", "give the rack a name")
+    if len(name) > 80 or not name.isprintable():
+        raise InputError(
+            f"{row.where}, column name",
+            "is too long or holds control characters",
+            "use up to 80 plain characters",
+        )
+    values: dict[str, float | None] = {}
+    for column, (least, greatest) in _PLAUSIBLE.items():
+        value = row.number(column)
+        if value is not None and not least <= value <= greatest:
+            raise InputError(
+                f"{row.where}, column {column}",
+                f"{value:g} is not between {least:g} and {greatest:g}",
+                "check the value and its unit (lengths in mm, travel end to end)",
+            )
+        if value is None and column in REQUIRED_COLUMNS:
+            raise InputError(
+                f"{row.where}, column {column}", "is blank", "measure it: every search needs it"
+            )
+        values[column] = value
+    words: dict[str, str | None] = {}
+    for column, allowed in _TEXT_COLUMNS.items():
+        word = row.text(column).lower() or None
+        if word is not None and word not in allowed:
+            raise InputError(
+                f"{row.where}, column {column}",
+                f"{row.text(column)!r} is not known",
+                f"write {' or '.join(allowed)}, or leave it empty",
+            )
+        words[column] = word
+    return Rack(name=name, **values, **words)  # type: ignore[arg-type]  # checked above

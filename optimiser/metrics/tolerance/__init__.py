@@ -1,0 +1,77 @@
+"""How exactly the steering must be made: build tolerances, sensitivities and bands.
+
+`draws` says what can be off and draws cars, `built` makes corners of them with toe reset, `spread`
+judges them by the full kernel, `sensitivity` does so to first order and names what matters most,
+`bands` asks how far one dimension alone may be off.
+"""
+
+from optimiser.metrics.tolerance.bands import (
+    ADJUSTMENTS,
+    Adjustment,
+    Band,
+    ShimTable,
+    accuracy_bands,
+    adjusted_corner,
+    shim_table,
+)
+from optimiser.metrics.tolerance.built import AsBuilt, build_corner, set_rod_length, set_toe
+from optimiser.metrics.tolerance.draws import (
+    DIMENSIONS,
+    NAMES,
+    Cars,
+    Dimension,
+    Tolerances,
+    draw_cars,
+)
+from optimiser.metrics.tolerance.sensitivity import (
+    Importance,
+    Sensitivities,
+    first_order_spread,
+    importance_table,
+    matters_most,
+    sensitivities,
+)
+from optimiser.metrics.tolerance.spread import (
+    PERCENTILE,
+    CarCurves,
+    Conditions,
+    Spread,
+    built_cars,
+    percentile,
+    solve_cars,
+    tolerance_spread,
+)
+
+__all__ = [
+    "ADJUSTMENTS",
+    "DIMENSIONS",
+    "NAMES",
+    "PERCENTILE",
+    "Adjustment",
+    "AsBuilt",
+    "Band",
+    "CarCurves",
+    "Cars",
+    "Conditions",
+    "Dimension",
+    "Importance",
+    "Sensitivities",
+    "ShimTable",
+    "Spread",
+    "Tolerances",
+    "accuracy_bands",
+    "adjusted_corner",
+    "build_corner",
+    "built_cars",
+    "draw_cars",
+    "first_order_spread",
+    "importance_table",
+    "matters_most",
+    "percentile",
+    "sensitivities",
+    "set_rod_length",
+    "set_toe",
+    "shim_table",
+    "solve_cars",
+    "tolerance_spread",
+]

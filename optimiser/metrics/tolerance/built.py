@@ -1,0 +1,170 @@
+"""A corner as it was built, with its toe reset.
+
+After assembly the builder screws the tie rod until the wheel's toe is as designed. So an error in
+any hardpoint does not show as static toe; what it leaves behind is bump steer and Ackermann error.
+
+The deviating points are therefore taken as the hardpoints of the built car at rest, its wheel in
+the designed attitude: toe reset by the tie rod, whose length is the distance of its two joints,
+and camber reset as well. Each point deviates by itself in the body, as if measured there on the
+finished car: an upright that is out of true and an arm that is too long are not told apart.
+
+A toe set not quite right is a tie rod a little too long or short: it turns the upright about its
+steering axis, wheel, outer joint and all, and that is the built car's rest. Its wheel centre is
+then higher or lower by some thousandths of a millimetre than the arms alone would have it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.hardpoints import POINT_NAMES, Hardpoints
+from optimiser.linkage.vectors import cross, dot, foot_on_line, norm, rotate, unit
+from optimiser.metrics.tolerance.draws import DIMENSIONS, TOE_SETTING
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from optimiser.linkage.at_rack import Poses
+    from optimiser.linkage.vectors import Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AsBuilt:
+    """Corners as built, at rest, of any batch shape (...); NaN where no tie rod fits.
+
+    Attributes:
+        points: hardpoints; their distance is the length of the tie rod.
+        toe_in: static toe-in, radians.
+        camber: static camber, radians.
+    """
+
+    points: Hardpoints
+    toe_in: Array
+    camber: Array
+
+    def solve(self, travel_mm: ArrayLike, rack_mm: ArrayLike) -> Poses:
+        """Poses (..., P) for travel and rack that broadcast to that shape."""
+        return solve_linkage(
+            self.points.with_pose_axes(1),
+            travel_mm,
+            rack_mm,
+            static_toe_in=self.toe_in[..., None],
+            static_camber=self.camber[..., None],
+            thorough=False,
+        )
+
+
+def join_corners(parts: list[AsBuilt]) -> AsBuilt:
+    """Corners of one batch shape (C, ...) each, one after another along the first axis."""
+    shapes = [part.toe_in.shape for part in parts]
+    points = {
+        name: np.concatenate(
+            [
+                np.broadcast_to(getattr(part.points, name), (*shape, 3))
+                for part, shape in zip(parts, shapes, strict=True)
+            ]
+        )
+        for name in POINT_NAMES
+    }
+    toe, camber = (
+        np.concatenate([getattr(p, word) for p in parts]) for word in ("toe_in", "camber")
+    )
+    return AsBuilt(Hardpoints.from_mapping(points), toe, camber)
+
+
+def _moves() -> Array:
+    """Displacement of each point per unit of each dimension, (D, 9, 3)."""
+    moves = np.zeros((len(DIMENSIONS), len(POINT_NAMES), 3))
+    for row, dimension in enumerate(DIMENSIONS):
+        if dimension.point is not None:
+            moves[row, POINT_NAMES.index(dimension.point)] = dimension.direction
+    return moves
+
+
+_MOVES = _moves()
+
+
+def build_corner(
+    points: Hardpoints,
+    deviations: Array,
+    *,
+    static_toe_in: ArrayLike = 0.0,
+    static_camber: ArrayLike = 0.0,
+) -> AsBuilt:
+    """Corners that deviate from the design by (..., D), toe reset; see the head of this module.
+
+    The batch shapes of `points`, deviations, toe and camber broadcast.
+    """
+    shifts = np.tensordot(deviations, _MOVES, 1)
+    moved = {name: value + shifts[..., i, :] for i, (name, value) in enumerate(points.items())}
+    wanted = np.asarray(static_toe_in, float) + deviations[..., TOE_SETTING]
+    return set_toe(Hardpoints.from_mapping(moved), static_toe_in, static_camber, wanted)
+
+
+def set_toe(
+    points: Hardpoints, toe_in: ArrayLike, camber: ArrayLike, wanted_toe_in: ArrayLike
+) -> AsBuilt:
+    """The corner with the length of its tie rod changed until its toe-in is another.
+
+    With s the spin axis and n = (cos T, -sin T, 0), the wheel has toe-in T where n . s = 0; s
+    turns about the steering axis k as s_k + cos(psi) (s - s_k) + sin(psi) k x s, s_k = (k . s) k.
+    """
+    k = _steering_axis(points)
+    s, wanted = spin_axis(toe_in, camber), np.asarray(wanted_toe_in, float)
+    n = np.stack([np.cos(wanted), -np.sin(wanted), np.zeros_like(wanted)], axis=-1)
+    fixed = dot(k, s) * dot(n, k)
+    psi = _root_nearest_zero(dot(n, s) - fixed, dot(n, cross(k, s)), fixed)
+    return _turned(points, s, psi)
+
+
+def set_rod_length(
+    points: Hardpoints, toe_in: ArrayLike, camber: ArrayLike, length_mm: ArrayLike
+) -> AsBuilt:
+    """The corner with a tie rod of another length and toe left as it comes; NaN if none fits.
+
+    The outer joint turns about the steering axis as F + cos(psi) r + sin(psi) k x r, with F its
+    foot there, until it is that far from the inner joint.
+    """
+    k = _steering_axis(points)
+    foot = foot_on_line(points.outer_joint, points.lower_ball_joint, k)
+    radial, between = points.outer_joint - foot, foot - points.inner_joint
+    square = dot(between, between) + dot(radial, radial) - np.asarray(length_mm, float) ** 2
+    psi = _root_nearest_zero(dot(between, radial), dot(between, cross(k, radial)), 0.5 * square)
+    return _turned(points, spin_axis(toe_in, camber), psi)
+
+
+def _steering_axis(points: Hardpoints) -> Array:
+    return unit(points.upper_ball_joint - points.lower_ball_joint)
+
+
+def _root_nearest_zero(a: ArrayLike, b: ArrayLike, c: ArrayLike) -> Array:
+    """Angle nearest zero where a cos(psi) + b sin(psi) + c = 0; NaN where there is none.
+
+    With t = tan(psi / 2) this is (c - a) t^2 + 2 b t + (a + c) = 0, and the small root is written
+    so that nothing cancels.
+    """
+    a, b, c = np.asarray(a, float), np.asarray(b, float), np.asarray(c, float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        reach = np.sqrt(b * b + (a - c) * (a + c))
+        return np.asarray(2.0 * np.arctan(-(a + c) / (b + np.copysign(reach, b))))
+
+
+def _turned(points: Hardpoints, spin: Array, psi: Array) -> AsBuilt:
+    """Upright and wheel turned by `psi` about the steering axis of the corner at rest."""
+    k, base = _steering_axis(points), points.lower_ball_joint
+    s = rotate(spin, k, psi)
+    moved = replace(
+        points,
+        outer_joint=base + rotate(points.outer_joint - base, k, psi),
+        wheel_centre=base + rotate(points.wheel_centre - base, k, psi),
+    )
+    return AsBuilt(moved, np.arctan2(s[..., 0], s[..., 1]), np.arcsin(-s[..., 2]))
+
+
+def rod_length(points: Hardpoints) -> Array:
+    """Length of the tie rod, (...) mm."""
+    return norm(points.outer_joint - points.inner_joint)

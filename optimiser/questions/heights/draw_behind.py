@@ -1,0 +1,162 @@
+"""The racks in their best places to scale from behind, the two halves of the car for two ways."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib import patheffects
+
+from optimiser.report.draw.labels import spread_apart
+from optimiser.report.draw.style import GREEN, GREY, INK, NAME_SIZE, darker, style
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
+
+Dash = str | tuple[float, tuple[float, ...]]
+_HALO = [patheffects.withStroke(linewidth=2.6, foreground="white")]
+
+
+@dataclass(frozen=True, slots=True)
+class Mounted:
+    """A rack in its place: what it is called, its corner, and its spacers."""
+
+    name: str
+    look: tuple[str, Dash]
+    points: Hardpoints
+    spacer_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Half:
+    """One side of the view: a heading, what is mounted there, and the ideal joints (n, 3)."""
+
+    title: str
+    mounted: Sequence[Mounted]
+    ideal: Array
+    ideal_inside: Array = field(default_factory=lambda: np.empty((0, 3)))
+
+
+def draw_from_behind(
+    axes: Axes, car: Hardpoints, left: Half, right: Half, radius_mm: float
+) -> None:
+    """The front suspension to scale from behind: one half for each of two questions.
+
+    The left corner is drawn on the left, its mirror image on the right.
+    """
+    for half, side in ((left, -1.0), (right, 1.0)):
+        _draw_car(axes, car, side, radius_mm)
+        if len(half.ideal):
+            axes.plot(
+                side * half.ideal[:, 1], half.ideal[:, 2], color=GREEN, linewidth=1.1,
+                linestyle=(0, (4, 3)),
+            )  # fmt: skip
+        if len(half.ideal_inside):
+            axes.plot(
+                side * half.ideal_inside[:, 1], half.ideal_inside[:, 2], color=GREEN, linewidth=2.4
+            )
+        _draw_mounted(axes, half.mounted, side)
+        axes.text(
+            0.25 if side < 0.0 else 0.75,
+            1.02,
+            half.title,
+            transform=axes.transAxes,
+            ha="center",
+            fontsize=9,
+            color=INK,
+        )
+    axes.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (6, 2, 1, 2)))
+    axes.axhline(0.0, color=GREY, linewidth=1.2)
+    axes.set_aspect("equal")
+    reach = float(car.wheel_centre[1]) + 110.0
+    top = max(float(car.wheel_centre[2]) + radius_mm, float(car.upper_ball_joint[2])) + 30.0
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(-30.0, top)
+    style(axes, "to the right of the middle (mm), seen from behind", "above ground (mm)")
+    ideal = right.ideal_inside if len(right.ideal_inside) else right.ideal
+    if len(ideal):
+        end = ideal[np.argmax(ideal[:, 2])]
+        axes.annotate(
+            "ideal inner joints",
+            (float(end[1]), float(end[2])),
+            xytext=(-4, 8),
+            textcoords="offset points",
+            fontsize=NAME_SIZE,
+            color=darker(GREEN),
+            ha="right",
+            path_effects=_HALO,
+        )
+
+
+def _draw_car(axes: Axes, car: Hardpoints, side: float, radius: float) -> None:
+    """Arms, upright and wheel of one side, faint."""
+    for front, rear, ball in (
+        (car.lower_front_pivot, car.lower_rear_pivot, car.lower_ball_joint),
+        (car.upper_front_pivot, car.upper_rear_pivot, car.upper_ball_joint),
+    ):
+        for pivot in (front, rear):
+            axes.plot(
+                side * np.array([pivot[1], ball[1]]), [pivot[2], ball[2]], color="#B6C0C9",
+                linewidth=3.0, solid_capstyle="round",
+            )  # fmt: skip
+    low, high = car.lower_ball_joint, car.upper_ball_joint
+    axes.plot(side * np.array([low[1], high[1]]), [low[2], high[2]], color=INK, linewidth=1.0)
+    centre = car.wheel_centre
+    width = 0.32 * radius
+    x = side * (centre[1] + np.array([-0.5, 0.5, 0.5, -0.5, -0.5]) * width)
+    z = centre[2] + np.array([-1.0, -1.0, 1.0, 1.0, -1.0]) * radius
+    axes.plot(x, z, color=GREY, linewidth=0.9)
+
+
+def _draw_mounted(axes: Axes, mounted: Sequence[Mounted], side: float) -> None:
+    """Racks up to the middle, spacers, tie rods; names beside the middle, apart."""
+    if not mounted:
+        axes.text(
+            side * 20.0, 40.0, "no height keeps the limits", fontsize=NAME_SIZE, color=GREY,
+            ha="right" if side < 0.0 else "left",
+        )  # fmt: skip
+        return
+    heights = np.array([float(item.points.inner_joint[2]) for item in mounted])
+    places = spread_apart(heights + 31.0, 46.0, 10.0, 1e4)
+    for item, place in zip(mounted, places, strict=True):
+        colour, dash = item.look
+        inner, outer = item.points.inner_joint, item.points.outer_joint
+        bare = float(inner[1]) - item.spacer_mm
+        z = float(inner[2])
+        axes.plot(
+            side * np.array([inner[1], outer[1]]), [z, float(outer[2])], color=colour,
+            linewidth=1.8, linestyle=dash,
+        )  # fmt: skip
+        low, high = item.points.lower_ball_joint, item.points.upper_ball_joint
+        share = (float(outer[2]) - low[2]) / (high[2] - low[2])
+        axes.plot(
+            side * np.array([outer[1], low[1] + share * (high[1] - low[1])]),
+            [float(outer[2])] * 2, color=INK, linewidth=2.6,
+        )  # fmt: skip
+        axes.plot([0.0, side * bare], [z, z], color=colour, linewidth=4.2, solid_capstyle="butt")
+        if item.spacer_mm > 0.5:
+            axes.plot(
+                side * np.array([bare, inner[1]]), [z, z], color=INK, linewidth=4.2,
+                solid_capstyle="butt",
+            )  # fmt: skip
+        axes.plot(side * float(inner[1]), z, "o", color=colour, markersize=5,
+                  markeredgecolor="white", markeredgewidth=0.7)  # fmt: skip
+        axes.plot(side * float(outer[1]), float(outer[2]), "o", color=colour, markersize=5,
+                  markeredgecolor="white", markeredgewidth=0.7)  # fmt: skip
+        axes.text(
+            side * 8.0,
+            float(place),
+            item.name,
+            fontsize=NAME_SIZE,
+            color=darker(colour),
+            ha="right" if side < 0.0 else "left",
+            va="center",
+            path_effects=_HALO,
+            parse_math=False,
+        )

@@ -1,0 +1,169 @@
+"""The figure of the chosen linkage: three views to one scale, laid out and filled."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.report import draw as plots
+from optimiser.report.draw.style import INK, POINTS_PER_INCH
+
+if TYPE_CHECKING:
+    from optimiser.answer.run_result import Chosen
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.at_rack import Poses
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
+
+_WIDTH = 9.6  # inches
+_SWEEP_TRAVEL, _SWEEP_RACK = 5, 7
+
+
+def linkage_figure(chosen: Chosen) -> Figure:
+    """Three views to one scale: plan over the view from behind, the side view right of it."""
+    scene = _scene(chosen)
+    sizes = {view: plots.panel_size(scene, view) for view in plots.PANELS}
+    left, right, gap, bottom, top, between = 0.75, 0.15, 0.8, 0.6, 0.3, 0.95
+    across = sizes["above"][0] + sizes["left"][0]
+    inch_per_mm = (_WIDTH - left - right - gap) / across
+    inches = {view: (w * inch_per_mm, h * inch_per_mm) for view, (w, h) in sizes.items()}
+    height = bottom + inches["behind"][1] + between + inches["above"][1] + top
+    figure = Figure(figsize=(_WIDTH, height))
+    places = {
+        "above": (left, bottom + inches["behind"][1] + between),
+        "behind": (left, bottom),
+        "left": (left + inches["behind"][0] + gap, bottom),
+    }
+    for view in plots.PANELS:
+        (x, y), (w, h) = places[view], inches[view]
+        axes = figure.add_axes((x / _WIDTH, y / height, w / _WIDTH, h / height))
+        plots.draw_view(axes, scene, view, (w * POINTS_PER_INCH, h * POINTS_PER_INCH))
+    x = places["left"][0] / _WIDTH
+    y = (places["above"][1] + inches["above"][1]) / height
+    figure.text(
+        x,
+        y,
+        "All three views to one scale.\n\n"
+        "Thin blue: the tie rod over travel\nand lock.\n"
+        "Broken: steering arm, tie rod and\nrack as drawn.\n"
+        "Thin grey: the wheel, from above\nalso at lock.\n"
+        "Hatched: keep-outs.",
+        fontsize=8,
+        va="top",
+        color=INK,
+        linespacing=1.5,
+    )
+    return figure
+
+
+def _scene(chosen: Chosen) -> plots.Scene:
+    problem = chosen.problem
+    points, drawn = chosen.points, problem.points
+    swept, turned = _sweep(chosen)
+    radius, width = problem.car.loaded_radius_mm, problem.car.tyre_width_mm or 0.0
+    wheels: dict[plots.View, Array] = {
+        view: np.stack(
+            [
+                _wheel_outline(pose, index, radius, width, view)
+                for pose, index in (turned if view == "above" else turned[:1])
+            ]
+        )
+        for view in plots.PANELS
+    }
+    outlines: dict[str, dict[plots.View, Array]] = {
+        shape.name: {
+            "above": shape.outline(1, 0),
+            "behind": shape.outline(1, 2),
+            "left": shape.outline(0, 2),
+        }
+        for shape in keep_outs(problem.room)
+    }
+    spacer = float(chosen.design.column("spacer_mm")[0])
+    parts = _lines(points, spacer)
+    before = {
+        name: line
+        for name, line in _lines(drawn, 0.0).items()
+        if name in ("tie rod", "rack", "steering arm")
+    }
+    return plots.Scene(parts, before, swept, wheels, outlines)
+
+
+def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:
+    """Polylines (n, 3) of the left corner by the name of the part."""
+    low, up = points.lower_ball_joint, points.upper_ball_joint
+    axis = (up - low) / np.linalg.norm(up - low)
+    foot = low + np.dot(points.outer_joint - low, axis) * axis
+    end = points.inner_joint - (0.0, spacer_mm, 0.0)
+    lines = {
+        "lower arm": np.array([points.lower_front_pivot, low, points.lower_rear_pivot]),
+        "upper arm": np.array([points.upper_front_pivot, up, points.upper_rear_pivot]),
+        "steering axis": np.array([low, up]),
+        "rack": np.array([end, end * (1.0, 0.0, 1.0)]),
+        "spacer": np.array([points.inner_joint, end]),
+        "steering arm": np.array([foot, points.outer_joint]),
+        "tie rod": np.array([points.inner_joint, points.outer_joint]),
+    }
+    if spacer_mm <= 0.0:
+        del lines["spacer"]
+    return lines
+
+
+def _sweep(chosen: Chosen) -> tuple[Array, list[tuple[Poses, int]]]:
+    """Tie rods (n, 2, 3) over travel and lock, and the poses at rest and at both locks."""
+    problem, car = chosen.problem, chosen.problem.car
+    end = _rack_end_mm(problem, chosen)
+    grid = problem.travel.grid()
+    travel = np.unique(np.concatenate([np.linspace(grid[0], grid[-1], _SWEEP_TRAVEL), [0.0]]))
+    rack = np.linspace(-end, end, _SWEEP_RACK)
+    poses = solve_linkage(
+        chosen.points,
+        travel[:, None],
+        rack,
+        static_toe_in=car.static_toe_in,
+        static_camber=car.static_camber,
+    )
+    rods = np.stack([poses.inner_joint, poses.outer_joint], axis=-2).reshape(-1, 2, 3)
+    rods = rods[np.isfinite(rods).all(axis=(1, 2))]
+    still = solve_linkage(
+        chosen.points,
+        0.0,
+        np.array([0.0, -end, end]),
+        static_toe_in=car.static_toe_in,
+        static_camber=car.static_camber,
+    )
+    turned = [(still, i) for i in range(3) if np.isfinite(still.steer[i])]
+    return rods, turned
+
+
+def _rack_end_mm(problem: Problem, chosen: Chosen) -> float:
+    """Rack displacement at which the rack or the stops end."""
+    end = 0.5 * chosen.rack.travel_mm
+    needed = chosen.metric("rack_needed_mm")
+    if problem.steering.stops == "lock" and np.isfinite(needed):
+        end = min(end, needed)
+    return end
+
+
+def _wheel_outline(poses: Poses, index: int, radius: float, width: float, view: str) -> Array:
+    """Outline (k, 3) of a plain disc of a wheel in one pose: its silhouette in the view."""
+    centre = poses.wheel_centre[index]
+    spin = poses.spin_axis[index]
+    ahead = np.cross(spin, (0.0, 0.0, 1.0))
+    ahead = ahead / np.linalg.norm(ahead)
+    up = np.cross(ahead, spin)
+    angle = np.linspace(0.0, 2.0 * np.pi, 73)[:, None]
+    if view == "left":
+        return np.asarray(centre + radius * (np.cos(angle) * ahead + np.sin(angle) * up))
+    tall = ahead if view == "above" else up
+    half = 0.5 * width * spin
+    turns = (
+        radius * tall + half,
+        radius * tall - half,
+        -radius * tall - half,
+        -radius * tall + half,
+    )
+    return np.array([centre + turn for turn in (*turns, turns[0])])

@@ -1,0 +1,313 @@
+"""The report: one page of HTML that needs nothing but itself, in the order a builder reads."""
+
+from __future__ import annotations
+
+import importlib.resources
+import re
+from typing import TYPE_CHECKING, Any
+
+import jinja2
+import numpy as np
+
+from optimiser.answer.corner_numbers import corner_numbers, number_rows
+from optimiser.answer.limits_and_growth import (
+    REFERENCE,
+    binding_sentences,
+    growth,
+    leaning_sentences,
+    limit_rows,
+)
+from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
+from optimiser.answer.run_result import CAUTION
+from optimiser.answer.whole_sweep import pair_words
+from optimiser.evaluation.asked import LIMIT_WORDS
+from optimiser.evaluation.clearance.metrics import told_apart_mm
+from optimiser.report.words import (
+    BLANK,
+    CAUTIONS,
+    ORIGINS,
+    RACK_ROWS,
+    SETTING_OUT,
+    assumptions,
+    number,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from optimiser.answer.exactness import Accuracy
+    from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.evaluation.problem import Problem
+
+_RACKS_SIDE_BY_SIDE = 6
+_LEAST_PAIRS = 8
+_TOP_DIMENSIONS = 8
+_TOP_OUTCOMES = 8
+# A front that the last quarter of the designs still enlarged by more than this was cut short.
+STILL_GROWING = 0.02
+
+
+def report_html(
+    result: RunResult,
+    record: Mapping[str, Any],
+    answer: Sequence[str],
+    pictures: Mapping[str, str],
+    exact: Accuracy | None,
+) -> str:
+    """The page.
+
+    Args:
+        result: what was found.
+        record: content of `run.json`.
+        answer: the answer in sentences; the first one stands out.
+        pictures: SVG elements by name of the figure, which enter the page as they are; a figure
+            that is missing is left out.
+        exact: how exactly the winner must be made; None without a winner.
+    """
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["number"] = number
+    source = importlib.resources.files("optimiser.report") / "templates" / "report.html.j2"
+    template = environment.from_string(source.read_text("utf-8"))
+    row = result.winner if result.winner is not None else result.nearest
+    chosen = None if row is None else result.chosen(row)
+    return template.render(
+        title=result.study.title,
+        caution=CAUTION,
+        answer=list(answer),
+        problems=list(record.get("problems", [])),
+        finished=bool(record.get("finished", True)),
+        cautions=CAUTIONS,
+        chosen=None if chosen is None else _chosen_part(result, chosen),
+        racks=_racks_part(result),
+        pictures=dict(pictures),
+        exact=None if exact is None else _exact_part(exact, result.problem),
+        limits=_limits_part(result, None if result.winner is None else chosen),
+        growth=_growth_part(result),
+        reference=f"{REFERENCE:g}",
+        assumptions=list(assumptions(result.problem)),
+        record=record,
+        blank=BLANK,
+        study_text=result.study.text,
+    )
+
+
+# --- the chosen design ---------------------------------------------------------------------------
+
+
+def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
+    row = result.winner if result.winner is not None else result.nearest
+    origin = "" if row is None else str(result.origin[row])
+    lengths = chosen.lengths_mm
+    frame = chosen.study.frame
+    return {
+        "label": chosen.label,
+        "rack": chosen.rack.name,
+        "is_winner": result.winner is not None,
+        "origin": ORIGINS.get(origin, origin),
+        "setting_out": [
+            (words, number(lengths[name], 2 if unit == "deg" else 1), unit)
+            for name, words, unit in SETTING_OUT
+        ],
+        "joints": [
+            (name.replace("_", " "), [number(float(v), 2) for v in frame.to_cad(point)])
+            for name, point in (
+                ("outer_joint", chosen.points.outer_joint),
+                ("inner_joint", chosen.points.inner_joint),
+            )
+        ],
+        "numbers": list(_number_rows(chosen)),
+        "limits": [
+            (row.words, number(row.left, 2), row.unit, row.left >= 0.0)
+            for row in limit_rows(chosen)
+        ],
+        "clearances": list(_clearances(chosen)),
+        "far": number(told_apart_mm(chosen.problem.limits.clearance_mm), 0),
+        "built": "with tolerances" in _judged(chosen.problem),
+    }
+
+
+def _judged(problem: Problem) -> tuple[str, str]:
+    return problem.objectives.bump_steer, problem.objectives.ackermann_error
+
+
+def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | None]]:
+    """Words, chosen, as drawn, acceptable, and whether it is kept (None: not asked)."""
+    problem = chosen.problem
+    mine, drawn = (corner_numbers(problem, p) for p in (chosen.points, problem.points))
+    wanted = dict(zip(("largest bump", "largest error"), problem.acceptable, strict=True))
+    for (words, text), (_, before) in zip(number_rows(mine), number_rows(drawn), strict=True):
+        limit: tuple[str, bool | None] = ("", None)
+        if words.startswith("bump steer, largest over"):
+            value, most = float(np.degrees(mine.bump.largest)), wanted["largest bump"]
+            limit = f"{most:g} deg", value <= most
+        elif words.startswith("Ackermann error, largest"):
+            value, most = float(np.degrees(mine.ackermann.largest)), wanted["largest error"]
+            limit = f"{most:g} deg", value <= most
+        yield words, _known(text), _known(before), *limit
+
+
+def _known(text: str) -> str:
+    """A number's text with a minus sign that is one, and a dash where there is no number."""
+    return re.sub(r"-(?=\d)", "−", text).replace("nan", BLANK)
+
+
+def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
+    """The closest pairs of parts, in words."""
+    found = [
+        (chosen.metric(name), pair_words(name))
+        for name in chosen.outcome.metrics
+        if name.startswith("clearance_") and name != "clearance_mm"
+    ]
+    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:_LEAST_PAIRS]:
+        yield words, number(value, 1)
+
+
+# --- the racks -----------------------------------------------------------------------------------
+
+
+def _racks_part(result: RunResult) -> dict[str, Any]:
+    rows = result.comparison
+    tables = -(-len(rows) // _RACKS_SIDE_BY_SIDE)
+    groups = [[rows[i] for i in part] for part in np.array_split(np.arange(len(rows)), tables)]
+    return {
+        "rule": ORDER_RULE,
+        "rows": [_rack_row(result, row) for row in rows],
+        "details": [_rack_details(group) for group in groups],
+    }
+
+
+def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
+    values = {name: number(row.numbers.get(name), digits) for name, _, digits in RACK_ROWS}
+    return {
+        "name": row.rack.name,
+        "verdict": row.verdict,
+        "good": row.verdict == ACCEPTABLE,
+        "bad": row.verdict == FAILS,
+        "chosen": row.row is not None and row.row == result.winner,
+        "design": None if row.row is None else row.row + 1,
+        "values": values,
+        "stopped_by": row.stopped_by[:1].upper() + row.stopped_by[1:],
+        "hand": row.hand.sentence,
+        "rescue": [text for text in row.rescue if row.hand.sentence not in text],
+        "notes": list(row.notes),
+    }
+
+
+def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
+    lines = []
+    for name, words, digits in RACK_ROWS:
+        cells = [number(row.numbers.get(name), digits) for row in rows]
+        if any(cell != BLANK for cell in cells):
+            lines.append((words, cells))
+    return {"names": [row.rack.name for row in rows], "lines": lines}
+
+
+# --- how exactly ---------------------------------------------------------------------------------
+
+
+def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
+    degrees, rack_height = np.degrees, exact.shims["rack height"]
+    shims = [
+        (f"{step:+d}" if step else "0", number(float(degrees(bump)), 3))
+        for step, bump in zip(rack_height.steps, rack_height.bump_steer, strict=True)
+    ]
+    built = exact.built
+    return {
+        "bands": [
+            (
+                band.adjustment,
+                band.text.split(": ", 1)[1],
+                number(float(degrees(band.up)), 3),
+                number(float(degrees(band.down)), 3),
+            )
+            for band in exact.bands
+        ],
+        "shims": shims,
+        "built": None
+        if built is None
+        else {
+            "cars": built.cars,
+            "bump": number(built.bump_steer_p95_deg, 3),
+            "ackermann": number(built.ackermann_error_p95_deg, 2),
+            "over": [
+                words
+                for words, value, most in zip(
+                    ("bump steer", "Ackermann error"),
+                    (built.bump_steer_p95_deg, built.ackermann_error_p95_deg),
+                    problem.acceptable,
+                    strict=True,
+                )
+                if value > most
+            ],
+            "reason": built.reason,
+            "matters": built.matters_most,
+            "rows": [
+                (
+                    row.name,
+                    f"±{row.tolerance:g} {'deg' if row.name == 'toe setting' else 'mm'}",
+                    number(row.bump_per_unit, 3),
+                    f"{100.0 * row.bump_share:.0f} %",
+                    number(row.ackermann_per_unit, 3),
+                    f"{100.0 * row.ackermann_share:.0f} %",
+                )
+                for row in built.rows[:_TOP_DIMENSIONS]
+            ],
+        },
+    }
+
+
+# --- what limited the search, and was it long enough ---------------------------------------------
+
+
+def _limits_part(result: RunResult, chosen: Chosen | None) -> dict[str, Any]:
+    causes, counts = np.unique(result.evaluation.status.astype(str), return_counts=True)
+    order = np.argsort(-counts, kind="stable")[:_TOP_OUTCOMES]
+    return {
+        "sentences": []
+        if chosen is None
+        else [*binding_sentences(chosen), *leaning_sentences(chosen)],
+        "known": chosen is not None,
+        "outcomes": [
+            (_outcome_words(causes[index]), int(counts[index]), _share(counts[index], counts.sum()))
+            for index in order.tolist()
+        ],
+        "more": len(causes) - len(order),
+    }
+
+
+def _outcome_words(status: str) -> str:
+    """A status in words, limits by what they are."""
+    if status == "ok":
+        return "keeps every limit"
+    if not status.startswith("breaks "):
+        return status
+    names = status.removeprefix("breaks ").split(", ")
+    return "breaks " + ", ".join(LIMIT_WORDS.get(name, name) for name in names)
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{100.0 * part / whole:.1f} %"
+
+
+def _growth_part(result: RunResult) -> dict[str, Any]:
+    found = growth(result)
+    rows = [
+        (
+            one.name,
+            len(unit.designs),
+            number(float(one.share[-1]), 1),
+            f"{100.0 * one.last_gain:.1f} %" if one.share[-1] > 0.0 else BLANK,
+            unit.dropped or unit.stop_reason,
+            unit.seed,
+        )
+        for one, unit in zip(found, result.units, strict=True)
+    ]
+    growing = [one.name for one in found if one.last_gain > STILL_GROWING]
+    return {
+        "rows": rows,
+        "growing": growing,
+        "empty": not any(one.share[-1] > 0.0 for one in found),
+        "limit": f"{100.0 * STILL_GROWING:g} %",
+    }

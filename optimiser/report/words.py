@@ -1,0 +1,141 @@
+"""Words of the report: what each number is called, how it is written, and what was assumed."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from optimiser.metrics.mounting import DIRECTION_CAUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.evaluation.problem import Problem
+
+BLANK = "–"
+
+CAUTIONS = (
+    "Every number here is an estimate from points and lengths. None of it approves a part, a "
+    "weld, a bracket or a car.",
+    "Do not weld, heat or bend steering parts, and do not shorten a rack or a rod by welding; use "
+    "parts made for the length that is needed.",
+    "Give each joint its full thread engagement and lock it; spacers lengthen the lever on the "
+    "rack's end, so have them judged with it.",
+    "Fit positive stops: the linkage must never pass its toggle, nor a tyre touch anything.",
+    "Before driving, with the car on stands: sweep the whole wheel travel and lock by hand, look "
+    "and measure for clearance.",
+    DIRECTION_CAUTION,
+    "Measure bump steer on the finished car. Brackets that bend under load move the rack further "
+    "than any tolerance named here.",
+    "The rules for built or modified cars where you live decide, and a qualified person inspects "
+    "the car before it is used on a road.",
+)
+
+RACK_ROWS: tuple[tuple[str, str, int], ...] = (
+    ("best_bump_steer_deg", "least bump steer found (deg)", 3),
+    ("best_ackermann_error_deg", "least Ackermann error found (deg)", 2),
+    ("bump_steer_deg", "bump steer (deg)", 3),
+    ("ackermann_error_deg", "Ackermann error (deg)", 2),
+    ("rack_height_mm", "rack height (mm)", 1),
+    ("rack_fore_aft_mm", "rack fore-aft (mm)", 1),
+    ("spacer_mm", "spacer, each end (mm)", 1),
+    ("arm_length_mm", "steering arm length (mm)", 1),
+    ("arm_height_mm", "arm height (mm)", 1),
+    ("tie_rod_length_mm", "tie-rod length (mm)", 1),
+    ("inner_lock_reached_deg", "inner wheel at the end (deg)", 1),
+    ("outer_lock_reached_deg", "outer wheel at the end (deg)", 1),
+    ("turning_circle_m", "turning circle (m)", 2),
+    ("rack_needed_mm", "rack used each way (mm)", 1),
+    ("share_of_travel", "share of its travel", 2),
+    ("turns_lock_to_lock", "turns lock to lock", 2),
+    ("overall_ratio_mean", "overall ratio, mean", 1),
+    ("overall_ratio_at_centre", "overall ratio at centre", 1),
+    ("overall_ratio_spread", "overall ratio, spread", 1),
+    ("toe_per_rack_mm_deg", "toe per mm of play (deg)", 3),
+    ("tie_rod_force_n", "tie-rod force (N)", 0),
+    ("rack_force_n", "rack force (N)", 0),
+    ("steering_wheel_torque_nm", "steering-wheel torque, parked (N m)", 1),
+    ("rim_force_n", "force at the rim (N)", 0),
+    ("buckling_reserve", "buckling reserve of the rod", 1),
+    ("clearance_mm", "least clearance (mm)", 1),
+    ("clearance_whole_sweep_mm", "the same over a finer sweep (mm)", 1),
+    ("toggle_margin_deg", "toggle margin (deg)", 1),
+    ("inner_joint_angle_deg", "inner joint angle (deg)", 1),
+    ("inner_joint_swing_deg", "inner joint swing (deg)", 1),
+    ("outer_joint_angle_deg", "outer joint swing (deg)", 1),
+    ("track_growth_mm", "track growth (mm)", 1),
+    ("own_rods_track_growth_mm", "track growth with its own rods (mm)", 1),
+    ("mass_kg", "mass (kg)", 2),
+    ("price", "price", 0),
+)
+"""Columns of `racks.csv` with their words and digits, in the order of the report."""
+
+SETTING_OUT = (
+    ("rack_height_mm", "rack height: inner joints above ground", "mm"),
+    ("rack_fore_aft_mm", "rack fore-aft: inner joints ahead of the front axle", "mm"),
+    ("spacer_mm", "spacer length, each end", "mm"),
+    ("arm_length_mm", "steering arm length, square to the steering axis", "mm"),
+    ("arm_height_mm", "arm height: outer joint above ground", "mm"),
+    ("arm_angle_deg", "arm angle, outboard positive", "deg"),
+    ("tie_rod_length_mm", "tie-rod length between joints", "mm"),
+)
+
+ORIGINS = {
+    "seed": "placed by the ideal inner joint before the search",
+    "search": "found by the search",
+    "refined": "polished from what was found",
+}
+
+
+def number(value: float | None, digits: int) -> str:
+    """A number with fixed digits, or a dash where it is not known."""
+    if value is None or not math.isfinite(value):
+        return BLANK
+    text = f"{value:.{digits}f}"
+    return text.replace("-", "−") if float(text) != 0.0 else f"{0.0:.{digits}f}"
+
+
+def assumptions(problem: Problem) -> Iterator[str]:
+    """What the numbers rest on and leave out, a sentence each, as far as it touches the study."""
+    yield (
+        "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
+        "under load are not in the numbers."
+    )
+    yield (
+        "The car is symmetrical. Wheel travel is the vertical motion of the wheel centre against "
+        "the body, one wheel at a time, with the rack held."
+    )
+    yield (
+        "Bump steer is the change of toe of one wheel over the whole travel, rack at centre. "
+        "Ackermann error is the outer wheel's angle less the wanted one, both counted from the "
+        "straight-ahead setting, so static toe is not in it; tyre slip is not considered."
+    )
+    yield (
+        "Limits are judged over the poses of the travel grid and at the ends and halves of the "
+        "rack, not in every pose between."
+    )
+    if problem.steering.stops == "rack":
+        yield "The rack's own travel ends the steering; there are no stops on the uprights."
+    if "clearance_mm" in problem.constraint_names:
+        yield (
+            "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
+            "what the study gives a thickness or a place. Tyres, brackets, hoses and the steering "
+            "column are not in it."
+        )
+    else:
+        yield "Clearance is not checked: the study names no keep-outs and no thicknesses."
+    if problem.loads is None:
+        yield "No loads are estimated: the study has no [loads] table."
+        return
+    yield (
+        "The parked moment is Gough's estimate for a tyre turned on the spot. Lifting of the car "
+        "as the wheels steer, friction in joints and seals, inertia and any servo are left out; "
+        "with much caster one rod feels noticeably more than its share, the other less."
+    )
+    if problem.loads.lateral_load_n is None:
+        yield "There is no cornering case: the study gives no lateral_load_n."
+    if problem.materials.tie_rod is not None:
+        yield (
+            "Buckling takes the tie rod as a straight bar with pinned ends, spacers counted in "
+            "where their section is given; kerb strikes are not in it."
+        )

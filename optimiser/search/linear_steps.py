@@ -1,0 +1,350 @@
+"""Many designs at once to their best along a ray: sequential linear programming.
+
+A ray s gives each objective F_j its share; what is made small is the worst ratio max_j F_j / s_j.
+Swept over rays this reaches every part of a front, whatever its shape.
+
+    F_2 |     .   ray s           One programme for all designs, block by block: step d, level t,
+        |   .   /                 excess e, with residuals r_i linearised about the design,
+        |    . /
+        |     *                   least t + nu sum(e)   with  +-(r_i + J_i d) <= s_j t,
+        |    /  .  front                                      c + C d <= e,   e >= 0,
+        |   /      .  .                                       bounds,  |d_k| <= trust region.
+        +------------------ F_1
+
+The penalty nu is exact: at the end the limits c are kept, and the bounds always are. A root mean
+square is no largest of anything: its ball is cut by planes, more where the model bulges out.
+A step that is spoilt by curvature is asked for again with the curvature met on the way added to
+the constants (second-order correction); without it designs crawl along the curved valley where
+bump steer vanishes. Trust region, ratio test and correction: Fletcher, Practical Methods of
+Optimization, chapter on non-differentiable optimisation (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import linprog
+from scipy.sparse import csr_array
+
+from optimiser.search.residuals import Model, Table
+
+if TYPE_CHECKING:
+    from optimiser.linkage.vectors import Array
+    from optimiser.search.residuals import Indices, Mask
+
+MARGIN = 1e-7
+"""What a limit is kept by beyond 0, in its own unit, so that rounding does not break it."""
+PENALTY = 20.0
+"""Price of breaking a limit by one mm or degree, as a multiple of the level at the start."""
+FIRST_TRUST = 0.2
+LEAST_TRUST = 1e-7
+CUTS = 8
+_CUT_ERROR = 3e-4
+_FLAT = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """Where K designs ended.
+
+    Attributes:
+        table: the best feasible design met on the way, or the last one if none was.
+        level: max_j F_j / s_j of it, (K,).
+        gain: share of the level that the last linear programme still promised, (K,).
+    """
+
+    table: Table
+    level: Array
+    gain: Array
+
+
+def fit(
+    model: Model,
+    start: Table,
+    rays: Array,
+    *,
+    steps: int,
+    tolerance: float = 1e-5,
+    trust: float = FIRST_TRUST,
+) -> Fits:
+    """Follow rays (K, m) down from K designs that assemble.
+
+    Args:
+        model: of the problem.
+        start: the designs.
+        rays: what each objective may be, all above 0; infinity leaves an objective out.
+        steps: linear programmes at most.
+        tolerance: a design is done when its programme promises less than this share of its level.
+        trust: first trust region, a share of the variables' ranges.
+    """
+    walk = _Walk(model, start, rays, trust)
+    for _ in range(steps):
+        k = np.flatnonzero(walk.active)
+        if not len(k):
+            break
+        walk.advance(k, tolerance)
+    return walk.fits()
+
+
+class _Walk:
+    """K designs on their way down, and the best feasible one that each has met."""
+
+    def __init__(self, model: Model, start: Table, rays: Array, trust: float) -> None:
+        self.model, self.here, self.best = model, start, start
+        self.jacobian = model.jacobian(start)
+        self.rays = _without_constants(model, start, self.jacobian, rays)
+        level = _level(start, self.rays)
+        self.price = PENALTY * np.maximum(level, 1e-12)
+        self.merit = _merit(start, self.rays, self.price)
+        self.best_level = np.where(start.feasible, level, np.inf)
+        self.region = np.full(len(start), trust)
+        self.gain = np.full(len(start), np.inf)
+        self.active = np.ones(len(start), dtype=bool)
+
+    def advance(self, k: Indices, tolerance: float) -> None:
+        """One programme for the designs k; a step is taken where it makes the merit less."""
+        rays, price, merit = self.rays[k], self.price[k], self.merit[k]
+        task = _Task(self.model, self.here.select(k), self.jacobian[k], rays, price, self.region[k])
+        step, promise = task.solve()
+        wanted = merit - promise
+        self.gain[k] = wanted / np.maximum(_level(task.table, rays), 1e-300)
+        tried = self.model.table(np.clip(task.table.scaled + step, 0.0, 1.0), task.table.like)
+        tried = _corrected(task, tried, step, wanted, merit)
+        reached = _merit(tried, rays, price)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = np.where(np.isfinite(reached), (merit - reached) / wanted, -1.0)
+        factor = np.where(ratio > 0.75, 2.0, np.where(ratio < 0.25, 0.3, 1.0))
+        self.region[k] = np.minimum(self.region[k] * factor, 1.0)
+        self.active[k] = (self.gain[k] > tolerance) & (self.region[k] > LEAST_TRUST)
+        self._take(k, tried, reached, (reached < merit) & (ratio > 0.05))
+
+    def _take(self, k: Indices, tried: Table, reached: Array, better: Mask) -> None:
+        moved = k[better]
+        self.here = self.here.replaced(moved, tried.select(better))
+        self.merit[moved] = reached[better]
+        level = _level(tried, self.rays[k])
+        record = tried.feasible & (level < self.best_level[k])
+        self.best = self.best.replaced(k[record], tried.select(record))
+        self.best_level[k[record]] = level[record]
+        again = moved[self.active[moved]]
+        if len(again):
+            self.jacobian[again] = self.model.jacobian(self.here.select(again))
+
+    def fits(self) -> Fits:
+        """The best feasible designs; where there is none, the last ones."""
+        lost = np.flatnonzero(~np.isfinite(self.best_level))
+        table = self.best.replaced(lost, self.here.select(lost))
+        return Fits(table, _level(table, self.rays), self.gain)
+
+
+def _corrected(task: _Task, tried: Table, step: Array, wanted: Array, merit: Array) -> Table:
+    """Tried designs, exchanged for their second-order correction where that is better."""
+    reached = _merit(tried, task.rays, task.price)
+    poor = np.flatnonzero(np.isfinite(reached) & (merit - reached < 0.25 * wanted) & (wanted > 0.0))
+    if not len(poor):
+        return tried
+    curved = task.select(poor).with_rows_of(tried.select(poor), step[poor])
+    second, _ = curved.solve()
+    scaled = np.clip(task.table.scaled[poor] + second, 0.0, 1.0)
+    again = task.model.table(scaled, task.table.like.select(poor))
+    better = _merit(again, task.rays[poor], task.price[poor]) < reached[poor]
+    return tried.replaced(poor[better], again.select(better))
+
+
+def _level(table: Table, rays: Array) -> Array:
+    return np.asarray(np.max(table.objectives / rays, axis=1))
+
+
+def _merit(table: Table, rays: Array, price: Array) -> Array:
+    """Level plus the price of broken limits, (K,); infinite where a design cannot assemble."""
+    excess = np.maximum(table.limits + MARGIN, 0.0).sum(axis=1)
+    merit = _level(table, rays) + price * excess
+    return np.where(np.isfinite(merit), merit, np.inf)
+
+
+def _without_constants(model: Model, start: Table, jacobian: Array, rays: Array) -> Array:
+    """Rays with the objectives left out that no variable moves, such as the price of one rack."""
+    rays = np.array(rays, dtype=float)
+    for number, kind in enumerate(model.kinds):
+        part = model.parts[number]
+        slope = np.nanmax(np.abs(jacobian[:, :, part]), axis=(1, 2), initial=0.0)
+        flat = slope <= _FLAT * np.abs(start.objectives[:, number])
+        if kind == "value":
+            rays[flat, number] = np.inf
+    return rays
+
+
+# --- the linear programme ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """One linear programme of K blocks."""
+
+    model: Model
+    table: Table
+    jacobian: Array
+    rays: Array
+    price: Array
+    region: Array
+
+    def select(self, index: Indices) -> _Task:
+        return _Task(
+            self.model,
+            self.table.select(index),
+            self.jacobian[index],
+            self.rays[index],
+            self.price[index],
+            self.region[index],
+        )
+
+    def with_rows_of(self, tried: Table, step: Array) -> _Task:
+        """The same programme with rows that are exact at the tried step, not at the design."""
+        rows = tried.rows - np.einsum("knr,kn->kr", np.nan_to_num(self.jacobian), step)
+        table = Table(
+            self.table.scaled,
+            self.table.like,
+            rows,
+            self.table.objectives,
+            self.table.limits,
+            self.table.feasible,
+        )
+        return _Task(self.model, table, self.jacobian, self.rays, self.price, self.region)
+
+    def solve(self) -> tuple[Array, Array]:
+        """Steps (K, n) and the merit (K,) that the linear model promises of them.
+
+        A programme that cannot be solved, which only rounding could cause, promises nothing.
+        """
+        scale = np.maximum(_level(self.table, self.rays), 1e-300)
+        jacobian = np.nan_to_num(self.jacobian)
+        known = np.isfinite(self.jacobian).all(axis=2)
+        room = np.where(known, self.region[:, None], 0.0)
+        low = np.maximum(-room, -self.table.scaled)
+        high = np.minimum(room, 1.0 - self.table.scaled)
+        blocks = _Blocks(jacobian.shape[1], self.table.limits.shape[1], len(self.table))
+        self._add_objectives(blocks, jacobian, room, scale)
+        self._add_limits(blocks, jacobian, room)
+        nowhere = np.zeros(len(self.table))
+        self._add_cuts(blocks, jacobian, np.zeros(low.shape), nowhere, scale)
+        step, level, excess = blocks.solve(low, high, self.price / scale)
+        for _ in range(CUTS):
+            if not self._add_cuts(blocks, jacobian, step, level, scale):
+                break
+            step, level, excess = blocks.solve(low, high, self.price / scale)
+        return step, level * scale + self.price * excess
+
+    def _add_objectives(self, blocks: _Blocks, jacobian: Array, room: Array, scale: Array) -> None:
+        for number, kind in enumerate(self.model.kinds):
+            part = self.model.parts[number]
+            share = (self.rays[:, number] * scale)[:, None]
+            rows, slopes = self.table.rows[:, part] / share, jacobian[:, :, part]
+            slopes = slopes / share[:, :, None]
+            if kind == "rms":
+                continue
+            # Rows that cannot become the largest within the trust region are left out.
+            reach = np.einsum("knr,kn->kr", np.abs(slopes), room)
+            floor = np.max(np.abs(rows) - reach, axis=1, keepdims=True)
+            for sign in (1.0, -1.0) if kind == "largest" else (1.0,):
+                near = np.isfinite(share) & (sign * rows + reach >= floor)
+                k, row = np.nonzero(near)
+                blocks.add(k, sign * slopes[k, :, row], -sign * rows[k, row], level=-1.0)
+
+    def _add_limits(self, blocks: _Blocks, jacobian: Array, room: Array) -> None:
+        first = len(self.model.kinds)
+        for number, part in enumerate(self.model.parts[first:]):
+            rows, slopes = self.table.rows[:, part], jacobian[:, :, part]
+            # Rows that cannot be broken within the trust region are left out.
+            reach = np.einsum("knr,kn->kr", np.abs(slopes), room)
+            k, row = np.nonzero(rows + reach > -MARGIN)
+            blocks.add(k, slopes[k, :, row], -MARGIN - rows[k, row], excess=number)
+
+    def _add_cuts(
+        self, blocks: _Blocks, jacobian: Array, step: Array, level: Array, scale: Array
+    ) -> bool:
+        """Planes square to the linearised residual vectors at `step`; False when none is needed."""
+        added = False
+        for number, kind in enumerate(self.model.kinds):
+            part = self.model.parts[number]
+            if kind != "rms":
+                continue
+            share = (self.rays[:, number] * scale)[:, None]
+            rows, slopes = self.table.rows[:, part] / share, jacobian[:, :, part]
+            slopes = slopes / share[:, :, None]
+            there = rows + np.einsum("knr,kn->kr", slopes, step)
+            size = np.sqrt(np.sum(there**2, axis=1))
+            k = np.flatnonzero(size > level * (1.0 + _CUT_ERROR))
+            if len(k):
+                normal = there[k] / size[k, None]
+                blocks.add(
+                    k,
+                    np.einsum("knr,kr->kn", slopes[k], normal),
+                    -np.sum(rows[k] * normal, axis=1),
+                    level=-1.0,
+                )
+                added = True
+        return added
+
+
+class _Blocks:
+    """K programmes of one shape side by side; columns of a block: step, level, excesses."""
+
+    def __init__(self, variables: int, limits: int, count: int) -> None:
+        self.variables, self.limits, self.count = variables, limits, count
+        self.width = variables + 1 + limits
+        self.rows: list[Indices] = []
+        self.columns: list[Indices] = []
+        self.values: list[Array] = []
+        self.bounds: list[Array] = []
+        self.size = 0
+
+    def add(
+        self, k: Indices, slopes: Array, bound: Array, *, level: float = 0.0, excess: int = -1
+    ) -> None:
+        """Rows slopes d + level t - e[excess] <= bound, one for each entry of k."""
+        row = self.size + np.arange(len(k), dtype=np.intp)
+        base = k * self.width
+        n = self.variables
+        self._put(
+            np.repeat(row, n), (base[:, None] + np.arange(n, dtype=np.intp)).ravel(), slopes.ravel()
+        )
+        if level:
+            self._put(row, base + n, np.full(len(k), level))
+        if excess >= 0:
+            self._put(row, base + n + 1 + excess, np.full(len(k), -1.0))
+        self.bounds.append(bound)
+        self.size += len(k)
+
+    def _put(self, row: Indices, column: Indices, value: Array) -> None:
+        self.rows.append(row)
+        self.columns.append(column)
+        self.values.append(value)
+
+    def solve(self, low: Array, high: Array, price: Array) -> tuple[Array, Array, Array]:
+        """Steps (K, n), levels (K,) and sums of excesses (K,)."""
+        n, shape = self.variables, (self.count, self.width)
+        cost, least, most = np.zeros(shape), np.zeros(shape), np.full(shape, np.inf)
+        least[:, :n], most[:, :n] = low, high
+        cost[:, n] = 1.0
+        cost[:, n + 1 :] = price[:, None]
+        matrix = csr_array(
+            (
+                np.concatenate(self.values),
+                (np.concatenate(self.rows), np.concatenate(self.columns)),
+            ),
+            shape=(self.size, self.count * self.width),
+        )
+        # The stubs miss that sparse matrices may be given.
+        found = linprog(  # type: ignore[call-overload]
+            cost.ravel(),
+            A_ub=matrix,
+            b_ub=np.concatenate(self.bounds),
+            bounds=np.stack([least.ravel(), most.ravel()], axis=1),
+            method="highs",
+        )
+        if found.x is None:
+            return np.zeros((self.count, n)), np.full(self.count, np.inf), np.zeros(self.count)
+        solution = found.x.reshape(shape)
+        return solution[:, :n], solution[:, n], solution[:, n + 1 :].sum(axis=1)

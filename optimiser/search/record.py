@@ -1,0 +1,234 @@
+"""The record of one unit of work on disk: an Optuna study in a journal file.
+
+The search itself runs in memory; every batch of trials it tells is added to this file with one
+write and one sync before the next batch is drawn. Any Optuna reads the file:
+
+    storage = JournalStorage(JournalFileBackend("results/demo/record/rack-1.journal"))
+    study = optuna.load_study(study_name="demo, rack-1", storage=storage)
+
+Optuna's own file backend syncs at every single trial, cannot open a file whose last line was cut
+off once something was appended to it, and waits half a minute for the lock of a killed process.
+`_Lines` below writes the same lines and has none of these troubles: one process owns the result
+folder (see `folder.claim`), and what a cut left behind the last whole line goes before anything
+else.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import warnings
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Protocol
+
+import optuna
+from optuna.exceptions import ExperimentalWarning
+from optuna.storages import JournalStorage
+from optuna.storages.journal import BaseJournalBackend
+from optuna.trial import FrozenTrial
+
+from optimiser.base.errors import StorageError
+from optimiser.base.locks import wait_for_lock
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+Trials = Sequence[FrozenTrial]
+
+LOCK_SECONDS = 30.0
+
+
+class RecordError(StorageError):
+    """One record is not what it should be; the others may well be."""
+
+
+class _Lines(BaseJournalBackend):
+    """A journal whose new lines wait in memory until `flush` writes and syncs them at once."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._stream = path.open("ab+", buffering=0)
+        # A process whose parent was killed may still be ending.
+        if not wait_for_lock(self._stream, LOCK_SECONDS):
+            self._stream.close()
+            raise StorageError(
+                f"{path}: another process is still writing it; wait until it has ended, "
+                "then run the same command again"
+            )
+        self._old, self._size = _read_whole_lines(path)
+        self._stream.truncate(self._size)
+        self._base = len(self._old)
+        self._new: list[dict[str, Any]] = []
+
+    def read_logs(self, log_number_from: int) -> Iterable[dict[str, Any]]:
+        """Lines from a number on. What was read once is not kept: nobody asks for it again."""
+        if log_number_from < self._base:
+            lines, self._old = self._old[log_number_from:], []
+            return [*lines, *self._new]
+        return self._new[log_number_from - self._base :]
+
+    def append_logs(self, logs: list[dict[str, Any]]) -> None:
+        """Take lines; they are safe only after `flush`."""
+        self._new += logs
+
+    def flush(self) -> None:
+        """Write and sync the waiting lines: all of them, or none when the disk is full."""
+        text = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in self._new)
+        content = memoryview(text.encode("utf-8"))
+        size = self._size + len(content)
+        try:
+            while content:
+                content = content[self._stream.write(content) :]
+            os.fsync(self._stream.fileno())
+        except OSError as error:
+            # Half a line followed by a later append would make the file unreadable for good.
+            with contextlib.suppress(OSError):
+                self._stream.truncate(self._size)
+            raise _cannot_write(self._path, error) from None
+        self._size = size
+        self._base += len(self._new)
+        self._new = []
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._stream.close()
+
+
+class Store(Protocol):
+    """What a unit told so far, and where it puts what it tells next."""
+
+    @property
+    def trials(self) -> Trials:
+        """Trials told by an earlier process."""
+        ...
+
+    def append(self, trials: Trials) -> None:
+        """Keep a batch; the unit goes on when this returns."""
+        ...
+
+
+class UnitRecord:
+    """The study of one unit, on disk.
+
+    Args:
+        path: journal file; made when it does not exist, cut back to its last whole line when it
+            does.
+        study_name: name of the Optuna study in it.
+        names: objectives, all minimised.
+
+    Raises:
+        StorageError: the file cannot be opened or written.
+        RecordError: it is not the record of this study.
+    """
+
+    def __init__(self, path: Path, study_name: str, names: Sequence[str]) -> None:
+        self.path = path
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._lines = _Lines(path)
+        except OSError as error:
+            raise _cannot_write(path, error) from None
+        try:
+            self._study = _open_study(self._lines, study_name, names)
+            self._lines.flush()
+        except (KeyError, ValueError, TypeError, AssertionError) as error:
+            self._lines.close()
+            raise RecordError(
+                f"{path}: is not the record of {study_name} ({type(error).__name__}); "
+                "move it away, then run the same command again"
+            ) from None
+        except StorageError:
+            self._lines.close()
+            raise
+
+    def __enter__(self) -> UnitRecord:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def trials(self) -> list[FrozenTrial]:
+        """Trials on disk, in order."""
+        return self._study.get_trials(deepcopy=False)
+
+    def append(self, trials: Trials) -> None:
+        """Add a batch; it is on disk when this returns.
+
+        Raises:
+            StorageError: the disk is full or gone; the file is as it was before.
+        """
+        for trial in trials:
+            self._study.add_trial(trial)
+        self._lines.flush()
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._lines.close()
+
+
+def _open_study(lines: _Lines, name: str, names: Sequence[str]) -> optuna.Study:
+    loud = optuna.logging.get_verbosity()
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    try:
+        storage = JournalStorage(lines)
+        found = [study.study_name for study in storage.get_all_studies()]
+        if found:
+            study = optuna.load_study(study_name=name, storage=storage)
+        else:
+            study = optuna.create_study(
+                storage=storage, study_name=name, directions=["minimize"] * len(names)
+            )
+        if len(study.directions) != len(names):
+            raise ValueError("another number of objectives")
+        with warnings.catch_warnings():
+            # Optuna marks metric names as an interface that may change; its version is pinned.
+            warnings.simplefilter("ignore", ExperimentalWarning)
+            if study.metric_names != list(names):
+                if study.get_trials(deepcopy=False):
+                    raise ValueError("other objectives")
+                study.set_metric_names(list(names))
+    finally:
+        optuna.logging.set_verbosity(loud)
+    return study
+
+
+def _read_whole_lines(path: Path) -> tuple[list[dict[str, Any]], int]:
+    """Lines of a journal up to the first that is not whole, and the bytes they take.
+
+    A cut leaves part of a line, a power failure perhaps a line of zeros. If whole lines follow a
+    bad one, which no cut does, they are kept beside the file under the name `.damaged`.
+    """
+    lines: list[dict[str, Any]] = []
+    size = 0
+    with path.open("rb") as stream:
+        for line in stream:
+            entry = _read_line(line)
+            if entry is None:
+                rest = line + stream.read()
+                if b"\n" in rest[:-1]:
+                    path.with_suffix(path.suffix + ".damaged").write_bytes(rest)
+                break
+            lines.append(entry)
+            size += len(line)
+    return lines, size
+
+
+def _read_line(line: bytes) -> dict[str, Any] | None:
+    """One line of a journal; None when it is not whole."""
+    if not line.endswith(b"\n"):
+        return None
+    try:
+        entry = json.loads(line)
+    except ValueError:
+        return None
+    return entry if isinstance(entry, dict) and "op_code" in entry else None
+
+
+def _cannot_write(path: Path, error: OSError) -> StorageError:
+    return StorageError(
+        f"{path}: cannot be written ({error.strerror}); everything recorded before is safe; "
+        "free some space, then run the same command again to go on from there"
+    )

@@ -1,0 +1,243 @@
+"""A problem as refinement sees it: scaled continuous variables in, smooth residuals out.
+
+The largest toe change and the largest Ackermann error have kinks, but the single changes and
+errors that they are the largest of have none; those are what is differentiated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
+from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.asked import BumpObjective
+    from optimiser.evaluation.designs import Evaluation
+    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.vectors import Array
+
+    Mask = NDArray[np.bool_]
+    Indices = NDArray[np.intp]
+
+Kind = Literal["largest", "rms", "value"]
+"""An objective is the largest of its rows, the root of their sum of squares, or its one row."""
+
+STEP = 1e-5
+"""Step of the finite differences, as a share of each variable's range."""
+_CHUNK_DESIGNS = 512
+_FAR_MM = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """K designs and what was found of them; NaN where a design cannot assemble.
+
+    Attributes:
+        scaled: continuous variables, 0 to 1, (K, n).
+        like: the designs, with their other variables.
+        rows: everything that is linearised, (K, R): rows of each objective, then of each limit.
+        objectives: (K, m).
+        limits: (K, c), kept when <= 0.
+        feasible: (K,).
+    """
+
+    scaled: Array
+    like: Designs
+    rows: Array
+    objectives: Array
+    limits: Array
+    feasible: Mask
+
+    def __len__(self) -> int:
+        return len(self.scaled)
+
+    def select(self, index: Indices | Mask) -> Table:
+        """Some of the designs."""
+        return Table(
+            self.scaled[index],
+            self.like.select(index),
+            self.rows[index],
+            self.objectives[index],
+            self.limits[index],
+            self.feasible[index],
+        )
+
+    def replaced(self, index: Indices, other: Table) -> Table:
+        """The same with some designs exchanged for others."""
+        order = np.arange(len(self))
+        order[index] = len(self) + np.arange(len(other))
+        return Table.join([self, other]).select(order)
+
+    @classmethod
+    def join(cls, tables: list[Table]) -> Table:
+        """One batch after another."""
+        return cls(
+            np.concatenate([table.scaled for table in tables]),
+            Designs.join([table.like for table in tables]),
+            np.concatenate([table.rows for table in tables]),
+            np.concatenate([table.objectives for table in tables]),
+            np.concatenate([table.limits for table in tables]),
+            np.concatenate([table.feasible for table in tables]),
+        )
+
+
+class Model:
+    """A problem's continuous variables and residuals; counts the designs it evaluates."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem, self.evaluated = problem, 0
+        asked = problem.objectives
+        extra: list[Kind] = ["value"] * len(asked.extra)
+        self.kinds = (_kind(asked.bump_steer), _kind(asked.ackermann_error), *extra)
+        self.parts: tuple[slice, ...] = ()
+        """Columns of `Table.rows` that belong to each objective, then to each limit; known from
+        the first table on."""
+        free = {}
+        for name in VARIABLES:
+            choice = problem.space[name]
+            if isinstance(choice, Range) and choice.low < choice.high:
+                free[name] = choice
+        self.columns = [VARIABLES.index(name) for name in free]
+        self.held = [
+            number
+            for number, name in enumerate(VARIABLES)
+            if name not in free and not isinstance(problem.space[name], FollowsRack)
+        ]
+        """Columns of the variables that keep their value."""
+        self.low = np.array([choice.low for choice in free.values()])
+        self.high = np.array([choice.high for choice in free.values()])
+
+    def scaled(self, designs: Designs) -> Array:
+        """Continuous variables (K, n) of designs as shares of their ranges."""
+        share = (designs.values[:, self.columns] - self.low) / (self.high - self.low)
+        return np.asarray(np.clip(share, 0.0, 1.0))
+
+    def designs(self, scaled: Array, like: Designs) -> Designs:
+        """Designs with these continuous variables and the other variables of `like`."""
+        values = like.values.copy()
+        inside = self.low + scaled * (self.high - self.low)
+        values[:, self.columns] = np.clip(inside, self.low, self.high)
+        height = self.problem.space["arm_height_mm"]
+        if isinstance(height, FollowsRack):
+            rack_height = values[:, VARIABLES.index("rack_height_mm")]
+            values[:, VARIABLES.index("arm_height_mm")] = rack_height + height.offset_mm
+        return Designs(like.rack, values)
+
+    def table(self, scaled: Array, like: Designs) -> Table:
+        """Evaluate designs."""
+        designs = self.designs(scaled, like)
+        self.evaluated += len(designs)
+        parts = []
+        for start in range(0, len(designs), _CHUNK_DESIGNS):
+            some = designs.select(slice(start, start + _CHUNK_DESIGNS))
+            solved = self.problem.solve(some)
+            found = self.problem.judge(some, solved)
+            rows = self._rows(solved, found.objectives)
+            rows += self._limit_rows(solved, found)
+            if not self.parts:
+                ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
+                self.parts = tuple(map(slice, ends[:-1], ends[1:]))
+            share = slice(start, start + len(some))
+            parts.append(
+                Table(
+                    scaled[share],
+                    some,
+                    np.concatenate(rows, axis=1),
+                    found.objectives,
+                    found.constraints,
+                    found.feasible,
+                )
+            )
+        return Table.join(parts)
+
+    def _rows(self, solved: Solved, objectives: Array) -> list[Array]:
+        """Rows of each objective, in the objective's own unit."""
+        rows = []
+        curves = (
+            (np.degrees(solved.bump.toe_change), self.problem.travel.grid()),
+            (np.degrees(solved.ackermann.error), np.nan_to_num(solved.ackermann.inner)),
+        )
+        for number, kind in enumerate(self.kinds):
+            if kind == "value":
+                rows.append(objectives[:, number : number + 1])
+                continue
+            curve, at = curves[number]
+            rows.append(curve if kind == "largest" else curve * _root_weights(at))
+        return rows
+
+    def _limit_rows(self, solved: Solved, found: Evaluation) -> list[Array]:
+        """Rows whose largest is each limit: one a pose, or a pair that may touch."""
+        envelope = solved.envelope
+        rows = []
+        for number, name in enumerate(self.problem.constraint_names):
+            limit = found.constraints[:, number : number + 1]
+            if name == "toggle_margin_deg":
+                over = -np.degrees(envelope.toggle_margin)
+            elif name == "inner_joint_angle_deg":
+                over = np.degrees(inner_joint_angle(envelope))
+            elif name == "outer_joint_angle_deg":
+                over = np.degrees(outer_joint_swing(envelope, solved.rest))
+            elif name == "clearance_mm" and (pairs := _pairs(found)):
+                # A pair of unknown size is as good as far apart.
+                over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)
+            else:
+                over = limit
+            # What the study allows is the same at every pose.
+            rows.append(over + (limit - np.max(over, axis=1, keepdims=True)))
+        return rows
+
+    def jacobian(self, table: Table) -> Array:
+        """Derivatives (K, n, R) of the rows by forward differences, all designs in one call.
+
+        Backward at the upper bound, and where the step ahead cannot assemble; NaN where neither
+        step can.
+        """
+        sign = np.where(table.scaled + STEP <= 1.0, 1.0, -1.0)
+        result = self._differences(table, sign, np.arange(len(table)))
+        inside = (table.scaled >= STEP) & (table.scaled <= 1.0 - STEP)
+        lost = np.flatnonzero((~np.isfinite(result).all(axis=2) & inside).any(axis=1))
+        if len(lost):
+            other = self._differences(table, -sign, lost)
+            known = np.isfinite(result[lost])
+            result[lost] = np.where(known, result[lost], other)
+        return result
+
+    def _differences(self, table: Table, sign: Array, chosen: Indices) -> Array:
+        size = len(self.columns)
+        base = table.select(chosen)
+        step = STEP * sign[chosen]
+        moved = base.scaled[:, None, :] + step[:, :, None] * np.eye(size)
+        moved = np.clip(moved, 0.0, 1.0).reshape(-1, size)
+        like = Designs(np.repeat(base.like.rack, size), np.repeat(base.like.values, size, axis=0))
+        rows = self.table(moved, like).rows.reshape(len(chosen), size, -1)
+        return np.asarray((rows - base.rows[:, None, :]) / step[:, :, None])
+
+
+def _kind(objective: BumpObjective) -> Kind:
+    kinds: dict[BumpObjective, Kind] = {"largest": "largest", "rms": "rms"}
+    return kinds.get(objective, "value")
+
+
+def _pairs(found: Evaluation) -> list[Array]:
+    """Clearance (N,) of every pair that is measured."""
+    return [
+        values
+        for name, values in found.metrics.items()
+        if name.startswith("clearance_") and name != "clearance_mm"
+    ]
+
+
+def _root_weights(at: Array) -> Array:
+    """Roots of trapezium weights of unit sum, so that a root of a sum of squares is the RMS."""
+    gaps = np.diff(at, axis=-1)
+    edge = np.zeros((*gaps.shape[:-1], 1))
+    weights = 0.5 * (np.concatenate([gaps, edge], axis=-1) + np.concatenate([edge, gaps], axis=-1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.sqrt(weights / (at[..., -1:] - at[..., :1])))

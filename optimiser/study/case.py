@@ -1,0 +1,348 @@
+"""A study as read: its tables, its corner, its racks, and the problem that it poses."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from optimiser.base.errors import InputError
+from optimiser.evaluation.problem import (
+    VARIABLES,
+    Car,
+    Choice,
+    FollowsRack,
+    Limits,
+    Objectives,
+    Problem,
+    Range,
+    Steering,
+    Stock,
+    Travel,
+)
+from optimiser.linkage.at_rack import ArmPlacement, describe_arm, solve_linkage
+from optimiser.metrics.kinematic import (
+    inner_for_outer,
+    kingpin_track,
+    outer_for_diameter,
+    turning_diameter,
+    wanted_outer,
+    wheel_attitude,
+)
+from optimiser.study.problem_parts import loads_of, materials_of, room_of, tolerances_of
+from optimiser.study.tables import Span
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from optimiser.linkage.hardpoints import CadFrame, Hardpoints
+    from optimiser.linkage.racks import Rack
+    from optimiser.study.tables import StudyFile
+
+GREATEST_LOCK_DEG = 70.0
+# Beyond this the drawing and [car] loaded_radius_mm contradict each other about the ground.
+GROUND_GAP_MM = 100.0
+_NOTED_GAP_MM = 10.0
+# The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
+LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
+# What a study that is searched cannot do without; one that only draws curves can.
+_NEEDED = {
+    "travel": "bump_mm and droop_mm",
+    "steering": "inner_lock_deg or turning_circle_m, and what is acceptable",
+    "racks": "catalogue",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """One question about one car, read and checked.
+
+    Attributes:
+        path: the study file.
+        text: its text.
+        file: its tables, defaults filled in.
+        frame: CAD axes of the hardpoints.
+        points: the left corner as drawn, in body axes.
+        racks: racks to consider, in the order of the catalogue; empty without `[racks]`.
+        variant: name of the variant, empty for the study itself.
+        variants: the study again for each of its variants; empty when it has none.
+        files: where `hardpoints` and `catalogue` were read from, when not where the study says.
+    """
+
+    path: Path
+    text: str
+    file: StudyFile
+    frame: CadFrame
+    points: Hardpoints
+    racks: tuple[Rack, ...]
+    variant: str = ""
+    variants: tuple[Study, ...] = ()
+    files: Mapping[str, Path] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """Name for results: that of the study file, and of the variant."""
+        return f"{self.path.stem} {self.variant}".strip()
+
+    @property
+    def title(self) -> str:
+        """Heading for reports; the file's name where the study gives none."""
+        title = self.file.title or self.path.stem
+        return f"{title}: {self.variant}" if self.variant else title
+
+    @property
+    def seed(self) -> int:
+        """Random seed."""
+        return self.file.seed
+
+    @property
+    def cases(self) -> tuple[Study, ...]:
+        """What there is to run: the variants, or the study itself when it has none."""
+        return self.variants or (self,)
+
+    @property
+    def inputs(self) -> dict[str, Path]:
+        """The files it was read from: `study`, `hardpoints` and, with racks, `catalogue`."""
+        files = {"study": self.path, "hardpoints": self.path.parent / self.file.hardpoints.file}
+        if self.file.racks is not None:
+            files["catalogue"] = self.path.parent / self.file.racks.catalogue
+        return files | dict(self.files)
+
+    @property
+    def car(self) -> Car:
+        """The car, angles in radians."""
+        car = self.file.car
+        return Car(
+            wheelbase_mm=car.wheelbase_mm,
+            loaded_radius_mm=car.loaded_radius_mm,
+            static_toe_in=float(np.radians(car.static_toe_in_deg)),
+            static_camber=float(np.radians(car.static_camber_deg)),
+            drive_side=car.drive_side,
+            front_axle_load_n=car.front_axle_load_n,
+            tyre_width_mm=car.tyre_width_mm,
+        )
+
+    @property
+    def travel(self) -> Travel | None:
+        """Wheel travel, None where the study is silent."""
+        travel = self.file.travel
+        return None if travel is None else Travel(travel.bump_mm, travel.droop_mm, travel.step_mm)
+
+    @cached_property
+    def arm(self) -> ArmPlacement:
+        """The steering arm as drawn."""
+        return describe_arm(self.points)
+
+    @cached_property
+    def inner_lock(self) -> float | None:
+        """Angle in radians to which the inner wheel must turn; None without `[steering]`."""
+        steering = self.file.steering
+        if steering is None:
+            return None
+        if steering.inner_lock_deg is not None:
+            return float(np.radians(steering.inner_lock_deg))
+        return _lock_for_circle(self, (steering.turning_circle_m or 0.0) * 1000.0)
+
+    @property
+    def space(self) -> dict[str, Choice]:
+        """What each variable may be, `as drawn` and `follows rack` resolved."""
+        outer, inner = self.points.outer_joint, self.points.inner_joint
+        drawn = {
+            "rack_height_mm": inner[2],
+            "rack_fore_aft_mm": inner[0],
+            "arm_length_mm": self.arm.length_mm,
+            "arm_height_mm": self.arm.height_mm,
+            "arm_angle_deg": np.degrees(self.arm.angle),
+        }
+        space: dict[str, Choice] = {}
+        for name in VARIABLES:
+            value = getattr(self.file.search.vary, name)
+            if value == "follows rack":
+                space[name] = FollowsRack(float(outer[2] - inner[2]))
+            elif value == "as drawn":
+                space[name] = Stock((float(drawn[name]),))
+            elif isinstance(value, Span) and value.low < value.high:
+                space[name] = Range(value.low, value.high)
+            elif isinstance(value, Span):
+                space[name] = Stock((value.low,))
+            else:
+                space[name] = Stock(value if isinstance(value, tuple) else (value,))
+        return space
+
+    def problem(self) -> Problem:
+        """The problem in plain arrays.
+
+        Raises:
+            InputError: the study lacks a table that a search needs.
+        """
+        check_whole(self)
+        travel, steering, lock = self.travel, self.file.steering, self.inner_lock
+        if travel is None or steering is None or lock is None:
+            raise _lacks(self)
+        objectives = self.file.objectives
+        return Problem(
+            points=self.points,
+            arm_ahead=self.arm.ahead,
+            car=self.car,
+            travel=travel,
+            steering=Steering(
+                inner_lock=lock,
+                ackermann_target=steering.ackermann_target,
+                acceptable_bump_steer=float(np.radians(steering.acceptable_bump_steer_deg)),
+                acceptable_ackermann_error=float(
+                    np.radians(steering.acceptable_ackermann_error_deg)
+                ),
+                stops=steering.stops,
+                keep_tie_rods=steering.keep_tie_rods,
+            ),
+            racks=self.racks,
+            space=self.space,
+            limits=self._limits(),
+            objectives=Objectives(
+                objectives.bump_steer, objectives.ackermann_error, objectives.also
+            ),
+            loads=loads_of(self.file),
+            materials=materials_of(self.file),
+            room=room_of(self.file, self.frame),
+            tolerances=tolerances_of(self.file),
+        )
+
+    def _limits(self) -> Limits:
+        limits = self.file.limits
+
+        def angle(limit: float | Literal["off"]) -> float | None:
+            return None if limit == "off" else float(np.radians(limit))
+
+        def length(limit: float | Literal["off"]) -> float | None:
+            return None if limit == "off" else limit
+
+        return Limits(
+            rack_travel_margin_mm=limits.rack_travel_margin_mm,
+            toggle_margin=angle(limits.toggle_margin_deg),
+            inner_joint_angle=angle(limits.inner_joint_angle_deg),
+            outer_joint_angle=angle(limits.outer_joint_angle_deg),
+            track_growth_mm=length(limits.track_growth_mm),
+            clearance_mm=length(limits.clearance_mm),
+        )
+
+    def resolved(self) -> dict[str, Any]:
+        """The study with every default filled in and what was derived from it, JSON-able."""
+        record = self.file.model_dump(mode="json", by_alias=True, exclude={"variant"})
+        record["title"] = self.title
+        lock = self.inner_lock
+        record["derived"] = {
+            "study_file": self.path.name,
+            "variant": self.variant,
+            "inner_lock_deg": None if lock is None else float(np.degrees(lock)),
+            "arm_ahead": self.arm.ahead,
+            "space": {name: _plain(choice) for name, choice in self.space.items()},
+            "racks": [asdict(rack) for rack in self.racks],
+            "hardpoints_iso_mm": {name: point.tolist() for name, point in self.points.items()},
+        }
+        return record
+
+    def notes(self) -> list[str]:
+        """What the study can be read to say but hardly means, a sentence each."""
+        return list(_notes(self))
+
+
+def _plain(choice: Choice) -> dict[str, Any]:
+    return {"kind": type(choice).__name__, **asdict(choice)}
+
+
+# --- what a search needs -------------------------------------------------------------------------
+
+
+def _lacks(study: Study) -> InputError:
+    name = next(name for name in _NEEDED if getattr(study.file, name) is None)
+    problem = f"table [{name}] is missing"
+    return InputError(str(study.path), problem, f"a search needs it: give {_NEEDED[name]}")
+
+
+def check_whole(study: Study) -> None:
+    """Refuse a study that cannot be searched.
+
+    Raises:
+        InputError: a table is missing, or the wheel does not stand on the ground.
+    """
+    if any(getattr(study.file, name) is None for name in _NEEDED):
+        raise _lacks(study)
+    gap = _ground_gap_mm(study)
+    if abs(gap) > GROUND_GAP_MM:
+        raise InputError(
+            f"{study.path}, [frame] ground_origin_mm",
+            f"the wheel would stand {abs(gap):.0f} mm {'above' if gap > 0 else 'below'} the ground",
+            "give the CAD coordinates of the ground under the middle of the front axle, and "
+            "check [car] loaded_radius_mm",
+        )
+    length, angle = float(study.arm.length_mm), float(np.degrees(study.arm.angle))
+    if not (length >= LEAST_ARM_MM and abs(angle) <= GREATEST_ARM_DEG):
+        raise InputError(
+            f"{study.path}, [hardpoints] file",
+            f"the outer joint is {length:.1f} mm from the steering axis and {abs(angle):.0f} deg "
+            f"off straight {'ahead' if study.arm.ahead else 'back'} of it, so that the way the "
+            "wheels turn hangs on a hair",
+            f"draw it at least {LEAST_ARM_MM:g} mm from the axis and within "
+            f"{GREATEST_ARM_DEG:g} deg of straight ahead or straight back",
+        )
+
+
+def _notes(study: Study) -> Iterator[str]:
+    gap, ahead = _ground_gap_mm(study), float(study.points.wheel_centre[0])
+    if abs(gap) > _NOTED_GAP_MM:
+        yield (
+            f"By [frame] ground_origin_mm and [car] loaded_radius_mm the wheel stands "
+            f"{abs(gap):.0f} mm {'above' if gap > 0 else 'below'} the ground."
+        )
+    if abs(ahead) > _NOTED_GAP_MM:
+        yield (
+            f"The wheel centre is {abs(ahead):.0f} mm {'ahead of' if ahead > 0 else 'behind'} "
+            "the middle of the front axle as [frame] ground_origin_mm gives it."
+        )
+    if all(isinstance(c, Stock) and len(c.values) == 1 for c in study.space.values()):
+        yield "Nothing in [search.vary] is free: each rack has one design."
+
+
+# --- from the drawing ----------------------------------------------------------------------------
+
+
+def _kerb_geometry(study: Study) -> tuple[float, float]:
+    """Distance of the steering axes at the ground, and of the tyre's outer edge from its own."""
+    car = study.car
+    attitude = (car.static_toe_in, car.static_camber)
+    rest = solve_linkage(
+        study.points, 0.0, 0.0, static_toe_in=attitude[0], static_camber=attitude[1]
+    )
+    scrub = float(wheel_attitude(rest, car.loaded_radius_mm).scrub_radius_mm)
+    track = float(kingpin_track(study.points, car.loaded_radius_mm, *attitude))
+    return track, scrub + (car.tyre_width_mm or 0.0) / 2.0
+
+
+def _lock_for_circle(study: Study, diameter_mm: float) -> float:
+    """Inner angle for a turning circle between kerbs; NaN when no angle gives it."""
+    steering = study.file.steering
+    target = 1.0 if steering is None else steering.ackermann_target
+    track, offset = _kerb_geometry(study)
+    outer = outer_for_diameter(diameter_mm, study.car.wheelbase_mm, offset)
+    if np.isnan(outer):
+        return outer
+    return inner_for_outer(outer, track, study.car.wheelbase_mm, target)
+
+
+def least_circle_m(study: Study) -> float:
+    """Turning circle between kerbs at the greatest lock that a study may ask for."""
+    steering = study.file.steering
+    target = 1.0 if steering is None else steering.ackermann_target
+    track, offset = _kerb_geometry(study)
+    wheelbase = study.car.wheelbase_mm
+    outer = wanted_outer(np.radians(GREATEST_LOCK_DEG), track, wheelbase, target)
+    return float(turning_diameter(outer, wheelbase, offset)) / 1000.0
+
+
+def _ground_gap_mm(study: Study) -> float:
+    """Height above the ground at which the drawn wheel's lowest point would be."""
+    lean = np.cos(study.car.static_camber)
+    return float(study.points.wheel_centre[2] - study.car.loaded_radius_mm * lean)

@@ -1,0 +1,155 @@
+"""Tables of a study file on room, strength, loads and build accuracy; see `tables`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import model_validator
+
+from optimiser.study.keys import Point, Table, key, refuse
+
+
+class KeepOut(Table):
+    """A part of the car that the steering may not touch."""
+
+    name: Annotated[str, key("what it is, for messages and reports")]
+    kind: Annotated[
+        Literal["box", "capsule"],
+        key("`box` along the CAD axes, or `capsule`: all within a radius of a line"),
+    ]
+    from_mm: Annotated[
+        Point,
+        key("one corner of the box, or one end of the line, CAD frame", "mm", -1e5, 1e5),
+    ]
+    to_mm: Annotated[
+        Point, key("the opposite corner, or the other end, CAD frame", "mm", -1e5, 1e5)
+    ]
+    radius_mm: Annotated[
+        float | None, key("radius of a capsule", "mm", 0.1, 1000.0, absent="a box has none")
+    ] = None
+    mirror: Annotated[bool, key("the same again on the other side of the car")] = False
+
+    @model_validator(mode="after")
+    def _shape(self) -> Self:
+        if self.kind == "capsule" and self.radius_mm is None:
+            refuse("is missing for a capsule", "give its radius in mm", "radius_mm")
+        if self.kind == "box" and self.radius_mm is not None:
+            refuse("does not go with a box", 'remove it, or write kind = "capsule"', "radius_mm")
+        if self.kind == "box" and self.from_mm == self.to_mm:
+            refuse("the box has no size: from_mm and to_mm are one point", "give opposite corners")
+        return self
+
+
+class WheelTable(Table):
+    """The inside of the wheel rim, which steers and moves with the wheel."""
+
+    rim_inside_radius_mm: Annotated[float, key("inside radius of the rim", "mm", 80.0, 400.0)]
+    rim_inner_width_mm: Annotated[
+        float, key("length of that cylinder along the wheel's axle", "mm", 30.0, 450.0)
+    ]
+    rim_offset_mm: Annotated[
+        float,
+        key("middle of that cylinder outboard of the wheel centre", "mm", -150.0, 150.0),
+    ] = 0.0
+
+
+class _RodTable(Table):
+    diameter_mm: Annotated[float, key("outside diameter", "mm", 4.0, 80.0)]
+    wall_mm: Annotated[float | None, key("wall of a tube", "mm", 0.3, 40.0, absent="solid")] = None
+    e_gpa: Annotated[float, key("Young's modulus; the default is steel's", "GPa", 1.0, 500.0)] = (
+        205.0
+    )
+    yield_mpa: Annotated[
+        float, key("yield strength; the default is a mild steel's", "MPa", 20.0, 3000.0)
+    ] = 250.0
+    density_kg_m3: Annotated[
+        float, key("density; the default is steel's", "kg/m3", 500.0, 25000.0)
+    ] = 7850.0
+
+    @model_validator(mode="after")
+    def _hollow(self) -> Self:
+        if self.wall_mm is not None and 2.0 * self.wall_mm > self.diameter_mm:
+            refuse(
+                f"{self.wall_mm:g} mm is more than half of diameter_mm = {self.diameter_mm:g}",
+                "leave the wall out for a solid rod",
+                "wall_mm",
+            )
+        return self
+
+
+class TieRodTable(_RodTable):
+    """The tie rods: strength, mass and room."""
+
+    joint_diameter_mm: Annotated[
+        float | None,
+        key("diameter of the outer joint's housing", "mm", 5.0, 120.0, absent="the rod's"),
+    ] = None
+
+
+class SpacerTable(_RodTable):
+    """The spacers between rack and inner joint."""
+
+
+class ArmsTable(Table):
+    """Thickness of the arms, for clearance."""
+
+    tube_diameter_mm: Annotated[
+        float | None,
+        key("diameter of the tubes of both wishbones", "mm", 5.0, 120.0, absent="not checked"),
+    ] = None
+    steering_arm_diameter_mm: Annotated[
+        float | None,
+        key("thickness of the steering arm", "mm", 5.0, 120.0, absent="not checked"),
+    ] = None
+
+
+class LoadsTable(Table):
+    """Estimates of steering effort; needs `[car] front_axle_load_n`."""
+
+    friction: Annotated[float, key("tyre on ground, parked", "1", 0.1, 2.0)] = 0.7
+    tyre_pressure_kpa: Annotated[float, key("pressure above the air's", "kPa", 50.0, 500.0)]
+    efficiency: Annotated[
+        float, key("of pinion and column, hand to rack (invented)", "1", 0.3, 1.0)
+    ] = 0.9
+    steering_wheel_diameter_mm: Annotated[
+        float, key("diameter of the steering wheel", "mm", 150.0, 600.0)
+    ] = 350.0
+    lateral_load_n: Annotated[
+        float | None,
+        key(
+            "side force on the front axle in the cornering case",
+            "N",
+            0.0,
+            100000.0,
+            absent="no such case",
+        ),
+    ] = None
+    trail_mm: Annotated[
+        float | None,
+        key(
+            "lever of that force about the steering axis, caster and pneumatic trail together",
+            "mm",
+            -100.0,
+            200.0,
+            absent="the drawn caster trail",
+        ),
+    ] = None
+    outer_share: Annotated[float, key("part of that force on the outer wheel", "1", 0.0, 1.0)] = 1.0
+
+
+class ToleranceTable(Table):
+    """How exactly you can build: greatest deviation either way (standard deviation if normal)."""
+
+    bracket_mm: Annotated[
+        float, key("place of the rack's brackets, each direction", "mm", 0.0, 20.0)
+    ] = 1.0
+    spacer_mm: Annotated[float, key("length of spacers", "mm", 0.0, 20.0)] = 0.1
+    arm_mm: Annotated[float, key("place of the outer joint, each direction", "mm", 0.0, 20.0)] = 0.5
+    hardpoints_mm: Annotated[
+        float, key("place of every other hardpoint, each direction", "mm", 0.0, 20.0)
+    ] = 1.0
+    toe_deg: Annotated[float, key("toe as set after assembly, each wheel", "deg", 0.0, 2.0)] = 0.05
+    distribution: Annotated[
+        Literal["rectangular", "normal"], key("all deviations alike, or small ones more often")
+    ] = "rectangular"
+    samples: Annotated[int, key("cars built on paper for each design", "1", 16, 65536)] = 256

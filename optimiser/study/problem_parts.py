@@ -1,0 +1,97 @@
+"""From the tables of a study file to the plain parts of a problem: strength, loads and room."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.asked import KeepOut, LoadAssumptions, Materials, Rim, Room
+from optimiser.metrics.strength import Rod
+from optimiser.metrics.tolerance import Tolerances
+
+if TYPE_CHECKING:
+    from optimiser.linkage.hardpoints import CadFrame
+    from optimiser.study.part_tables import SpacerTable, TieRodTable
+    from optimiser.study.tables import StudyFile
+
+PA_PER_KPA = 1e3
+MPA_PER_GPA = 1e3
+KG_PER_MM3 = 1e-9  # of one kg/m3
+
+
+def loads_of(file: StudyFile) -> LoadAssumptions | None:
+    """What loads are estimated from; None without `[loads]` or the weight on the axle."""
+    loads, axle = file.loads, file.car.front_axle_load_n
+    if loads is None or axle is None:
+        return None
+    return LoadAssumptions(
+        wheel_load_n=0.5 * axle,
+        tyre_pressure_pa=loads.tyre_pressure_kpa * PA_PER_KPA,
+        friction=loads.friction,
+        efficiency=loads.efficiency,
+        steering_wheel_diameter_mm=loads.steering_wheel_diameter_mm,
+        lateral_load_n=loads.lateral_load_n,
+        trail_mm=loads.trail_mm,
+        outer_share=loads.outer_share,
+    )
+
+
+def materials_of(file: StudyFile) -> Materials:
+    """Sections and masses per mm of tie rods and spacers, as far as the study gives them."""
+    rod, spacer = _rod(file.tie_rod), _rod(file.spacer)
+    return Materials(rod, spacer, _mass(file.tie_rod, rod), _mass(file.spacer, spacer))
+
+
+def _rod(table: TieRodTable | SpacerTable | None) -> Rod | None:
+    if table is None:
+        return None
+    return Rod(table.diameter_mm, table.yield_mpa, table.wall_mm, table.e_gpa * MPA_PER_GPA)
+
+
+def _mass(table: TieRodTable | SpacerTable | None, rod: Rod | None) -> float:
+    if table is None or rod is None:
+        return 0.0
+    return float(rod.mass_per_mm(table.density_kg_m3 * KG_PER_MM3))
+
+
+def tolerances_of(file: StudyFile) -> Tolerances | None:
+    """How exactly the builder works; None where the study is silent."""
+    table = file.tolerance
+    if table is None:
+        return None
+    return Tolerances(
+        bracket_mm=table.bracket_mm,
+        spacer_mm=table.spacer_mm,
+        arm_mm=table.arm_mm,
+        hardpoints_mm=table.hardpoints_mm,
+        toe=float(np.radians(table.toe_deg)),
+        distribution=table.distribution,
+        samples=table.samples,
+    )
+
+
+def room_of(file: StudyFile, frame: CadFrame) -> Room:
+    """Keep-outs in body axes, the rim, and the thickness of parts as far as it is given."""
+    rod, arms, wheel = file.tie_rod, file.arms, file.wheel
+    keep_outs = []
+    for item in file.keep_out:
+        ends = frame.to_iso([item.from_mm, item.to_mm])
+        if item.kind == "box":
+            # CAD axes are signed body axes, so that a box along the ones is along the others.
+            ends = np.array([ends.min(axis=0), ends.max(axis=0)])
+        low, high = (tuple(end.tolist()) for end in ends)
+        keep_outs.append(
+            KeepOut(item.name, item.kind, low, high, item.radius_mm or 0.0, item.mirror)
+        )
+    return Room(
+        keep_outs=tuple(keep_outs),
+        rim=None
+        if wheel is None
+        else Rim(wheel.rim_inside_radius_mm, wheel.rim_inner_width_mm, wheel.rim_offset_mm),
+        tie_rod_diameter_mm=None if rod is None else rod.diameter_mm,
+        joint_diameter_mm=None if rod is None else rod.joint_diameter_mm,
+        steering_arm_diameter_mm=None if arms is None else arms.steering_arm_diameter_mm,
+        arm_tube_diameter_mm=None if arms is None else arms.tube_diameter_mm,
+        spacer_diameter_mm=None if file.spacer is None else file.spacer.diameter_mm,
+    )

@@ -1,0 +1,263 @@
+"""Reading a study: its file, hardpoints and racks, checked together; and the starter study."""
+
+from __future__ import annotations
+
+import importlib.resources
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.base.errors import InputError
+from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
+from optimiser.linkage.racks import read_racks
+from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
+from optimiser.study.messages import keys_table, shown
+from optimiser.study.tables import Span
+from optimiser.study.toml import expand, read_toml, validate
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from optimiser.linkage.racks import Rack
+    from optimiser.study.tables import StudyFile
+
+__all__ = ["Study", "read_case", "read_study", "studies_keys_table", "write_starter"]
+
+STARTER_FILES = ("study.toml", "hardpoints.csv", "racks.csv")
+
+
+# --- reading -------------------------------------------------------------------------------------
+
+
+def read_study(path: Path | str, *, whole: bool = True) -> Study:
+    """Read a study file, its hardpoints and its racks; paths in it are relative to it.
+
+    Args:
+        path: the study file.
+        whole: require everything that a search needs; when False, `[car]` and `[hardpoints]`
+            are enough, and what else is there is still checked.
+
+    Raises:
+        InputError: anything wrong in any of the files, and in any variant.
+    """
+    path = Path(path)
+    text, raw = read_toml(path)
+    file = validate(raw, str(path))
+    study = _build(path, text, file, str(path), "", whole)
+    variants = tuple(
+        _build(path, text, validate(tables, where), where, name, whole)
+        for name, where, tables in expand(file, raw, str(path))
+    )
+    return replace(study, variants=variants)
+
+
+def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
+    """Read one case of a study from copies of its files, wherever the study says they are.
+
+    Args:
+        path: the study file.
+        variant: name of the variant; empty for the study itself.
+        files: `hardpoints` and, for a study with racks, `catalogue`.
+
+    Raises:
+        InputError: anything that `read_study` refuses in that case, or no such variant.
+    """
+    text, raw = read_toml(path)
+    file, where = validate(raw, str(path)), str(path)
+    if variant:
+        cases = {name: (at, tables) for name, at, tables in expand(file, raw, where)}
+        if variant not in cases:
+            raise InputError(
+                where, f"has no variant {shown(variant)}", "name one of its [[variant]] tables"
+            )
+        where, tables = cases[variant]
+        file = validate(tables, where)
+    return _build(path, text, file, where, variant, True, files)
+
+
+_AS_NAMED: Mapping[str, Path] = MappingProxyType({})
+
+
+def _build(
+    path: Path,
+    text: str,
+    file: StudyFile,
+    where: str,
+    variant: str,
+    whole: bool,
+    files: Mapping[str, Path] = _AS_NAMED,
+) -> Study:
+    frame = CadFrame(
+        file.frame.forward, file.frame.left, file.frame.up, file.frame.ground_origin_mm
+    )
+    try:
+        _ = frame.rotation
+    except InputError as error:
+        raise InputError(f"{where}, {error.where}", error.problem, error.remedy) from None
+    table = file.hardpoints
+    drawn = files.get("hardpoints") or _beside(path, table.file, f"{where}, [hardpoints] file")
+    points = read_hardpoints(drawn, frame, table.unit, table.names)
+    racks = _racks(path, file, where, files.get("catalogue"))
+    study = Study(path, text, file, frame, points, racks, variant, files=dict(files))
+    if whole:
+        check_whole(study)
+    _check_together(study, where)
+    return study
+
+
+def _beside(path: Path, name: str, where: str) -> Path:
+    """Path of a file that the study names; reading it is left to those who know its format."""
+    if not name.strip() or not name.isprintable():
+        raise InputError(
+            where, f"{shown(name)} is no file name", "give a path to a CSV file, with / and not \\"
+        )
+    beside = path.parent / name
+    try:
+        exists = beside.exists()
+    except OSError:  # a name that no file system takes
+        exists = False
+    if not exists:
+        raise InputError(
+            where, f"no such file {shown(name)}", "paths start at the folder of the study file"
+        )
+    return beside
+
+
+def _racks(path: Path, file: StudyFile, where: str, copy: Path | None) -> tuple[Rack, ...]:
+    if file.racks is None:
+        return ()
+    use = file.racks.use
+    catalogue = copy or _beside(path, file.racks.catalogue, f"{where}, [racks] catalogue")
+    racks = {rack.name: rack for rack in read_racks(catalogue)}
+    for name in () if use == "all" else use:
+        if name not in racks:
+            raise InputError(
+                f"{where}, [racks] use",
+                f"{shown(name)} is not in {file.racks.catalogue}",
+                f"it holds {', '.join(racks)}",
+            )
+    return tuple(rack for name, rack in racks.items() if use == "all" or name in use)
+
+
+# --- checks across tables and files --------------------------------------------------------------
+
+
+def _check_together(study: Study, where: str) -> None:
+    """What two tables, or a table and a file, say together."""
+    file = study.file
+    vary, limits, car = file.search.vary, file.limits, file.car
+    spacer = vary.spacer_mm
+    longest = spacer.high if isinstance(spacer, Span) else float(np.max(spacer))
+    if longest > limits.spacer_max_mm:
+        raise InputError(
+            f"{where}, [search.vary] spacer_mm",
+            f"reaches {longest:g} mm, above [limits] spacer_max_mm = {limits.spacer_max_mm:g}",
+            "lower the one or raise the other",
+        )
+    _check_objectives(study, where)
+    names = [item.name for item in file.keep_out]
+    if twice := next((name for name in names if names.count(name) > 1), None):
+        raise InputError(
+            f"{where}, [[keep_out]]", f"name {shown(twice)} stands twice", "name each differently"
+        )
+    if file.loads is not None and car.front_axle_load_n is None:
+        raise InputError(
+            f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
+        )
+    _check_steering(study, where)
+
+
+def _check_objectives(study: Study, where: str) -> None:
+    file = study.file
+    objectives = file.objectives
+    place = f"{where}, [objectives]"
+    for name in ("bump_steer", "ackermann_error"):
+        if getattr(objectives, name) == "with tolerances" and file.tolerance is None:
+            raise InputError(
+                f"{place} {name}", "with tolerances needs to know them", "add [tolerance]"
+            )
+    if "tie_rod_force_n" in objectives.also and file.loads is None:
+        raise InputError(f"{place} also", "tie_rod_force_n needs the loads", "add [loads]")
+    for column in ("price", "mass_kg"):
+        blank = [rack.name for rack in study.racks if getattr(rack, column) is None]
+        if column in objectives.also and blank:
+            raise InputError(
+                f"{place} also",
+                f"rack {shown(blank[0])} has no {column}, which is to be minimised",
+                "fill it in, or leave the rack out of [racks] use",
+            )
+
+
+def _check_steering(study: Study, where: str) -> None:
+    steering = study.file.steering
+    if steering is None:
+        return
+    if steering.keep_tie_rods:
+        blank = [rack.name for rack in study.racks if rack.tie_rod_length_mm is None]
+        if blank:
+            raise InputError(
+                f"{where}, [steering] keep_tie_rods",
+                f"rack {shown(blank[0])} has no tie_rod_length_mm",
+                "fill it in, or leave the rack out of [racks] use",
+            )
+    elif study.file.limits.track_growth_mm != "off":
+        raise InputError(
+            f"{where}, [limits] track_growth_mm",
+            "nothing grows without [steering] keep_tie_rods = true",
+            'remove the limit, or write "off"',
+        )
+    if steering.turning_circle_m is None:
+        return
+    place = f"{where}, [steering] turning_circle_m"
+    if study.file.car.tyre_width_mm is None:
+        raise InputError(
+            place, "between kerbs depends on the tyre's width", "add [car] tyre_width_mm"
+        )
+    lock = study.inner_lock or 0.0
+    if not np.degrees(lock) <= GREATEST_LOCK_DEG:
+        least = least_circle_m(study)
+        raise InputError(
+            place,
+            f"{steering.turning_circle_m:g} m needs more than {GREATEST_LOCK_DEG:g} deg of the "
+            "inner wheel",
+            f"with this wheelbase and track the least is about {least:.1f} m",
+        )
+
+
+# --- starter -------------------------------------------------------------------------------------
+
+
+def write_starter(folder: Path) -> list[Path]:
+    """Write a commented study that runs as it is, with its two CSV files, into a folder.
+
+    Returns:
+        The files written, the study first.
+
+    Raises:
+        InputError: one of the files is already there, or the folder cannot be written.
+    """
+    source = importlib.resources.files("optimiser.study") / "starter"
+    targets = [folder / name for name in STARTER_FILES]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for target in targets:
+            if target.exists():
+                raise InputError(
+                    str(target), "is already there", "name a new folder: nothing is overwritten"
+                )
+        for target in targets:
+            with target.open("x", encoding="utf-8", newline="") as out:
+                out.write((source / target.name).read_text("utf-8"))
+    except OSError as error:
+        raise InputError(
+            str(folder), f"cannot be written ({error.strerror})", "name another folder"
+        ) from None
+    return targets
+
+
+def studies_keys_table() -> str:
+    """The table of keys in the README, in Markdown, made from the models."""
+    return keys_table()
