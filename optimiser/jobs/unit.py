@@ -1,8 +1,8 @@
 """A unit of work: one problem, one rack, one seed, searched by one process from start to end.
 
 Units need nothing from each other, so that any number of them runs side by side, on this machine
-(`processes`) or on others (`cluster`), with the same designs as one after the other. What a unit has
-told so far lies in its store; a unit that was cut off is given its store again and goes on.
+(`processes`) or on others (`cluster`), with the same designs as one after the other. What a unit
+has told so far lies in its store; a unit that was cut off is given its store again and goes on.
 """
 
 from __future__ import annotations

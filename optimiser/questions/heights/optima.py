@@ -6,8 +6,8 @@
          +------------ height repair    heights that stand out of the row, from their neighbours
                               polish    every height once more, until nothing is promised
 
-All heights are one batch: the rack height is a variable that `search.linear_steps` holds. What is made
-small is bump steer alone, the study's limits kept exactly.
+All heights are one batch: the rack height is a variable that `search.linear_steps` holds. What is
+made small is bump steer alone, the study's limits kept exactly.
 """
 
 from __future__ import annotations
