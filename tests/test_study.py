@@ -1110,7 +1110,8 @@ def test_the_starter_overwrites_nothing(tmp_path):
 
 
 def test_the_starter_is_package_data():
-    names = {item.name for item in (importlib.resources.files("optimiser") / "starter").iterdir()}
+    starter = importlib.resources.files("optimiser.study") / "starter"
+    names = {item.name for item in starter.iterdir()}
     assert names >= {"study.toml", "hardpoints.csv", "racks.csv"}
 
 
