@@ -56,7 +56,7 @@ def test_check_gives_the_numbers_of_the_car_as_drawn(tmp_path):
     path = write_small_study(tmp_path)
     code, out, _ = run("check", path, cwd=tmp_path)
     assert code == 0
-    for text in ("bump steer, largest over travel", "inner-referenced", "toggle margin", "caster"):
+    for text in ("bump steer, RMS over travel", "inner-referenced", "toggle margin", "caster"):
         assert text in out
 
 

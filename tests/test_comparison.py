@@ -27,6 +27,7 @@ from optimiser.evaluation.problem import Designs, LoadAssumptions, Objectives, R
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.mounting import check_hand
 from optimiser.metrics.tolerance import Tolerances
+from optimiser.study.read import read_study
 
 SHORTER, LONGER = 620.0, 700.0
 LOADS = LoadAssumptions(wheel_load_n=3000.0, tyre_pressure_pa=180e3)
@@ -377,7 +378,7 @@ def test_stock_values_bound_the_spacers_of_a_rescue(too_short):
 
 def test_check_lists_keep_outs_in_car_axes_and_what_is_not_checked():
     """The demo's CAD has x rearward and y to the right: its box is ahead of the axle."""
-    parts = dict(describe_study(ROOT / "studies" / "demo.toml"))
+    parts = dict(describe_study(read_study(ROOT / "studies" / "demo.toml")))
     rows = dict(parts["Clearance"])
     assert rows["pedal box"] == (
         "box, forward of the axle 40 to 190, left of the middle -190 to 190, above ground 260 to "

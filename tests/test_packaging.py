@@ -14,7 +14,7 @@ import pytest
 from packaging_case import BOTH, BOX, RACK, RIGHT, ROOM, corner_by_constraints, problem
 from scipy.spatial.transform import Rotation
 
-from optimiser.answer.whole_sweep import on_grid, pair_words, sweep_whole
+from optimiser.answer.whole_sweep import on_grid, sweep_whole
 from optimiser.evaluation.asked import KeepOut, Room, Travel
 from optimiser.evaluation.clearance.engine import poses_between
 from optimiser.evaluation.clearance.metrics import (
@@ -25,6 +25,7 @@ from optimiser.evaluation.clearance.metrics import (
     unchecked_parts,
 )
 from optimiser.evaluation.clearance.pinion import ANGLES_DEG
+from optimiser.evaluation.quantities import pair_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.racks import Rack
 

@@ -449,7 +449,7 @@ REFUSED = {
     ),
     "word in a list": (
         {"objectives.also": ["prize"]},
-        "[objectives] also number 1: 'prize' is not a word known here; write a list of \"price\"",
+        "[objectives] also number 1: 'prize' cannot be minimised; did you mean price?",
     ),
     "number for a list": (
         {"racks.use": 3},

@@ -6,17 +6,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.corner_numbers import CornerNumbers, corner_numbers, number_rows
+from optimiser.answer.corner_numbers import CornerNumbers, corner_numbers, corner_values
+from optimiser.answer.design_numbers import drawn_numbers
+from optimiser.answer.run_result import CAUTION
+from optimiser.base.files import csv_text
 from optimiser.evaluation.clearance.metrics import unchecked_parts
+from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.problem import FollowsRack, Range
+from optimiser.evaluation.quantities import quantity, shown
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.kinematic import inner_joint_angle
-from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
+    from optimiser.answer.design_numbers import DrawnNumber
     from optimiser.evaluation.problem import Choice, Problem
     from optimiser.linkage.at_rack import Poses
     from optimiser.study.read import Study
@@ -24,16 +28,11 @@ if TYPE_CHECKING:
 Rows = list[tuple[str, str]]
 
 
-def describe_study(path: Path) -> list[tuple[str, Rows]]:
-    """Read everything that a study names and describe it, a heading and its rows at a time.
-
-    Raises:
-        InputError: anything that `read_study` refuses.
-    """
-    study = read_study(path)
+def describe_study(study: Study) -> list[tuple[str, Rows]]:
+    """Describe everything that a study names, a heading and its rows at a time."""
     problem = study.problem()
     parts = [
-        (f"{study.title} ({path})", _car_rows(study, problem)),
+        (f"{study.title} ({study.path})", _car_rows(study, problem)),
         (
             "Racks",
             [(rack.name, _rack_text(problem, index)) for index, rack in enumerate(study.racks)],
@@ -49,6 +48,41 @@ def describe_study(path: Path) -> list[tuple[str, Rows]]:
     if notes := study.notes():
         parts.append(("Please check", [("note", text) for text in notes]))
     return parts
+
+
+def numbers_text(study: Study) -> str:
+    """Every number of the car as drawn as CSV `rack,quantity,value,unit`.
+
+    The rack is empty for the tie rod as drawn. What cannot be computed stands in the comments,
+    with what is missing.
+    """
+    found = list(drawn_numbers(study.problem()))
+    rows = [
+        ("" if one.rack is None else one.rack.name, one.name, one.value, quantity(one.name).unit)
+        for one in found
+        if one.value is not None
+    ]
+    comments = (
+        f"{study.title}: the car as drawn, and with each rack's bar through the drawn inner "
+        "joints, no spacers, tie rods as long as that asks",
+        CAUTION,
+        *_lacking(found),
+    )
+    return csv_text(("rack", "quantity", "value", "unit"), rows, comments)
+
+
+def _lacking(found: list[DrawnNumber]) -> Iterator[str]:
+    """What is not computed, for which racks, and why, a line for each reason."""
+    names: dict[tuple[str, str], list[str]] = {}
+    for one in found:
+        if one.value is None:
+            who = "the tie rod as drawn" if one.rack is None else one.rack.name
+            names.setdefault((one.missing, who), []).append(one.name)
+    racks: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for (why, who), listed in names.items():
+        racks.setdefault((why, tuple(listed)), []).append(who)
+    for (why, columns), whose in racks.items():
+        yield f"not computed for {', '.join(whose)}: {', '.join(columns)}; missing: {why}"
 
 
 def _car_rows(study: Study, problem: Problem) -> Rows:
@@ -127,7 +161,8 @@ def _room_rows(problem: Problem) -> Iterator[tuple[str, str]]:
 
 def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     drawn = corner_numbers(problem, problem.points)
-    yield from number_rows(drawn)
+    values = corner_values(drawn)
+    yield from ((one.words, one.text(values[one.name])) for one in shown("corner"))
     limits = problem.limits
     poses = _envelope(problem, drawn)
     toggle = float(np.degrees(np.min(poses.toggle_margin)))
@@ -136,12 +171,11 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     most = None if limits.inner_joint_angle is None else float(np.degrees(limits.inner_joint_angle))
     yield "toggle margin up to the required lock", _against(toggle, least, at_least=True)
     yield "tie rod to rack, greatest angle", _against(joint, most, at_least=False)
-    values = (float(np.degrees(drawn.bump.largest)), float(np.degrees(drawn.ackermann.largest)))
-    for name, value, wanted in zip(
-        ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
-    ):
-        if not value <= wanted:
-            yield f"{name} is not acceptable", f"{value:.3f} deg against {wanted:g} deg"
+    for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
+        one = quantity(name)
+        if not values[name] <= wanted:
+            against = f"{one.text(values[name])} against {wanted:g} {one.unit}"
+            yield f"{one.words} is not acceptable", against
 
 
 def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:

@@ -24,8 +24,6 @@ from optimiser.metrics.kinematic import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
@@ -165,24 +163,23 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     )
 
 
-def number_rows(numbers: CornerNumbers) -> Iterator[tuple[str, str]]:
-    """Numbers of one corner as text, for terminal and report alike."""
-    deg, attitude = np.degrees, numbers.attitude
-    bump, ackermann = numbers.bump, numbers.ackermann
-    yield "bump steer, largest over travel", f"{deg(bump.largest):.3f} deg"
-    yield "bump steer, RMS over travel", f"{deg(bump.rms):.3f} deg"
-    yield "toe-in gradient at rest", f"{deg(bump.gradient) * 1000.0:.2f} deg/m"
-    yield "bump steer at half lock, largest", f"{deg(numbers.part_lock):.3f} deg"
-    yield "roll steer", f"{numbers.roll_steer:.4f} deg per deg of roll"
-    yield "Ackermann error, largest up to lock", f"{deg(ackermann.largest):.3f} deg"
-    yield "Ackermann error, RMS up to lock", f"{deg(ackermann.rms):.3f} deg"
-    yield (
-        "Ackermann percentage (inner-referenced)",
-        f"{numbers.percentage_at_lock:.1f} % at lock, {numbers.percentage_at_20:.1f} % at 20 deg",
-    )
-    yield "rack displacement for that lock", f"{abs(ackermann.rack_at_lock_mm):.1f} mm each way"
-    yield "caster", f"{deg(attitude.caster):.2f} deg"
-    yield "kingpin inclination", f"{deg(attitude.kingpin_inclination):.2f} deg"
-    yield "scrub radius", f"{attitude.scrub_radius_mm:.1f} mm"
-    yield "trail", f"{attitude.trail_mm:.1f} mm"
-    yield "between steering axes at the ground", f"{numbers.track_mm:.1f} mm"
+def corner_values(numbers: CornerNumbers) -> dict[str, float]:
+    """Numbers of one corner by the names of `quantities.shown("corner")`, in their units."""
+    attitude, bump, ackermann = numbers.attitude, numbers.bump, numbers.ackermann
+    return {
+        "bump_steer_deg": float(np.degrees(bump.largest)),
+        "bump_steer_rms_deg": float(np.degrees(bump.rms)),
+        "bump_gradient_deg_per_m": float(np.degrees(bump.gradient)) * 1000.0,
+        "part_lock_bump_steer_deg": float(np.degrees(numbers.part_lock)),
+        "roll_steer_deg_per_deg": numbers.roll_steer,
+        "ackermann_error_deg": float(np.degrees(ackermann.largest)),
+        "ackermann_error_rms_deg": float(np.degrees(ackermann.rms)),
+        "ackermann_at_lock_percent": numbers.percentage_at_lock,
+        "ackermann_at_20_percent": numbers.percentage_at_20,
+        "rack_needed_mm": float(abs(ackermann.rack_at_lock_mm)),
+        "kingpin_track_mm": numbers.track_mm,
+        "caster_deg": float(np.degrees(attitude.caster)),
+        "kingpin_inclination_deg": float(np.degrees(attitude.kingpin_inclination)),
+        "scrub_radius_mm": float(attitude.scrub_radius_mm),
+        "trail_mm": float(attitude.trail_mm),
+    }

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import hypervolume, non_dominated
-from optimiser.evaluation.asked import LIMIT_WORDS
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
+from optimiser.evaluation.quantities import limit_words, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,20 +23,6 @@ LEANING_SHARE = 0.01
 REFERENCE = 4.0
 """The hypervolume's reference box reaches from 0 to so many times the acceptable values."""
 _SAMPLES = 80
-
-WORDS = {
-    "rack_height_mm": "rack height",
-    "rack_fore_aft_mm": "rack fore-aft",
-    "spacer_mm": "spacer length",
-    "arm_length_mm": "arm length",
-    "arm_height_mm": "arm height",
-    "arm_angle_deg": "arm angle",
-}
-
-
-def unit_of(name: str) -> str:
-    """Unit of a variable, metric or limit by its suffix."""
-    return "deg" if name.endswith("_deg") else "mm"
 
 
 # --- what limits the chosen design ---------------------------------------------------------------
@@ -67,10 +53,10 @@ def limit_rows(chosen: Chosen) -> list[LimitRow]:
     for name, value in zip(
         chosen.problem.constraint_names, chosen.outcome.constraints[0], strict=True
     ):
-        unit = unit_of(name)
+        unit = quantity(name).unit
         near = BINDING_DEG if unit == "deg" else BINDING_MM
         left = -float(value)
-        rows.append(LimitRow(name, LIMIT_WORDS[name], left, unit, not left > near))
+        rows.append(LimitRow(name, limit_words(name), left, unit, not left > near))
     return rows
 
 
@@ -89,7 +75,7 @@ def leaning_sentences(chosen: Chosen) -> Iterator[str]:
     """The bounds of the study that the design leans on, a sentence each."""
     for name in VARIABLES:
         choice, value = chosen.problem.space[name], float(chosen.design.column(name)[0])
-        words, unit = _upper(WORDS[name]), unit_of(name)
+        words, unit = _upper(quantity(name).words), quantity(name).unit
         if isinstance(choice, Range):
             near = LEANING_SHARE * (choice.high - choice.low)
             for end, bound in (("lower", choice.low), ("upper", choice.high)):

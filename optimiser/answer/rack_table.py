@@ -7,17 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.corner_numbers import gearing
+from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.remedies import rescues
-from optimiser.answer.whole_sweep import pair_words, sweep_notes, sweep_whole
+from optimiser.answer.whole_sweep import sweep_notes, sweep_whole
 from optimiser.base.front import best_ratio, feasible_front
-from optimiser.evaluation.asked import LIMIT_WORDS
+from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.quantities import excess_words, is_pair, pair_words, quantity, shown
 from optimiser.metrics.mounting import check_hand, steering_mass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
@@ -48,8 +47,10 @@ ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
     "within limits, not acceptable",
     "fails",
 )
+COLUMNS = tuple(one.name for one in shown("racks"))
+"""Numbers of `racks.csv`."""
 BUILT = " in one of twenty cars built to your tolerances"
-_SCALES = {"_mm": 10.0, "_deg": 5.0}
+_SCALES = {"mm": 10.0, "deg": 5.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +150,16 @@ def _least(outcome: Evaluation, column: int) -> float | None:
 
 
 def _excess(problem: Problem, values: Array) -> str:
-    names, columns = ("bump steer", "Ackermann error"), problem.objectives.names[:2]
+    asked = problem.objectives
     parts = [
-        f"{name} {value:.3f} deg{BUILT if column.endswith('_p95_deg') else ''}, "
-        f"{value - wanted:.3f} more than acceptable"
-        for name, column, value, wanted in zip(
-            names, columns, values, problem.acceptable, strict=True
+        f"{one.words} {one.text(value)}{BUILT if measure == 'with tolerances' else ''}, "
+        f"{one.number(value - wanted)} more than acceptable"
+        for one, measure, value, wanted in zip(
+            map(quantity, JUDGED),
+            (asked.bump_steer, asked.ackermann_error),
+            values.tolist(),
+            problem.acceptable.tolist(),
+            strict=True,
         )
         if value > wanted
     ]
@@ -167,28 +172,23 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     if not len(rows):
         return None, outcome.commonest_status[0] or "not searched"
     names = problem.constraint_names
-    scale = np.array([_SCALES["_deg" if name.endswith("_deg") else "_mm"] for name in names])
+    scale = np.array([_SCALES[quantity(name).unit] for name in names])
     broken = np.maximum(outcome.constraints[rows], 0.0)
     best = int(rows[np.argmin((broken / scale).sum(axis=1))])
     words = [
-        f"{_limit_words(outcome, best, name)} by {excess:.1f} {name.rsplit('_', 1)[1]}"
+        excess_words(name, excess, ".1f", _closest(outcome, best, name))
         for name, excess in zip(names, outcome.constraints[best], strict=True)
         if excess > 0.0
     ]
     return best, f"the nearest of {len(outcome.status)} designs breaks " + ", ".join(words)
 
 
-def _limit_words(outcome: Evaluation, row: int, name: str) -> str:
-    """A limit in words, with the pair of parts where it is the clearance."""
+def _closest(outcome: Evaluation, row: int, name: str) -> str:
+    """The pair of parts that breaks a limit where that is the clearance; else empty."""
     if name != "clearance_mm":
-        return LIMIT_WORDS[name]
-    least = outcome.metrics["clearance_mm"][row]
-    closest = next(
-        column
-        for column, values in outcome.metrics.items()
-        if column.startswith("clearance_") and column != name and values[row] == least
-    )
-    return f"{LIMIT_WORDS[name]} ({pair_words(closest)})"
+        return ""
+    pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
+    return pair_words(min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf)))
 
 
 def _numbers(
@@ -198,69 +198,10 @@ def _numbers(
     numbers |= {"mass_kg": _known(float(steering_mass(rack, 0.0, 0.0))), "price": rack.price}
     if row is None:
         return numbers
-    one: NDArray[np.intp] = np.array([row])
-    design = designs.select(one)
-    measured = {name: float(values[row]) for name, values in evaluation.metrics.items()}
-    numbers |= {name: _known(measured.get(name)) for name in COLUMNS if name in measured}
-    for name in ("rack_height_mm", "rack_fore_aft_mm", "spacer_mm", "arm_length_mm"):
-        numbers[name] = float(design.column(name)[0])
-    numbers["arm_height_mm"] = float(design.column("arm_height_mm")[0])
-    points, _ = problem.corners(design)
-    end = 0.5 * rack.travel_mm
-    if problem.steering.stops == "lock" and np.isfinite(measured["rack_needed_mm"]):
-        end = min(end, measured["rack_needed_mm"])
-    geared = gearing(problem, points.select(0), rack, end)
-    numbers |= {
-        "inner_lock_reached_deg": _known(np.degrees(geared.inner_at_end)),
-        "outer_lock_reached_deg": _known(np.degrees(geared.outer_at_end)),
-        "turning_circle_m": _known(geared.turning_diameter_mm / 1000.0),
-        "turns_lock_to_lock": geared.turns,
-        "overall_ratio_mean": geared.ratio_mean,
-        "overall_ratio_at_centre": geared.ratio_at_centre,
-        "overall_ratio_spread": geared.ratio_spread,
-    }
-    return numbers
+    one = slice(row, row + 1)
+    found = design_numbers(problem, designs.select(one), evaluation.select(one))
+    return numbers | {name: found[name] for name in COLUMNS if name in found}
 
 
 def _known(value: float | None) -> float | None:
     return None if value is None or not np.isfinite(value) else float(value)
-
-
-COLUMNS = (
-    "best_bump_steer_deg",
-    "best_ackermann_error_deg",
-    "bump_steer_deg",
-    "ackermann_error_deg",
-    "spacer_mm",
-    "rack_height_mm",
-    "rack_fore_aft_mm",
-    "arm_length_mm",
-    "arm_height_mm",
-    "tie_rod_length_mm",
-    "inner_lock_reached_deg",
-    "outer_lock_reached_deg",
-    "turning_circle_m",
-    "rack_needed_mm",
-    "share_of_travel",
-    "turns_lock_to_lock",
-    "overall_ratio_at_centre",
-    "overall_ratio_mean",
-    "overall_ratio_spread",
-    "toe_per_rack_mm_deg",
-    "tie_rod_force_n",
-    "rack_force_n",
-    "steering_wheel_torque_nm",
-    "rim_force_n",
-    "buckling_reserve",
-    "clearance_mm",
-    "clearance_whole_sweep_mm",
-    "toggle_margin_deg",
-    "inner_joint_angle_deg",
-    "inner_joint_swing_deg",
-    "outer_joint_angle_deg",
-    "track_growth_mm",
-    "own_rods_track_growth_mm",
-    "mass_kg",
-    "price",
-)
-"""Numbers of `racks.csv`, each a metric of the table in the README."""

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.asked import LIMIT_WORDS
 from optimiser.evaluation.designs import VARIABLES, Designs, ends
+from optimiser.evaluation.quantities import limit_words
 from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
 
 if TYPE_CHECKING:
@@ -155,5 +155,5 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
 def _limits(problem: Problem, outcome: Evaluation, index: int) -> str:
     """Words on the limits that a design breaks."""
     names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
-    broken = [LIMIT_WORDS[name] for name, excess in names if not excess <= 0.0]
+    broken = [limit_words(name) for name, excess in names if not excess <= 0.0]
     return f", breaking {', '.join(broken)}" if broken else ""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.metrics import unchecked_parts
+from optimiser.evaluation.quantities import is_pair, pair_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
 
@@ -67,7 +68,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         pairs = {
             name: float(values[0])
             for name, values in metrics.items()
-            if name.startswith("clearance_") and name != "clearance_mm" and np.isfinite(values[0])
+            if is_pair(name) and np.isfinite(values[0])
         }
         if pairs:
             nearest = min(pairs, key=lambda name: pairs[name])
@@ -99,17 +100,6 @@ def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solve
         static_camber=problem.car.static_camber,
     )
     return replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
-
-
-_PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
-
-
-def pair_words(column: str) -> str:
-    """'tie rod to pedal box' of 'clearance_tie_rod_pedal_box_mm'."""
-    pair = column.removeprefix("clearance_").removesuffix("_mm")
-    part = next((name for name in _PARTS if pair.startswith(name)), "")
-    other = pair.removeprefix(part).strip("_")
-    return f"{part} to {other}".replace("_", " ")
 
 
 # --- what a builder has to know ------------------------------------------------------------------

@@ -112,11 +112,19 @@ def run(
 
 
 @app.command()
-def check(study: StudyArgument) -> None:
+def check(
+    study: StudyArgument,
+    numbers: Annotated[
+        Path | None,
+        typer.Option(
+            "--numbers", help="CSV file for every number of the car as drawn, with each rack."
+        ),
+    ] = None,
+) -> None:
     """Read a study, say what was understood, and give the as-drawn car's numbers."""
     from optimiser.command.run_screen import show_check
 
-    show_check(study)
+    show_check(study, numbers)
 
 
 @app.command()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -11,10 +11,12 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from optimiser.answer.as_drawn import describe_study
+from optimiser.answer.as_drawn import describe_study, numbers_text
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
 from optimiser.answer.run_result import CAUTION
+from optimiser.base.files import write_text
 from optimiser.jobs.stop_flag import StopFlag
+from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -127,20 +129,15 @@ def rack_table(result: RunResult) -> Table:
         box=SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
     )
-    for name, justify in _COLUMNS.items():
-        table.add_column(name, justify=justify, no_wrap=True)
+    table.add_column("rack", no_wrap=True)
+    for heading in _COLUMNS:
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("acceptable", no_wrap=True)
     for row in result.comparison:
-        numbers = row.numbers
         chosen = row.row is not None and row.row == result.winner
         table.add_row(
             escape(row.rack.name),
-            _cell(row.rack.price, "g"),
-            _cell(numbers["bump_steer_deg"], ".3f"),
-            _cell(numbers["ackermann_error_deg"], ".2f"),
-            _cell(numbers["rack_height_mm"], ".0f"),
-            _cell(numbers["rack_fore_aft_mm"], ".0f"),
-            _cell(numbers["spacer_mm"], ".0f"),
-            _cell(numbers["arm_length_mm"], ".0f"),
+            *(_cell(row.numbers[name], form) for name, form in _COLUMNS.values()),
             _SHORT[row.verdict] + (", CHOSEN" if chosen else ""),
             style="bold" if chosen else None,
         )
@@ -152,16 +149,15 @@ def rack_table(result: RunResult) -> Table:
     return table
 
 
-_COLUMNS: dict[str, Literal["left", "right"]] = {
-    "rack": "left",
-    "price": "right",
-    "bump": "right",
-    "Ack.": "right",
-    "height": "right",
-    "fore": "right",
-    "spacer": "right",
-    "arm": "right",
-    "acceptable": "left",
+# Short headings, and the digits that a glance needs: the files have more.
+_COLUMNS = {
+    "price": ("price", "g"),
+    "bump": ("bump_steer_deg", ".3f"),
+    "Ack.": ("ackermann_error_deg", ".2f"),
+    "height": ("rack_height_mm", ".0f"),
+    "fore": ("rack_fore_aft_mm", ".0f"),
+    "spacer": ("spacer_mm", ".0f"),
+    "arm": ("arm_length_mm", ".0f"),
 }
 _SHORT = {
     ACCEPTABLE: "yes",
@@ -186,14 +182,20 @@ def rack_lines(result: RunResult) -> Iterator[str]:
             yield f"    {text}."
 
 
-def show_check(path: Path) -> None:
-    """Print what a study was understood to say, and the as-drawn car's numbers."""
-    console = Console()
-    for heading, rows in describe_study(path):
+def show_check(path: Path, numbers: Path | None = None) -> None:
+    """Print what a study was understood to say, and the as-drawn car's numbers.
+
+    `numbers` is a file for all of them, with each rack in the drawn place.
+    """
+    study, console = read_study(path), Console()
+    for heading, rows in describe_study(study):
         table = Table(title=escape(heading), title_justify="left", show_header=False)
         table.add_column(no_wrap=True)
         table.add_column()
         for name, value in rows:
             table.add_row(escape(name), escape(value))
         console.print(table)
+    if numbers is not None:
+        write_text(numbers, numbers_text(study))
+        console.print(f"wrote {numbers}", markup=False, highlight=False, soft_wrap=True)
     console.print(CAUTION, style="dim")

@@ -136,27 +136,16 @@ class Limits:
     clearance_mm: float | None = None
 
 
-LIMIT_WORDS = {
-    "rack_travel_mm": "the rack's travel (each way)",
-    "toggle_margin_deg": "the toggle margin",
-    "inner_joint_angle_deg": "the inner joint's angle",
-    "outer_joint_angle_deg": "the outer joint's swing",
-    "track_growth_mm": "the growth of the track",
-    "clearance_mm": "the clearance",
-}
-"""The limits by the names that a problem gives them, each in the unit of its suffix."""
-
 BumpObjective = Literal["largest", "rms", "with tolerances"]
-ExtraObjective = Literal["price", "mass_kg", "tie_rod_force_n", "part_lock_bump_steer_deg"]
 
 
 @dataclass(frozen=True, slots=True)
 class Objectives:
-    """Which numbers are minimised: always bump steer and Ackermann error, then the extras."""
+    """Which numbers are minimised: bump steer and Ackermann error, then of `EXTRA_OBJECTIVES`."""
 
     bump_steer: BumpObjective = "largest"
     ackermann_error: BumpObjective = "largest"
-    extra: tuple[ExtraObjective, ...] = ()
+    extra: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -21,6 +21,9 @@ VARIABLES = (
     "arm_angle_deg",
 )
 
+JUDGED = ("bump_steer_deg", "ackermann_error_deg")
+"""The metrics that acceptable values are stated for, in the order of `Problem.acceptable`."""
+
 
 # --- what a design may be ------------------------------------------------------------------------
 
@@ -150,7 +153,7 @@ class Evaluation:
         judged by the greatest all the same; one with tolerances by the greater of percentile and
         drawing.
         """
-        greatest = [self.metrics[name] for name in ("bump_steer_deg", "ackermann_error_deg")]
+        greatest = [self.metrics[name] for name in JUDGED]
         return np.maximum(self.objectives[:, :2], np.stack(greatest, axis=1))
 
     @property

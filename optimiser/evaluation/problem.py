@@ -15,7 +15,6 @@ import numpy as np
 from optimiser.evaluation.asked import (
     BumpObjective,
     Car,
-    ExtraObjective,
     Limits,
     LoadAssumptions,
     Materials,
@@ -55,7 +54,6 @@ __all__ = [
     "Choice",
     "Designs",
     "Evaluation",
-    "ExtraObjective",
     "FollowsRack",
     "Limits",
     "LoadAssumptions",
@@ -116,7 +114,11 @@ class Problem:
     @property
     def has_pairs(self) -> bool:
         """Whether there is anything whose clearance can be known."""
-        return has_pairs(self.room, self.racks)
+        return self.may_touch(None)
+
+    def may_touch(self, rack: Rack | None) -> bool:
+        """The same of one rack; None stands for any of them."""
+        return has_pairs(self.room, self.racks if rack is None else (rack,))
 
     @property
     def conditions(self) -> Conditions:

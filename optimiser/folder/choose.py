@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
-from optimiser.answer.limits_and_growth import WORDS, unit_of
 from optimiser.base.errors import InputError, NothingFeasibleError
 from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
+from optimiser.evaluation.quantities import quantity
 from optimiser.metrics.mounting import check_hand
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def _other_rack(result: RunResult, base: Chosen, at: Sequence[str]) -> Iterator[
     names = [rack.name for rack in result.problem.racks]
     typed = dict(parse_values(at, names))
     rack = typed.get("rack", base.rack.name)
-    kept = [WORDS[name] for name in VARIABLES if name not in typed]
+    kept = [quantity(name).words for name in VARIABLES if name not in typed]
     if rack == base.rack.name or not kept:
         return
     best = result.best_of(result.rack_fronts.get(names.index(str(rack)), result.front[:0]))
@@ -146,8 +146,9 @@ def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
             rack = next(i for i, r in enumerate(problem.racks) if r.name == value)
             continue
         free[name] = value
-        if text := _outside(problem.space[name], value, unit_of(name)):
-            warned.append(f"{WORDS[name]} {value:g} {unit_of(name)} {text}.")
+        one = quantity(name)
+        if text := _outside(problem.space[name], value, one.unit):
+            warned.append(f"{one.words} {value:g} {one.unit} {text}.")
     design = problem.designs([rack], free)
     outcome = problem.evaluate(design)
     words = ", ".join(f"{n} = {v if isinstance(v, str) else format(v, 'g')}" for n, v in typed)

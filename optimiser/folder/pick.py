@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.exactness import accuracy
-from optimiser.answer.limits_and_growth import WORDS, limit_rows, unit_of
+from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
 from optimiser.base.errors import InputError
 from optimiser.base.files import write_bytes
-from optimiser.evaluation.problem import VARIABLES
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import quantity, shown
 from optimiser.folder.write import write_design
 from optimiser.metrics.mounting import check_hand
 from optimiser.report.figures import design_figures, figure_bytes
@@ -25,25 +26,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.evaluation.quantity import Quantity
     from optimiser.folder.choose import Picked
     from optimiser.folder.read import StoredRun
 
 PICKED, PICK_FILE = "picked", "pick.json"
 _MOST_FRONT = 25
 _MOST_TYPED = 10_000
-# What a builder compares, its words and digits.
-_COMPARED = (
-    ("bump_steer_deg", "bump steer", "deg", 3),
-    ("ackermann_error_deg", "Ackermann error", "deg", 3),
-    ("tie_rod_length_mm", "tie-rod length", "mm", 1),
-    ("rack_needed_mm", "rack used each way", "mm", 1),
-    ("clearance_mm", "least clearance", "mm", 1),
-    ("toggle_margin_deg", "toggle margin", "deg", 1),
-    ("tie_rod_force_n", "tie-rod force", "N", 0),
-    ("steering_wheel_torque_nm", "steering-wheel torque, parked", "N m", 1),
-    ("mass_kg", "mass", "kg", 2),
-    ("price", "price", "", 0),
-)
 
 
 # --- what to say ---------------------------------------------------------------------------------
@@ -102,23 +91,21 @@ def cost_lines(picked: Picked) -> Iterator[str]:
     for name in VARIABLES:
         value = float(chosen.design.column(name)[0])
         before = None if base is None else float(base.design.column(name)[0])
-        yield _change(WORDS[name], value, before, unit_of(name), 1)
-    for name, words, unit, digits in _COMPARED:
-        value = chosen.metric(name)
+        yield _change(quantity(name), value, before)
+    for one in shown("pick"):
+        value = chosen.metric(one.name)
         if math.isfinite(value):
-            yield _change(words, value, None if base is None else base.metric(name), unit, digits)
+            yield _change(one, value, None if base is None else base.metric(one.name))
     yield from _verdict(chosen)
     yield from picked.notes
 
 
-def _change(words: str, value: float, before: float | None, unit: str, digits: int) -> str:
-    text = f"  {words}: {value:.{digits}f} {unit}".rstrip()
+def _change(one: Quantity, value: float, before: float | None) -> str:
+    text = f"  {one.words}: {one.text(value)}"
     if before is None or not math.isfinite(before):
         return text
-    change = value - before
-    if f"{abs(change):.{digits}f}" == f"{0.0:.{digits}f}":
-        return f"{text} (the same)"
-    return f"{text} ({change:+.{digits}f})"
+    change = round(value - before, one.digits)
+    return f"{text} ({change:+.{one.digits}f})" if change else f"{text} (the same)"
 
 
 def _verdict(chosen: Chosen) -> Iterator[str]:
@@ -127,11 +114,9 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
     for row in broken:
         yield f"BREAKS {row.words} by {-row.left:.2f} {row.unit}."
     values = chosen.outcome.judged[0]
-    for words, value, most in zip(
-        ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
-    ):
+    for one, value, most in zip(map(quantity, JUDGED), values, problem.acceptable, strict=True):
         if not value <= most:
-            yield f"NOT ACCEPTABLE: {words} {value:.3f} deg against {most:g} deg."
+            yield f"NOT ACCEPTABLE: {one.words} {one.text(value)} against {most:g} {one.unit}."
     if not broken and (values <= problem.acceptable).all():
         yield "It keeps every limit and is acceptable."
     hand = check_hand(chosen.rack, problem.arm_ahead, problem.car.drive_side)

@@ -22,7 +22,8 @@ from optimiser.answer.run_result import (
     write_json,
 )
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
-from optimiser.evaluation.problem import VARIABLES
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import quantity
 from optimiser.folder.read import input_path
 from optimiser.metrics.pose_table import pose_table
 from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
@@ -248,7 +249,7 @@ def _as_built(problem: Problem, design: Designs) -> str:
     over = [
         f"{words} is above the {most:g} deg that you accept"
         for words, value, most in zip(
-            ("bump steer", "Ackermann error"), values, problem.acceptable, strict=True
+            (quantity(name).words for name in JUDGED), values, problem.acceptable, strict=True
         )
         if value > most
     ]

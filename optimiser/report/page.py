@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import importlib.resources
-import re
 from typing import TYPE_CHECKING, Any
 
 import jinja2
 import numpy as np
 
-from optimiser.answer.corner_numbers import corner_numbers, number_rows
+from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.limits_and_growth import (
     REFERENCE,
     binding_sentences,
@@ -19,15 +18,13 @@ from optimiser.answer.limits_and_growth import (
 )
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
 from optimiser.answer.run_result import CAUTION
-from optimiser.answer.whole_sweep import pair_words
-from optimiser.evaluation.asked import LIMIT_WORDS
 from optimiser.evaluation.clearance.metrics import told_apart_mm
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
     ORIGINS,
-    RACK_ROWS,
-    SETTING_OUT,
     assumptions,
     number,
 )
@@ -107,8 +104,8 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "is_winner": result.winner is not None,
         "origin": ORIGINS.get(origin, origin),
         "setting_out": [
-            (words, number(lengths[name], 2 if unit == "deg" else 1), unit)
-            for name, words, unit in SETTING_OUT
+            (f"{one.words}: {one.definition}", number(lengths[one.name], one.digits), one.unit)
+            for one in map(quantity, (*VARIABLES, "tie_rod_length_mm"))
         ],
         "joints": [
             (name.replace("_", " "), [number(float(v), 2) for v in frame.to_cad(point)])
@@ -133,35 +130,27 @@ def _judged(problem: Problem) -> tuple[str, str]:
 
 
 def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | None]]:
-    """Words, chosen, as drawn, acceptable, and whether it is kept (None: not asked)."""
+    """Words, chosen, as drawn, acceptable, and whether that is kept (None: not asked)."""
     problem = chosen.problem
-    mine, drawn = (corner_numbers(problem, p) for p in (chosen.points, problem.points))
-    wanted = dict(zip(("largest bump", "largest error"), problem.acceptable, strict=True))
-    for (words, text), (_, before) in zip(number_rows(mine), number_rows(drawn), strict=True):
-        limit: tuple[str, bool | None] = ("", None)
-        if words.startswith("bump steer, largest over"):
-            value, most = float(np.degrees(mine.bump.largest)), wanted["largest bump"]
-            limit = f"{most:g} deg", value <= most
-        elif words.startswith("Ackermann error, largest"):
-            value, most = float(np.degrees(mine.ackermann.largest)), wanted["largest error"]
-            limit = f"{most:g} deg", value <= most
-        yield words, _known(text), _known(before), *limit
-
-
-def _known(text: str) -> str:
-    """A number's text with a minus sign that is one, and a dash where there is no number."""
-    return re.sub(r"-(?=\d)", "−", text).replace("nan", BLANK)
+    mine, drawn = (
+        corner_values(corner_numbers(problem, p)) for p in (chosen.points, problem.points)
+    )
+    wanted = dict(zip(JUDGED, problem.acceptable.tolist(), strict=True))
+    for one in shown("corner"):
+        value, before = mine[one.name], drawn[one.name]
+        most = wanted.get(one.name)
+        limit = "" if most is None else f"{most:g} {one.unit}"
+        now, then = (f"{number(v, one.digits)} {one.unit}".rstrip() for v in (value, before))
+        yield one.words, now, then, limit, None if most is None else value <= most
 
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
     """The closest pairs of parts, in words."""
     found = [
-        (chosen.metric(name), pair_words(name))
-        for name in chosen.outcome.metrics
-        if name.startswith("clearance_") and name != "clearance_mm"
+        (chosen.metric(name), pair_words(name)) for name in chosen.outcome.metrics if is_pair(name)
     ]
     for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:_LEAST_PAIRS]:
-        yield words, number(value, 1)
+        yield words, number(value, quantity("clearance_mm").digits)
 
 
 # --- the racks -----------------------------------------------------------------------------------
@@ -179,7 +168,7 @@ def _racks_part(result: RunResult) -> dict[str, Any]:
 
 
 def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
-    values = {name: number(row.numbers.get(name), digits) for name, _, digits in RACK_ROWS}
+    values = {one.name: number(row.numbers[one.name], one.digits) for one in shown("racks")}
     return {
         "name": row.rack.name,
         "verdict": row.verdict,
@@ -197,10 +186,10 @@ def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
 
 def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
     lines = []
-    for name, words, digits in RACK_ROWS:
-        cells = [number(row.numbers.get(name), digits) for row in rows]
+    for one in shown("racks"):
+        cells = [number(row.numbers[one.name], one.digits) for row in rows]
         if any(cell != BLANK for cell in cells):
-            lines.append((words, cells))
+            lines.append((one.heading, cells))
     return {"names": [row.rack.name for row in rows], "lines": lines}
 
 
@@ -234,7 +223,7 @@ def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
             "over": [
                 words
                 for words, value, most in zip(
-                    ("bump steer", "Ackermann error"),
+                    (quantity(name).words for name in JUDGED),
                     (built.bump_steer_p95_deg, built.ackermann_error_p95_deg),
                     problem.acceptable,
                     strict=True,
@@ -284,7 +273,7 @@ def _outcome_words(status: str) -> str:
     if not status.startswith("breaks "):
         return status
     names = status.removeprefix("breaks ").split(", ")
-    return "breaks " + ", ".join(LIMIT_WORDS.get(name, name) for name in names)
+    return "breaks " + ", ".join(limit_words(name) for name in names)
 
 
 def _share(part: int, whole: int) -> str:

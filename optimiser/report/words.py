@@ -31,55 +31,6 @@ CAUTIONS = (
     "the car before it is used on a road.",
 )
 
-RACK_ROWS: tuple[tuple[str, str, int], ...] = (
-    ("best_bump_steer_deg", "least bump steer found (deg)", 3),
-    ("best_ackermann_error_deg", "least Ackermann error found (deg)", 2),
-    ("bump_steer_deg", "bump steer (deg)", 3),
-    ("ackermann_error_deg", "Ackermann error (deg)", 2),
-    ("rack_height_mm", "rack height (mm)", 1),
-    ("rack_fore_aft_mm", "rack fore-aft (mm)", 1),
-    ("spacer_mm", "spacer, each end (mm)", 1),
-    ("arm_length_mm", "steering arm length (mm)", 1),
-    ("arm_height_mm", "arm height (mm)", 1),
-    ("tie_rod_length_mm", "tie-rod length (mm)", 1),
-    ("inner_lock_reached_deg", "inner wheel at the end (deg)", 1),
-    ("outer_lock_reached_deg", "outer wheel at the end (deg)", 1),
-    ("turning_circle_m", "turning circle (m)", 2),
-    ("rack_needed_mm", "rack used each way (mm)", 1),
-    ("share_of_travel", "share of its travel", 2),
-    ("turns_lock_to_lock", "turns lock to lock", 2),
-    ("overall_ratio_mean", "overall ratio, mean", 1),
-    ("overall_ratio_at_centre", "overall ratio at centre", 1),
-    ("overall_ratio_spread", "overall ratio, spread", 1),
-    ("toe_per_rack_mm_deg", "toe per mm of play (deg)", 3),
-    ("tie_rod_force_n", "tie-rod force (N)", 0),
-    ("rack_force_n", "rack force (N)", 0),
-    ("steering_wheel_torque_nm", "steering-wheel torque, parked (N m)", 1),
-    ("rim_force_n", "force at the rim (N)", 0),
-    ("buckling_reserve", "buckling reserve of the rod", 1),
-    ("clearance_mm", "least clearance (mm)", 1),
-    ("clearance_whole_sweep_mm", "the same over a finer sweep (mm)", 1),
-    ("toggle_margin_deg", "toggle margin (deg)", 1),
-    ("inner_joint_angle_deg", "inner joint angle (deg)", 1),
-    ("inner_joint_swing_deg", "inner joint swing (deg)", 1),
-    ("outer_joint_angle_deg", "outer joint swing (deg)", 1),
-    ("track_growth_mm", "track growth (mm)", 1),
-    ("own_rods_track_growth_mm", "track growth with its own rods (mm)", 1),
-    ("mass_kg", "mass (kg)", 2),
-    ("price", "price", 0),
-)
-"""Columns of `racks.csv` with their words and digits, in the order of the report."""
-
-SETTING_OUT = (
-    ("rack_height_mm", "rack height: inner joints above ground", "mm"),
-    ("rack_fore_aft_mm", "rack fore-aft: inner joints ahead of the front axle", "mm"),
-    ("spacer_mm", "spacer length, each end", "mm"),
-    ("arm_length_mm", "steering arm length, square to the steering axis", "mm"),
-    ("arm_height_mm", "arm height: outer joint above ground", "mm"),
-    ("arm_angle_deg", "arm angle, outboard positive", "deg"),
-    ("tie_rod_length_mm", "tie-rod length between joints", "mm"),
-)
-
 ORIGINS = {
     "seed": "placed by the ideal inner joint before the search",
     "search": "found by the search",

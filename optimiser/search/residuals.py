@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
+from optimiser.evaluation.quantities import is_pair
 from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
 
 if TYPE_CHECKING:
@@ -227,11 +228,7 @@ def _kind(objective: BumpObjective) -> Kind:
 
 def _pairs(found: Evaluation) -> list[Array]:
     """Clearance (N,) of every pair that is measured."""
-    return [
-        values
-        for name, values in found.metrics.items()
-        if name.startswith("clearance_") and name != "clearance_mm"
-    ]
+    return [values for name, values in found.metrics.items() if is_pair(name)]
 
 
 def _root_weights(at: Array) -> Array:

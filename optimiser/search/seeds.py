@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import crowding_distance, non_dominated_ranks
-from optimiser.evaluation.asked import LIMIT_WORDS
 from optimiser.evaluation.designs import Designs, FollowsRack, Range, Stock, nearest_allowed
+from optimiser.evaluation.quantities import excess_words
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.ideal import Fit, ideal_for_motion, solve_for_spacing, upright_motion
 
@@ -96,7 +96,7 @@ def early_drop(problem: Problem, rack: int, evaluation: Evaluation) -> str:
         text, count = evaluation.commonest_status
         return f"{start}{text} ({count} of them)"
     broken = [
-        f"{LIMIT_WORDS[name]} by {value:.3g} {'deg' if name.endswith('_deg') else 'mm'}"
+        excess_words(name, value, ".3g")
         for name, value in zip(
             problem.constraint_names, evaluation.constraints[nearest], strict=True
         )

@@ -6,11 +6,13 @@ says 'common practice', it is a habit of the trade without a source.
 
 from __future__ import annotations
 
+import difflib
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Discriminator, Tag, field_validator, model_validator
 
-from optimiser.evaluation.problem import BumpObjective, ExtraObjective
+from optimiser.evaluation.problem import BumpObjective
+from optimiser.evaluation.quantities import EXTRA_OBJECTIVES
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
 from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
@@ -370,16 +372,19 @@ class ObjectivesTable(Table):
         key('`"largest"` or `"rms"` up to lock, or `"with tolerances"` (needs `[tolerance]`)'),
     ] = "largest"
     also: Annotated[
-        Annotated[tuple[ExtraObjective, ...], FROM_LIST],
-        key(
-            "more objectives, at most two: `price`, `mass_kg`, `tie_rod_force_n` (needs "
-            "`[loads]`), `part_lock_bump_steer_deg`"
-        ),
+        Annotated[tuple[str, ...], FROM_LIST],
+        key(f"more objectives, at most two: {', '.join(f'`{name}`' for name in EXTRA_OBJECTIVES)}"),
     ] = ()
 
     @field_validator("also")
     @classmethod
-    def _few(cls, also: tuple[ExtraObjective, ...]) -> tuple[ExtraObjective, ...]:
+    def _few(cls, also: tuple[str, ...]) -> tuple[str, ...]:
+        for name in also:
+            if name not in EXTRA_OBJECTIVES:
+                close = difflib.get_close_matches(name, EXTRA_OBJECTIVES, 1, 0.5)
+                known = f"known here: {', '.join(EXTRA_OBJECTIVES)}"
+                remedy = f"did you mean {close[0]}?" if close else known
+                refuse(f"{name!r} cannot be minimised", remedy, f"number {also.index(name) + 1}")
         if len(also) > 2 or len(set(also)) < len(also):
             refuse(f"{len(also)} more objectives, or one twice", "name at most two different ones")
         return also

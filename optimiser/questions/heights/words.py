@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from optimiser.evaluation.asked import LIMIT_WORDS
 from optimiser.evaluation.designs import Range
+from optimiser.evaluation.quantities import excess_words
 from optimiser.linkage.at_rack import describe_arm
 from optimiser.questions.heights.four_ways import WAYS, following_range
 
@@ -237,7 +237,7 @@ def stopped_by(problem: Problem, outcome: Evaluation, row: int) -> str:
     if not outcome.assembles[row]:
         return str(outcome.status[row])
     broken = [
-        f"{LIMIT_WORDS[name]} by {value:.2g} {'deg' if name.endswith('_deg') else 'mm'}"
+        excess_words(name, value, ".2g")
         for name, value in zip(problem.constraint_names, outcome.constraints[row], strict=True)
         if value > 0.0
     ]

@@ -1,0 +1,267 @@
+"""Every number that the program knows, a row each: name, words, unit, digits, meaning, source.
+
+Result tables, report, terminal, objectives, words of limits and the table in `results/README.md`
+read it here. A number that is new takes its formula and one row.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from optimiser.evaluation.quantity import (
+    FREE_RODS,
+    LOADS,
+    MASS,
+    PAIRS,
+    PINION,
+    PRICE,
+    RACK,
+    ROD,
+    SEARCH,
+    SECTION,
+    TOLERANCE,
+    TURNS,
+    Quantity,
+)
+
+if TYPE_CHECKING:
+    from optimiser.evaluation.quantity import Shown
+
+_TOE = "toe as in ISO 8855:2011, 7.1.6 (read)"
+_AXES = "ISO 8855:2011 (from memory)"
+_J695 = "SAE J695 (read)"
+_PERCENT = "common measures differ: SAE 2006-01-3638 (abstract read)"
+_GOUGH = "Gough, as quoted by Sharp and Granger (abstract read, formula from memory)"
+_SHIGLEY = "Shigley's Mechanical Engineering Design (from memory)"
+_GEOMETRY = "elementary geometry"
+_CARS = "quasi-random cars, each solved in full"
+
+# A row for each number, which the formatter would spread over a dozen lines.
+# fmt: off
+QUANTITIES = (
+    # --- bump steer and Ackermann error ---
+    Quantity("best_bump_steer_deg", "least bump steer found", "deg", 3,
+        "of all designs of this rack within the limits, in the measure that the study minimises",
+        "less", needs=(RACK, SEARCH), shown=("racks",)),
+    Quantity("best_ackermann_error_deg", "least Ackermann error found", "deg", 3,
+        "likewise", "less", needs=(RACK, SEARCH), shown=("racks",)),
+    Quantity("bump_steer_deg", "bump steer", "deg", 3,
+        "greatest absolute change of toe-in from rest over the wheel travel, rack at centre",
+        "less", _TOE, shown=("racks", "corner", "pick")),
+    Quantity("bump_steer_rms_deg", "bump steer, RMS over travel", "deg", 3,
+        "root mean square of that change over the travel (trapezium rule)",
+        "less", _TOE, shown=("corner",)),
+    Quantity("bump_gradient_deg_per_m", "toe-in gradient at rest", "deg/m", 2,
+        "slope of toe-in against wheel travel at rest", source=_TOE, shown=("corner",)),
+    Quantity("part_lock_bump_steer_deg", "bump steer at half lock", "deg", 3,
+        "as bump steer, with the rack half way to the required lock, the worse side",
+        "less", _TOE, shown=("corner",), extra=True),
+    Quantity("bump_steer_p95_deg", "bump steer of one in twenty cars", "deg", 3,
+        "exceeded by one in twenty cars built to `[tolerance]`, toe reset after assembly",
+        "less", _CARS, needs=(TOLERANCE,)),
+    Quantity("roll_steer_deg_per_deg", "roll steer", "deg per deg of roll", 4,
+        "steer of the left wheel in roll, opposite travel of the two wheels, at rest",
+        source=_GEOMETRY, shown=("corner",)),
+    Quantity("ackermann_error_deg", "Ackermann error", "deg", 3,
+        "greatest absolute difference of the outer wheel's angle from the wanted one, `d_i - p "
+        "(d_i - d_o,ideal)` with `cot d_o,ideal = cot d_i + t / l`, from straight ahead to the "
+        "required lock; angles counted from straight ahead, so static toe does not count; t "
+        "between the steering axes at the ground, l the wheelbase, p the target",
+        "less", "condition of pure rolling", shown=("racks", "corner", "pick")),
+    Quantity("ackermann_error_rms_deg", "Ackermann error, RMS up to lock", "deg", 3,
+        "root mean square of that difference over the inner wheel's angle",
+        "less", "condition of pure rolling", shown=("corner",)),
+    Quantity("ackermann_error_p95_deg", "Ackermann error of one in twenty cars", "deg", 3,
+        "exceeded by one in twenty cars built to `[tolerance]`, toe reset after assembly",
+        "less", _CARS, needs=(TOLERANCE,)),
+    Quantity("ackermann_at_lock_percent", "Ackermann percentage at lock (inner-referenced)", "%", 1,
+        "`100 (d_i - d_o) / (d_i - d_o,ideal)` at the required lock; other definitions differ "
+        "by ten points", source=_PERCENT, shown=("corner",)),
+    Quantity("ackermann_at_20_percent", "Ackermann percentage at 20 deg (likewise)", "%", 1,
+        "the same with the inner wheel at 20 deg; none where the required lock is less",
+        source=_PERCENT, shown=("corner",)),
+    # --- where things are ---
+    Quantity("spacer_mm", "spacer length", "mm", 1,
+        "length added at each end between rack and inner joint", shown=("racks",)),
+    Quantity("rack_height_mm", "rack height", "mm", 1,
+        "inner joints above ground", shown=("racks",)),
+    Quantity("rack_fore_aft_mm", "rack fore-aft", "mm", 1,
+        "inner joints ahead of the front axle, negative behind it", shown=("racks",)),
+    Quantity("arm_length_mm", "arm length", "mm", 1,
+        "of the steering arm: outer joint from the steering axis, square to it", shown=("racks",)),
+    Quantity("arm_height_mm", "arm height", "mm", 1,
+        "outer joint above ground", shown=("racks",)),
+    Quantity("arm_angle_deg", "arm angle", "deg", 2,
+        "direction of the outer joint about the steering axis, from straight ahead or straight "
+        "back, outboard positive"),
+    Quantity("tie_rod_length_mm", "tie-rod length", "mm", 1,
+        "between the joints", shown=("racks", "pick")),
+    # --- lock and gearing ---
+    Quantity("inner_lock_reached_deg", "inner wheel at the end", "deg", 1,
+        "its angle where the rack (or the stops) end", "more", needs=(RACK,), shown=("racks",)),
+    Quantity("outer_lock_reached_deg", "outer wheel at the end", "deg", 1,
+        "its angle there", "more", needs=(RACK,), shown=("racks",)),
+    Quantity("turning_circle_m", "turning circle", "m", 2,
+        "diameter between kerbs there, `2 (l / sin d_o + offset)`, l the wheelbase, offset the "
+        "scrub radius and half the tyre (`[car] tyre_width_mm`; without it, of the contact "
+        "point)", "less", _J695, needs=(RACK,), shown=("racks",)),
+    Quantity("rack_needed_mm", "rack used each way", "mm", 1,
+        "rack displacement for the required lock", "less", shown=("racks", "corner", "pick")),
+    Quantity("rack_travel_mm", "rack's travel (each way)", "mm", 1,
+        "as a limit only: rack displacement for the required lock and the margin, less half the "
+        "rack's travel", "less", needs=(RACK,)),
+    Quantity("share_of_travel", "share of its travel", "", 2,
+        "twice the rack displacement for the required lock over the rack's travel",
+        "less", needs=(RACK,), shown=("racks",)),
+    Quantity("turns_lock_to_lock", "turns lock to lock", "", 2,
+        "of the steering wheel, over the travel that is used",
+        needs=(RACK, TURNS), shown=("racks",)),
+    Quantity("overall_ratio_at_centre", "overall ratio at centre", "", 1,
+        "steering-wheel angle to the mean of the road wheels', straight ahead",
+        needs=(RACK, TURNS), shown=("racks",)),
+    Quantity("overall_ratio_mean", "overall ratio, mean", "", 1,
+        "the same over the whole lock", needs=(RACK, TURNS), shown=("racks",)),
+    Quantity("overall_ratio_spread", "overall ratio, spread", "", 1,
+        "greatest less least of it over the whole lock",
+        "less", needs=(RACK, TURNS), shown=("racks",)),
+    Quantity("toe_per_rack_mm_deg", "toe per mm of play", "deg", 3,
+        "steer for each mm of rack at rest, hence for each mm of play", "less", shown=("racks",)),
+    # --- effort and strength ---
+    Quantity("tie_rod_force_n", "tie-rod force", "N", 0,
+        "greatest force in one rod up to the required lock: parked, by Gough's moment `T = "
+        "(mu/3) sqrt(W^3/p)` at each wheel and virtual work; with `lateral_load_n` also "
+        "cornering, force times trail",
+        "less", _GOUGH, needs=(LOADS,), shown=("racks", "pick"), extra=True),
+    Quantity("rack_force_n", "rack force", "N", 0,
+        "parked, both wheels, by virtual work through d steer / d rack",
+        "less", _GOUGH, needs=(LOADS,), shown=("racks",)),
+    Quantity("steering_wheel_torque_nm", "steering-wheel torque, parked", "N m", 1,
+        "`F c / (2 pi eta)`, F the rack force, c the rack travel per turn, eta the efficiency",
+        "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks", "pick")),
+    Quantity("rim_force_n", "force at the rim", "N", 0,
+        "that torque at the rim of the steering wheel",
+        "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks",)),
+    Quantity("buckling_reserve", "buckling reserve of the rod", "", 1,
+        "least of the rod's buckling load (Euler, Johnson's parabola below the transition "
+        "slenderness) and the spacer's capacity as a bent cantilever, over the rod force",
+        "more", _SHIGLEY, needs=(LOADS, SECTION), shown=("racks",)),
+    # --- room and joints ---
+    Quantity("clearance_mm", "clearance", "mm", 1,
+        "least distance of the surfaces of all pairs over travel and lock, both sides; negative "
+        "when they overlap; 20, or the limit where that is greater, stands for itself or more",
+        "more", _GEOMETRY, needs=(PAIRS,), shown=("racks", "pick")),
+    Quantity("clearance_PART_OTHER_mm", "clearance of PART to OTHER", "mm", 1,
+        "the same of one pair", "more", _GEOMETRY, needs=(PAIRS,)),
+    Quantity("clearance_whole_sweep_mm", "clearance over a finer sweep", "mm", 1,
+        "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",)),
+    Quantity("pinion_angle_deg", "pinion's angle", "deg", 1,
+        "about the bar from straight up, positive rearward: the catalogue's, or the one found "
+        "with the most room", needs=(PAIRS, RACK, PINION)),
+    Quantity("toggle_margin_deg", "toggle margin", "deg", 1,
+        "least angle of the tie rod to the plane of steering axis and outer joint: 0 where they "
+        "line up", "more", _GEOMETRY, shown=("racks", "pick")),
+    Quantity("inner_joint_angle_deg", "inner joint's angle", "deg", 1,
+        "greatest angle of the tie rod to the rack", "less", _GEOMETRY, shown=("racks",)),
+    Quantity("inner_joint_swing_deg", "inner joint's swing", "deg", 1,
+        "greatest angle of the tie rod from its direction at rest",
+        "less", _GEOMETRY, shown=("racks",)),
+    Quantity("outer_joint_angle_deg", "outer joint's swing", "deg", 1,
+        "greatest change of the tie rod's angle to the steering axis",
+        "less", _GEOMETRY, shown=("racks",)),
+    # --- the car around it ---
+    Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,
+        "where both steering axes meet the ground, at rest", source=_GEOMETRY, shown=("corner",)),
+    Quantity("track_growth_mm", "growth of the track", "mm", 1,
+        "how much wider the track is in the design, with `[steering] keep_tie_rods`; otherwise "
+        "0", "less", _GEOMETRY, shown=("racks",)),
+    Quantity("own_rods_track_growth_mm", "growth of the track with its own rods", "mm", 1,
+        "how much wider the track would get if the rods sold with the rack were kept",
+        "less", _GEOMETRY, needs=(RACK, ROD, FREE_RODS), shown=("racks",)),
+    Quantity("caster_deg", "caster", "deg", 2,
+        "at rest", source=_AXES, shown=("corner",)),
+    Quantity("kingpin_inclination_deg", "kingpin inclination", "deg", 2,
+        "at rest", source=_AXES, shown=("corner",)),
+    Quantity("scrub_radius_mm", "scrub radius", "mm", 1,
+        "contact point from the steering axis at the ground, across the wheel's heading, "
+        "outboard positive, at rest", source=_AXES, shown=("corner",)),
+    Quantity("trail_mm", "trail", "mm", 1,
+        "steering axis at the ground ahead of the contact point, along the wheel's heading, at "
+        "rest", source=_AXES, shown=("corner",)),
+    # --- what is bought ---
+    Quantity("mass_kg", "mass", "kg", 2,
+        "rack, two spacers, two tie rods (as sold, or by the section, length and density the "
+        "study gives; rod ends are not counted)",
+        "less", needs=(RACK, MASS), shown=("racks", "pick"), extra=True),
+    Quantity("price", "price", "", 0,
+        "as in the catalogue", "less", needs=(RACK, PRICE), shown=("racks", "pick"), extra=True),
+)
+# fmt: on
+
+_BY_NAME = {quantity.name: quantity for quantity in QUANTITIES}
+EXTRA_OBJECTIVES = tuple(quantity.name for quantity in QUANTITIES if quantity.extra)
+"""Columns that may be minimised beside bump steer and Ackermann error."""
+
+
+def shown(place: Shown) -> tuple[Quantity, ...]:
+    """The quantities that stand in one of the tables, in their order."""
+    return tuple(quantity for quantity in QUANTITIES if place in quantity.shown)
+
+
+# --- pairs of parts, a column each ---------------------------------------------------------------
+
+_PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
+PAIR = _BY_NAME["clearance_PART_OTHER_mm"]
+
+
+def is_pair(column: str) -> bool:
+    """Whether a column is the clearance of one pair of parts."""
+    return column.startswith("clearance_") and column not in _BY_NAME
+
+
+def pair_words(column: str) -> str:
+    """'tie rod to pedal box' of 'clearance_tie_rod_pedal_box_mm'."""
+    pair = column.removeprefix("clearance_").removesuffix("_mm")
+    part = next((name for name in _PARTS if pair.startswith(name)), "")
+    other = pair.removeprefix(part).strip("_")
+    return f"{part} to {other}".replace("_", " ")
+
+
+# --- one of them ---------------------------------------------------------------------------------
+
+
+def quantity(name: str) -> Quantity:
+    """The quantity of a column; of a pair of parts, with the pair in its words.
+
+    Raises:
+        KeyError: no such quantity; the message names the nearest one.
+    """
+    if name in _BY_NAME:
+        return _BY_NAME[name]
+    if is_pair(name):
+        return replace(PAIR, name=name, words=f"clearance of {pair_words(name)}")
+    close = difflib.get_close_matches(name, _BY_NAME, 1, 0.5)
+    raise KeyError(f"{name!r} is no quantity" + (f": did you mean {close[0]}?" if close else ""))
+
+
+def limit_words(name: str) -> str:
+    """A limit in words: 'the clearance'."""
+    return f"the {quantity(name).words}"
+
+
+def excess_words(name: str, excess: float, form: str, detail: str = "") -> str:
+    """A limit and by how much it is broken: 'the clearance (tie rod to rim) by 2.5 mm'."""
+    words = f"{limit_words(name)} ({detail})" if detail else limit_words(name)
+    return f"{words} by {excess:{form}} {quantity(name).unit}"
+
+
+def quantities_table() -> str:
+    """Markdown table of every quantity, for the README on results."""
+    lines = ["| column | words | unit | what it is | better | source |", "| " + "--- | " * 6]
+    for one in QUANTITIES:
+        needs = "; ".join(need.words for need in one.needs)
+        what = f"{one.definition} (needs {needs})" if needs else one.definition
+        cells = (f"`{one.name}`", one.words, one.unit, what, one.better, one.source)
+        lines.append(f"| {' | '.join(cell.replace('|', '/') for cell in cells)} |")
+    return "\n".join(line.rstrip() for line in lines) + "\n"

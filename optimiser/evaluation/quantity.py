@@ -1,0 +1,128 @@
+"""What is known of a number beside its value, and what a study must give before it has one."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from optimiser.evaluation.asked import LoadAssumptions, Materials, Steering
+    from optimiser.linkage.racks import Rack
+    from optimiser.metrics.tolerance import Tolerances
+
+Better = Literal["less", "more", ""]
+Shown = Literal["racks", "corner", "pick"]
+
+
+class Asked(Protocol):
+    """What of a problem decides whether a number can be computed."""
+
+    @property
+    def steering(self) -> Steering: ...  # noqa: D102
+    @property
+    def loads(self) -> LoadAssumptions | None: ...  # noqa: D102
+    @property
+    def materials(self) -> Materials: ...  # noqa: D102
+    @property
+    def tolerances(self) -> Tolerances | None: ...  # noqa: D102
+    def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a study or a catalogue has to give before a number can be computed.
+
+    Attributes:
+        words: the keys or columns that are wanted, as a builder finds them.
+        given: whether a problem gives them, for one rack; None stands for no rack at all.
+    """
+
+    words: str
+    given: Callable[[Asked, Rack | None], bool]
+
+
+def _column(name: str) -> Need:
+    return Need(
+        f"catalogue column {name}",
+        lambda _, rack: rack is not None and getattr(rack, name) is not None,
+    )
+
+
+RACK = Need("a rack, [racks] catalogue", lambda _, rack: rack is not None)
+SEARCH = Need("a search: optimiser run", lambda _asked, _rack: False)
+LOADS = Need(
+    "[loads] tyre_pressure_kpa and [car] front_axle_load_n",
+    lambda asked, _: asked.loads is not None,
+)
+SECTION = Need("[tie_rod] diameter_mm", lambda asked, _: asked.materials.tie_rod is not None)
+TOLERANCE = Need("[tolerance]", lambda asked, _: asked.tolerances is not None)
+PAIRS = Need(
+    "something to touch, [[keep_out]], [wheel] or [arms] tube_diameter_mm, and a diameter of what "
+    "may touch it",
+    lambda asked, rack: asked.may_touch(rack),
+)
+PINION = Need(
+    "catalogue columns pinion_offset_mm, pinion_length_mm, pinion_diameter_mm",
+    lambda _, rack: (
+        rack is not None
+        and None not in (rack.pinion_offset_mm, rack.pinion_length_mm, rack.pinion_diameter_mm)
+    ),
+)
+FREE_RODS = Need(
+    "[steering] keep_tie_rods = false", lambda asked, _: not asked.steering.keep_tie_rods
+)
+TURNS, PRICE, MASS, ROD = (
+    _column(name) for name in ("turns", "price", "mass_kg", "tie_rod_length_mm")
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One number.
+
+    Attributes:
+        name: its column, with the unit as suffix where it has one.
+        words: what people call it; 'the' before it makes the words of a limit on it.
+        unit: of the column, empty for a plain number.
+        digits: after the point, in what people read.
+        definition: what is computed.
+        better: which way it is better, empty where neither is.
+        source: of definition or formula, with how it was come by.
+        needs: what a study must give for it.
+        shown: where it stands beside others: the table of racks (`racks.csv`, report), the corner
+            (`check`, report), what a picked design costs.
+        extra: it may be one more objective.
+    """
+
+    name: str
+    words: str
+    unit: str
+    digits: int
+    definition: str
+    better: Better = ""
+    source: str = ""
+    needs: tuple[Need, ...] = ()
+    shown: tuple[Shown, ...] = ()
+    extra: bool = False
+
+    def number(self, value: float) -> str:
+        """A value with the digits of this quantity; `nan` where there is none."""
+        text = f"{value:.{self.digits}f}"
+        # Never "-0.0": a zero has no sign.
+        return text if not math.isfinite(value) or float(text) else f"{0.0:.{self.digits}f}"
+
+    def text(self, value: float) -> str:
+        """The same with the unit."""
+        return f"{self.number(value)} {self.unit}".rstrip()
+
+    @property
+    def heading(self) -> str:
+        """Words with the unit in brackets."""
+        return f"{self.words} ({self.unit})" if self.unit else self.words
+
+    def missing(self, asked: Asked, rack: Rack | None) -> str:
+        """What has to be given before it can be computed for a rack; empty when nothing is."""
+        return " and ".join(need.words for need in self.needs if not need.given(asked, rack))
