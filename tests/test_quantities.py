@@ -58,7 +58,7 @@ def test_the_unit_is_that_of_the_suffix(one):
 
 def test_every_column_that_an_evaluation_writes_is_in_the_table(demo):
     problem = demo.problem()
-    drawn = problem.evaluate(problem.designs([0], dict.fromkeys(VARIABLES, [200.0])))
+    drawn = problem.evaluate(problem.designs([0], {key: [200.0] for key in VARIABLES}))
     for name in (*drawn.metrics, *problem.constraint_names, *problem.objectives.names, *VARIABLES):
         assert quantity(name).name == name
 
