@@ -1017,8 +1017,8 @@ def test_refusals_of_variants(refuse, variants, message):
 # --- the table of keys ---------------------------------------------------------------------------
 
 
-def test_the_readme_holds_the_table_of_keys():
-    readme = (ROOT / "README.md").read_text("utf-8")
+def test_the_readme_of_studies_holds_the_table_of_keys():
+    readme = (ROOT / "studies" / "README.md").read_text("utf-8")
     (between,) = re.findall(r"<!-- keys -->\n(.*?)<!-- /keys -->", readme, re.S)
     assert between.strip() == studies_keys_table().strip()
 
