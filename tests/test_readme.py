@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 import re
 import shlex
 import tomllib
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from examples.corner import ABOVE, BEHIND, corner_sketch
-from examples.printed import DEMO, READMES, RESCUE, ROOT, Block, agree, blocks
+from examples.printed import DEMO, READMES, RESCUE, ROOT, Block, agree, between, blocks
 from rich.console import Console
 
-from optimiser.answer.as_drawn import describe_study
+from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.command.run_screen import rack_lines, rack_table
+from optimiser.evaluation.quantities import quantities_table
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.study.read import read_study
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 PAGES = {name: (ROOT / name).read_text("utf-8") for name in (*READMES, "DEVELOPERS.md")}
 README = PAGES["README.md"]
@@ -107,9 +114,9 @@ def test_blocks_agree_but_for_a_last_digit():
 
 
 def test_what_the_story_says_of_the_car_as_drawn():
-    rows = dict(dict(describe_study(ROOT / "studies" / "demo.toml"))["The car as drawn"])
-    bump = float(rows["bump steer, largest over travel"].split()[0])
-    error = float(rows["Ackermann error, largest up to lock"].split()[0])
+    study = read_study(ROOT / "studies" / "demo.toml")
+    drawn = corner_numbers(study.problem(), study.points)
+    bump, error = np.degrees([drawn.bump.largest, drawn.ackermann.largest])
     said = f"{bump:.2f} deg of bump steer over 60 mm of travel either way, {error:.1f} deg of Acker"
     assert said in " ".join(README.split())
 
@@ -185,6 +192,32 @@ def test_links_go_both_ways_between_the_pages():
             assert any(target.split("#")[0] == other for name, target in LINKS if name == page)
 
 
+def test_the_map_names_every_module_of_every_room():
+    rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \|", PAGES["DEVELOPERS.md"], re.MULTILINE)
+    found = {room: sorted(files.strip().split(", ")) for room, files in rows}
+    rooms = [path.parent for path in (ROOT / "optimiser").glob("*/__init__.py")]
+    assert found == {room.name: sorted(_contents(room)) for room in rooms}
+
+
+def _contents(room: Path) -> list[str]:
+    """Modules and folders of a room as the map has them."""
+    inside = [path for path in room.iterdir() if not path.name.startswith("__")]
+    return [f"{path.name}/" if path.is_dir() else path.stem for path in inside]
+
+
+@pytest.mark.parametrize(
+    "name", sorted(set(re.findall(r"`((?:\w+/)+[\w.]+)`", PAGES["DEVELOPERS.md"])))
+)
+def test_what_developers_are_shown_is_there(name):
+    """`room/module.name` in the text is a file of that room, and the name is in it."""
+    if (ROOT / name).is_file():
+        return
+    path, *attributes = name.removesuffix(".py").split(".")
+    found = importlib.import_module(f"optimiser.{path.replace('/', '.')}")
+    for attribute in attributes:
+        found = getattr(found, attribute)
+
+
 def test_the_readme_is_short():
     assert len(README.splitlines()) <= 300
 
@@ -209,6 +242,11 @@ def test_the_table_of_points_has_them_all():
     assert sorted(name for row in rows for name in re.findall(r"`(\w+)`", row)) == sorted(
         POINT_NAMES
     )
+
+
+def test_the_readme_of_results_holds_the_table_of_numbers():
+    ((_, found, _),) = between("numbers").findall(PAGES["results/README.md"])
+    assert found == quantities_table()
 
 
 def test_the_example_of_variants_is_read(tmp_path):

@@ -8,7 +8,7 @@
 A worker is given one unit at a time, since a unit keeps one core busy. Everything that it tells
 is stored here as if it had been told here: a worker that dies costs one generation, a scheduler
 that goes away nothing. Any worker may be sent anything by whoever reaches the scheduler; see the
-README for what that means for a network.
+README of results for what that means for a network.
 """
 
 from __future__ import annotations

@@ -259,5 +259,5 @@ def write_starter(folder: Path) -> list[Path]:
 
 
 def studies_keys_table() -> str:
-    """The table of keys in the README, in Markdown, made from the models."""
+    """The table of keys in `studies/README.md`, in Markdown, made from the models."""
     return keys_table()

@@ -26,6 +26,8 @@ from pathlib import Path
 
 from optimiser.base.files import slug
 from optimiser.base.locks import wait_for_lock
+from optimiser.evaluation.quantities import quantities_table
+from optimiser.study.read import studies_keys_table
 
 ROOT = Path(__file__).resolve().parents[2]
 READMES = ("README.md", "studies/README.md", "results/README.md")
@@ -95,13 +97,25 @@ def blocks(text: str) -> list[Block]:
 
 
 def renewed(text: str, workshop: Workshop) -> str:
-    """A README with its blocks as the commands print them."""
+    """A README with its blocks as the commands print them, and with its tables."""
 
     def block(found: re.Match[str]) -> str:
         one = Block.of(found)
         return f"{found['mark']}\n```text\n{one.cut(workshop.printed(one.command))}```"
 
-    return _BLOCK.sub(block, text)
+    text = _BLOCK.sub(block, text)
+    for name, table in TABLES.items():
+        text = re.sub(between(name), lambda found, table=table: found[1] + table() + found[3], text)
+    return text
+
+
+def between(name: str) -> re.Pattern[str]:
+    """Pattern of a table between its markers; the second group is the table."""
+    return re.compile(rf"(<!-- {name} -->\n)(.*?)(<!-- /{name} -->)", re.DOTALL)
+
+
+TABLES = {"keys": studies_keys_table, "numbers": quantities_table}
+"""Tables that are made from the package, by the name of their markers."""
 
 
 def agree(shown: str, printed: str) -> bool:
