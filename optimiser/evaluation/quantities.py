@@ -258,10 +258,21 @@ def excess_words(name: str, excess: float, form: str, detail: str = "") -> str:
 
 def quantities_table() -> str:
     """Markdown table of every quantity, for the README on results."""
-    lines = ["| column | words | unit | what it is | better | source |", "| " + "--- | " * 6]
+    lines = [
+        "| column | words | unit | what it is | needs | better | source |",
+        "| " + "--- | " * 7,
+    ]
     for one in QUANTITIES:
-        needs = "; ".join(need.words for need in one.needs)
-        what = f"{one.definition} (needs {needs})" if needs else one.definition
-        cells = (f"`{one.name}`", one.words, one.unit, what, one.better, one.source)
+        # A number of a rack needs a rack: that goes without saying.
+        needs = "; ".join(need.words for need in one.needs if need is not RACK)
+        cells = (
+            f"`{one.name}`",
+            one.words,
+            one.unit,
+            one.definition,
+            needs,
+            one.better,
+            one.source,
+        )
         lines.append(f"| {' | '.join(cell.replace('|', '/') for cell in cells)} |")
     return "\n".join(line.rstrip() for line in lines) + "\n"

@@ -373,7 +373,10 @@ class ObjectivesTable(Table):
     ] = "largest"
     also: Annotated[
         Annotated[tuple[str, ...], FROM_LIST],
-        key(f"more objectives, at most two: {', '.join(f'`{name}`' for name in EXTRA_OBJECTIVES)}"),
+        key(
+            f"more objectives, at most two: {', '.join(f'`{name}`' for name in EXTRA_OBJECTIVES)}; "
+            "the numbers of `results/README.md` say what each needs"
+        ),
     ] = ()
 
     @field_validator("also")
