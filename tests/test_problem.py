@@ -292,7 +292,7 @@ def test_stops_at_lock_look_no_further_than_the_lock():
     assert found.status[0] == "ok"
     needed = found.metrics["rack_needed_mm"]
     solved = stopped.solve(drawn_designs(stopped, **short))
-    np.testing.assert_allclose(solved.rack_limit_mm, needed, rtol=1e-12)
+    np.testing.assert_allclose(solved.steering_end_mm, needed, rtol=1e-12)
 
 
 # --- statuses ------------------------------------------------------------------------------------

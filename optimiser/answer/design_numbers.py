@@ -32,9 +32,7 @@ def design_numbers(
     rack = problem.racks[int(design.rack[0])]
     measured = {name: float(values[0]) for name, values in outcome.metrics.items()}
     points, _ = problem.corners(design)
-    end = 0.5 * rack.travel_mm
-    if problem.steering.stops == "lock" and np.isfinite(measured["rack_needed_mm"]):
-        end = min(end, measured["rack_needed_mm"])
+    end = float(problem.steering_end_mm(design)[0])
     geared = gearing(problem, points.select(0), rack, end)
     numbers: dict[str, float | None] = {
         **measured,

@@ -37,21 +37,21 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     """
     rack = problem.racks[int(design.rack[0])]
     needed = numbers.get("rack_needed_mm")
-    half = 0.5 * rack.travel_mm - problem.limits.rack_travel_margin_mm
-    if needed is not None and needed > half:
-        yield from _shorter_arm(problem, design, half)
+    usable = rack.travel_each_way_mm - problem.limits.rack_travel_margin_mm
+    if needed is not None and needed > usable:
+        yield from _shorter_arm(problem, design, usable)
     bump = numbers.get("bump_steer_deg")
     if bump is not None and bump > problem.acceptable[0]:
         yield from _better_places(problem, design)
 
 
-def _shorter_arm(problem: Problem, design: Designs, half: float) -> Iterator[str]:
-    """The longest arm, in whole mm, that needs no more than `half` of rack displacement."""
+def _shorter_arm(problem: Problem, design: Designs, usable: float) -> Iterator[str]:
+    """The longest arm, in whole mm, that needs no more than `usable` of rack displacement."""
     arm = float(design.column("arm_length_mm")[0])
     lengths = np.arange(np.ceil(arm) - 1.0, _SHORTEST_ARM * arm, -1.0)
     tried = _changed(design, {"arm_length_mm": lengths})
     outcome = problem.evaluate(tried)
-    reaching = np.flatnonzero(outcome.metrics["rack_needed_mm"] <= half)
+    reaching = np.flatnonzero(outcome.metrics["rack_needed_mm"] <= usable)
     if len(reaching):
         first = int(reaching[0])
         bump = outcome.metrics["bump_steer_deg"][first]

@@ -90,6 +90,11 @@ class Chosen:
         points, _ = self.problem.corners(self.design)
         return points.select(0)
 
+    @cached_property
+    def steering_end_mm(self) -> float:
+        """Rack displacement, either way, at which the rack or the stops end its steering."""
+        return float(self.problem.steering_end_mm(self.design)[0])
+
     @property
     def lengths_mm(self) -> dict[str, float]:
         """Tie-rod length and the design's variables; the arm's angle is in degrees."""

@@ -95,7 +95,7 @@ def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solve
     poses = solve_linkage(
         solved.points.with_pose_axes(1),
         travel,
-        solved.rack_limit_mm[:, None] * share,
+        solved.steering_end_mm[:, None] * share,
         static_toe_in=problem.car.static_toe_in,
         static_camber=problem.car.static_camber,
     )

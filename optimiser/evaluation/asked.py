@@ -51,6 +51,17 @@ class Steering:
     stops: Literal["rack", "lock"] = "rack"
     keep_tie_rods: bool = False
 
+    def end_mm(self, travel_each_way_mm: Array, rack_at_lock_mm: Array) -> Array:
+        """Rack displacement, either way, at which the steering ends: (N,) of (N,) each.
+
+        Stops at the lock end it where the inner wheel has its required angle, at the displacement
+        `rack_at_lock_mm` of either sign. A rack that ends before, and one whose lock does not
+        exist (NaN), ends it itself.
+        """
+        if self.stops == "lock":
+            return np.fmin(travel_each_way_mm, np.abs(rack_at_lock_mm))
+        return travel_each_way_mm
+
 
 @dataclass(frozen=True, slots=True)
 class LoadAssumptions:

@@ -75,9 +75,12 @@ def _rod_length(solved: Solved) -> Array:
 
 
 def _spacers(designs: Designs, solved: Solved, racks: Sequence[Rack], bar: Rod) -> Array:
-    """Force at which the spacers give way, the bar run out to its end, (N,)."""
+    """Force at which the spacers give way, (N,), the bar run out to the rack's own end.
+
+    Stops on the uprights may end it before; they are not counted on here.
+    """
     index: NDArray[np.intp] = designs.rack
-    overhang = np.array([float(rack_overhang(rack, 0.5 * rack.travel_mm)) for rack in racks])
+    overhang = np.array([float(rack_overhang(rack, rack.travel_each_way_mm)) for rack in racks])
     angle = np.max(inner_joint_angle(solved.envelope), axis=1)
     return spacer_capacity(
         bar,

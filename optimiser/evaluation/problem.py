@@ -201,16 +201,22 @@ class Problem:
     def solve(self, designs: Designs) -> Solved:
         """Solve every pose that the search looks at; see `Solved`."""
         points, growth = self.corners(designs)
-        half = np.array([rack.travel_mm / 2.0 for rack in self.racks])[designs.rack]
         return solve_designs(
             points,
             growth,
-            half,
+            self._travel_each_way(designs),
             self.car,
             self.travel,
             self.steering,
             part_lock="part_lock_bump_steer_deg" in self.objectives.extra,
         )
+
+    def steering_end_mm(self, designs: Designs) -> Array:
+        """Rack displacement, either way, at which the rack or the stops end the steering, (N,)."""
+        return self.solve(designs).steering_end_mm
+
+    def _travel_each_way(self, designs: Designs) -> Array:
+        return np.array([rack.travel_each_way_mm for rack in self.racks])[designs.rack]
 
     def evaluate(self, designs: Designs) -> Evaluation:
         """Objectives, constraints, metrics and status of N designs."""
@@ -327,12 +333,11 @@ class Problem:
     def _constraints(
         self, designs: Designs, metrics: dict[str, Array], names: tuple[str, ...]
     ) -> Array:
-        limits = self.limits
-        half = np.array([rack.travel_mm / 2.0 for rack in self.racks])[designs.rack]
+        limits, travel = self.limits, self._travel_each_way(designs)
         columns = []
         for name in names:
             if name == "rack_travel_mm":
-                value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - half
+                value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":
                 value = np.degrees(limits.toggle_margin or 0.0) - metrics[name]
             elif name == "inner_joint_angle_deg":

@@ -42,7 +42,7 @@ class Solved:
         envelope: travel and rack extremes over which joints, toggle and clearance are judged,
             (N, E); the first P are the travel grid with the rack at centre.
         envelope_travel_mm: wheel travel of each pose of the envelope, (E,).
-        envelope_share: its rack displacement as a share of `rack_limit_mm`, (E,).
+        envelope_share: its rack displacement as a share of `steering_end_mm`, (E,).
         envelope_mirror: for each pose of the envelope, the column with the same travel and the
             opposite rack displacement, which is the right wheel's; (E,).
         towards: poses at zero travel on the way to the required lock as the inner wheel, (N, n).
@@ -52,7 +52,7 @@ class Solved:
             (N,); None unless it was asked for.
         ackermann: wheel angles up to the required lock.
         steer_per_rack: d steer / d rack at rest, rad/mm, (N,).
-        rack_limit_mm: rack displacement at which rack or stops end, (N,).
+        steering_end_mm: rack displacement, either way, at which rack or stops end, (N,).
         track_mm: distance between the steering axes at the ground, (N,).
         track_growth_mm: how much wider the track gets, (N,).
         reason: empty, or why the design cannot assemble.
@@ -70,7 +70,7 @@ class Solved:
     part_lock: Array | None
     ackermann: Ackermann
     steer_per_rack: Array
-    rack_limit_mm: Array
+    steering_end_mm: Array
     track_mm: Array
     track_growth_mm: Array
     reason: NDArray[np.object_]
@@ -79,14 +79,14 @@ class Solved:
 def solve_designs(
     points: Hardpoints,
     growth_mm: Array,
-    half_travel_mm: Array,
+    travel_each_way_mm: Array,
     car: Car,
     travel: Travel,
     steering: Steering,
     *,
     part_lock: bool = False,
 ) -> Solved:
-    """Solve N corners (N,) whose racks move `half_travel_mm` (N,) either way.
+    """Solve N corners (N,) whose racks move `travel_each_way_mm` (N,).
 
     `growth_mm` (N,) is the growth of the track that `points` already contain.
     """
@@ -94,9 +94,7 @@ def solve_designs(
     at_lock, rest_steer, rest_rate = solve_lock(
         points, np.asarray(steering.inner_lock), toe, camber
     )
-    ends = half_travel_mm
-    if steering.stops == "lock":
-        ends = np.fmin(half_travel_mm, np.abs(at_lock))
+    ends = steering.end_mm(travel_each_way_mm, at_lock)
     grid, zeros = travel.grid(), np.zeros(ACKERMANN_NODES)
     fractions = lock_fractions(ACKERMANN_NODES)[1:]
     corner_travel = np.array([(t > 0.0) * grid[-1] + (t < 0.0) * grid[0] for t, _ in _CORNERS])
@@ -150,7 +148,7 @@ def solve_designs(
         part_lock=_largest_change(turned, at_rest) if turned else None,
         ackermann=ackermann,
         steer_per_rack=rest_rate,
-        rack_limit_mm=ends,
+        steering_end_mm=ends,
         track_mm=track,
         track_growth_mm=growth_mm,
         reason=_reasons(

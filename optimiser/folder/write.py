@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser import __version__
-from optimiser.answer.corner_numbers import gearing
+from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import (
@@ -141,17 +141,17 @@ def write_inputs(folder: Path, study: Study) -> None:
 
 
 def write_design(folder: Path, chosen: Chosen) -> None:
-    """Hardpoints and curves of one design."""
+    """Hardpoints and curves of one design, these as far as its steering goes."""
     problem, points = chosen.problem, chosen.points
     write_text(
         folder / "hardpoints.csv",
         hardpoints_text(points, chosen.study.frame, chosen.lengths_mm, chosen.title),
     )
-    half = 0.5 * chosen.rack.travel_mm
+    end = chosen.steering_end_mm
     table = pose_table(
         points,
         problem.travel.grid(),
-        np.linspace(-half, half, 13),
+        np.linspace(-end, end, 13),
         static_toe_in=problem.car.static_toe_in,
         static_camber=problem.car.static_camber,
         loaded_radius_mm=problem.car.loaded_radius_mm,
@@ -288,12 +288,12 @@ def record(result: RunResult) -> dict[str, Any]:
     winner: dict[str, Any] | None = None
     if result.winner is not None:
         chosen = result.chosen(result.winner)
-        geared = gearing(result.problem, chosen.points, chosen.rack, 0.5 * chosen.rack.travel_mm)
+        numbers = design_numbers(result.problem, chosen.design, chosen.outcome)
         winner = {
             "design": result.winner + 1,
             "rack": chosen.rack.name,
             "how_chosen": HOW_CHOSEN,
-            "turning_circle_m": geared.turning_diameter_mm / 1000.0,
+            "turning_circle_m": numbers["turning_circle_m"],
         }
     return {
         "program": "optimiser",

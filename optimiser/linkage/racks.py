@@ -76,6 +76,11 @@ class Rack:
     tie_rod_mass_kg: float | None = None
 
     @property
+    def travel_each_way_mm(self) -> float:
+        """Rack displacement from the middle to either end."""
+        return 0.5 * self.travel_mm
+
+    @property
     def travel_per_turn_mm(self) -> float | None:
         """Rack displacement of one turn of the pinion; None when the turns are unknown."""
         return None if self.turns is None else self.travel_mm / self.turns

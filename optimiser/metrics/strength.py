@@ -137,7 +137,7 @@ def rack_overhang(rack: Rack, rack_mm: ArrayLike) -> Array:
     For the right end give -rack_mm. The end must be able to run in by half the travel, so at
     centre at least that much stands out; it is taken where the housing's length is unknown.
     """
-    at_centre = 0.5 * rack.travel_mm
+    at_centre = rack.travel_each_way_mm
     if rack.housing_length_mm is not None:
         at_centre = max(at_centre, 0.5 * (rack.inner_joint_spacing_mm - rack.housing_length_mm))
     return np.maximum(0.0, at_centre + np.asarray(rack_mm, float))

@@ -14,7 +14,6 @@ from optimiser.report.draw.style import INK, POINTS_PER_INCH
 
 if TYPE_CHECKING:
     from optimiser.answer.run_result import Chosen
-    from optimiser.evaluation.problem import Problem
     from optimiser.linkage.at_rack import Poses
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
@@ -115,7 +114,7 @@ def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:
 def _sweep(chosen: Chosen) -> tuple[Array, list[tuple[Poses, int]]]:
     """Tie rods (n, 2, 3) over travel and lock, and the poses at rest and at both locks."""
     problem, car = chosen.problem, chosen.problem.car
-    end = _rack_end_mm(problem, chosen)
+    end = chosen.steering_end_mm
     grid = problem.travel.grid()
     travel = np.unique(np.concatenate([np.linspace(grid[0], grid[-1], _SWEEP_TRAVEL), [0.0]]))
     rack = np.linspace(-end, end, _SWEEP_RACK)
@@ -137,15 +136,6 @@ def _sweep(chosen: Chosen) -> tuple[Array, list[tuple[Poses, int]]]:
     )
     turned = [(still, i) for i in range(3) if np.isfinite(still.steer[i])]
     return rods, turned
-
-
-def _rack_end_mm(problem: Problem, chosen: Chosen) -> float:
-    """Rack displacement at which the rack or the stops end."""
-    end = 0.5 * chosen.rack.travel_mm
-    needed = chosen.metric("rack_needed_mm")
-    if problem.steering.stops == "lock" and np.isfinite(needed):
-        end = min(end, needed)
-    return end
 
 
 def _wheel_outline(poses: Poses, index: int, radius: float, width: float, view: str) -> Array:

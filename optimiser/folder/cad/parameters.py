@@ -33,7 +33,7 @@ def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     rack, car, points = chosen.rack, chosen.problem.car, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
     yield "inner_joint_spacing", 2.0 * float(points.inner_joint[1]), "mm"
-    yield "rack_travel_each_way", 0.5 * rack.travel_mm, "mm"
+    yield "rack_travel_each_way", rack.travel_each_way_mm, "mm"
     yield "static_toe_in", float(np.degrees(car.static_toe_in)), "deg"
     yield "static_camber", float(np.degrees(car.static_camber)), "deg"
     for prefix, side in (("", points), (RIGHT_PREFIX, points.mirrored())):
