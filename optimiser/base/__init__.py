@@ -1,4 +1,4 @@
-"""Files, tables, locks, errors and fronts: what any program of this shape needs.
+"""Files, tables, locks, errors, fronts and points far apart: what any program of this shape needs.
 
 It may not know anything of cars.
 """

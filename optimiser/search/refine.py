@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.base.farthest import farthest_points
 from optimiser.base.front import feasible_front
 from optimiser.evaluation.designs import Designs
 from optimiser.search.linear_steps import fit
@@ -166,13 +167,7 @@ def _apart(known: _Known, level: Array, count: int) -> Indices:
     """The best design, and others far from it and from each other among the better half."""
     order = np.argsort(level, kind="stable")
     half = order[: max(count, len(order) // 2)]
-    place = _places(known, half)
-    chosen = [0]
-    distance = np.linalg.norm(place - place[0], axis=1)
-    while len(chosen) < min(count, len(half)):
-        chosen.append(int(np.argmax(distance)))
-        distance = np.minimum(distance, np.linalg.norm(place - place[chosen[-1]], axis=1))
-    return half[chosen]
+    return half[farthest_points(_places(known, half), count)]
 
 
 def _places(known: _Known, rows: Indices) -> Array:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.base.farthest import farthest_points
 from optimiser.evaluation.asked import Room
 from optimiser.evaluation.designs import VARIABLES, Designs, Range
 from optimiser.questions.heights.starts import height_seeds
@@ -308,9 +309,4 @@ def _apart(table: Table, score: Array, rows: Indices, count: int) -> Indices:
     order = rows[np.argsort(score[rows], kind="stable")]
     half = order[: max(count, len(order) // 2)]
     place = np.concatenate([table.scaled[half], table.like.values[half] / 1000.0], axis=1)
-    chosen = [0]
-    distance = np.linalg.norm(place - place[0], axis=1)
-    while len(chosen) < min(count, len(half)):
-        chosen.append(int(np.argmax(distance)))
-        distance = np.minimum(distance, np.linalg.norm(place - place[chosen[-1]], axis=1))
-    return np.asarray(half[chosen])
+    return np.asarray(half[farthest_points(place, count)])
