@@ -1,10 +1,11 @@
 """Direction and hand by composed rotations; own tie rods against the moved geometry; mass."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pytest
-from packaging_case import BEHIND, POINTS
+from packaging_case import BEHIND, POINTS, problem
 from scipy.spatial.transform import Rotation
 
 from optimiser.linkage.at_rack import describe_arm, solve_linkage
@@ -187,6 +188,22 @@ def test_unknown_is_said_and_not_guessed():
 def test_caution_asks_for_a_trial_by_hand():
     assert "see that both wheels steer to the left" in DIRECTION_CAUTION
     assert DIRECTION_CAUTION in CAUTIONS
+
+
+@pytest.mark.parametrize(
+    ("drive_side", "wrong"),
+    [
+        ("left", [False, True, False, False]),
+        ("right", [True, False, False, False]),
+        (None, [False, False, False, False]),
+    ],
+)
+def test_a_problem_knows_which_racks_are_of_the_wrong_hand(drive_side, wrong):
+    racks = [rack("ahead", "left"), rack("ahead", "right"), rack("ahead", None), rack(None, "left")]
+    asked = problem(racks=racks)
+    asked = replace(asked, car=replace(asked.car, drive_side=drive_side))
+    assert asked.wrong_hand.tolist() == wrong
+    assert list(asked.hands) == [check_hand(one, True, drive_side) for one in racks]
 
 
 # --- own tie rods --------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from optimiser.answer.whole_sweep import sweep_notes, sweep_whole
 from optimiser.base.front import best_ratio, feasible_front
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.quantities import excess_words, is_pair, pair_words, quantity, shown
-from optimiser.metrics.mounting import check_hand, steering_mass
+from optimiser.metrics.mounting import steering_mass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -109,7 +109,7 @@ def _row(
     mine = np.flatnonzero(designs.rack == index)
     outcome = evaluation.select(mine)
     front = feasible_front(outcome.objectives, outcome.feasible)
-    hand = check_hand(rack, problem.arm_ahead, problem.car.drive_side)
+    hand = problem.hands[index]
     verdict, stopped_by = FAILS, ""
     best: int | None
     if len(front):

@@ -15,7 +15,6 @@ from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import best_ratio, feasible_front
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
-from optimiser.metrics.mounting import check_hand
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -152,16 +151,11 @@ class RunResult:
 
         Racks of which the driver needs the opposite hand stand back where there is any other.
         """
-        problem, rows = self.problem, self.front
-        wrong = [
-            bool(check_hand(rack, problem.arm_ahead, problem.car.drive_side).opposite_hand_needed)
-            for rack in problem.racks
-        ]
         usable = feasible_front(
             self.evaluation.objectives,
-            self.evaluation.feasible & ~np.array(wrong)[self.designs.rack],
+            self.evaluation.feasible & ~self.problem.wrong_hand[self.designs.rack],
         )
-        return self.best_of(usable if len(usable) else rows)
+        return self.best_of(usable if len(usable) else self.front)
 
     def best_of(self, rows: NDArray[np.intp]) -> int | None:
         """The winner's rule applied to some rows; None when there are none."""

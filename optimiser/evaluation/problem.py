@@ -37,7 +37,7 @@ from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing, tie_rod_swing
-from optimiser.metrics.mounting import steering_mass, track_growth
+from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.tolerance import Conditions, Tolerances, tolerance_spread
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.mounting import HandCheck
 
 __all__ = [
     "VARIABLES",
@@ -119,6 +120,19 @@ class Problem:
     def may_touch(self, rack: Rack | None) -> bool:
         """The same of one rack; None stands for any of them."""
         return has_pairs(self.room, self.racks if rack is None else (rack,))
+
+    @property
+    def hands(self) -> tuple[HandCheck, ...]:
+        """Direction and hand of each rack in this car."""
+        return tuple(check_hand(rack, self.arm_ahead, self.car.drive_side) for rack in self.racks)
+
+    @property
+    def wrong_hand(self) -> NDArray[np.bool_]:
+        """Where only the opposite hand has its pinion on the driver's side, (racks,).
+
+        False too where it is not known.
+        """
+        return np.array([bool(hand.opposite_hand_needed) for hand in self.hands])
 
     @property
     def conditions(self) -> Conditions:

@@ -11,15 +11,12 @@ import numpy as np
 from optimiser.base.errors import InputError, NothingFeasibleError
 from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
 from optimiser.evaluation.quantities import quantity
-from optimiser.metrics.mounting import check_hand
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from numpy.typing import NDArray
-
     from optimiser.answer.run_result import Chosen, RunResult
-    from optimiser.evaluation.problem import Choice, Problem
+    from optimiser.evaluation.problem import Choice
     from optimiser.folder.read import StoredRun
 
 Rule = Literal["least-bump-steer", "cheapest", "lightest"]
@@ -110,7 +107,7 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
         usable = acceptable & np.isfinite(outcome.metrics[name])
         what = f"is acceptable and has {what}"
         key = outcome.metrics[name]
-    right = usable & ~_wrong_hand(problem)[result.designs.rack]
+    right = usable & ~problem.wrong_hand[result.designs.rack]
     notes: tuple[str, ...] = ()
     if usable.any() and not right.any():
         notes = ("Only racks of the wrong hand are left: see the report before buying one.",)
@@ -120,15 +117,6 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
         raise NothingFeasibleError(f"--by {by}: no design {what}")
     best = result.best_of(rows[key[rows] == key[rows].min()])
     return int(rows[0] if best is None else best), notes
-
-
-def _wrong_hand(problem: Problem) -> NDArray[np.bool_]:
-    return np.array(
-        [
-            bool(check_hand(rack, problem.arm_ahead, problem.car.drive_side).opposite_hand_needed)
-            for rack in problem.racks
-        ]
-    )
 
 
 # --- typed by hand -------------------------------------------------------------------------------

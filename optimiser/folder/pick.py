@@ -16,7 +16,6 @@ from optimiser.base.files import write_bytes
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.folder.write import write_design
-from optimiser.metrics.mounting import check_hand
 from optimiser.report.figures import design_figures, figure_bytes
 
 if TYPE_CHECKING:
@@ -119,7 +118,7 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
             yield f"NOT ACCEPTABLE: {one.words} {one.text(value)} against {most:g} {one.unit}."
     if not broken and (values <= problem.acceptable).all():
         yield "It keeps every limit and is acceptable."
-    hand = check_hand(chosen.rack, problem.arm_ahead, problem.car.drive_side)
+    hand = problem.hands[int(chosen.design.rack[0])]
     if hand.opposite_hand_needed:
         yield f"WRONG HAND: the rack {hand.sentence}."
 
