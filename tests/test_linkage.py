@@ -24,6 +24,7 @@ from optimiser.linkage.at_rack import (
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.constants import ball_joint_circle
 from optimiser.linkage.hardpoints import CadFrame, Hardpoints
+from optimiser.linkage.steering_arm import arm_foot
 
 every_corner = pytest.mark.parametrize("name", CORNERS)
 # Corners whose whole range of travel and rack can be reached.
@@ -520,6 +521,24 @@ def test_spin_axis_of_toe_and_camber():
     np.testing.assert_allclose(axes[1], [0.0, np.cos(camber[1]), -np.sin(camber[1])], atol=1e-16)
     heading = np.array([axes[0][1], -axes[0][0]])
     assert heading[1] < 0.0  # the left wheel's front points to the right, inboard
+
+
+@every_corner
+def test_the_arm_begins_on_the_steering_axis_square_to_it(name):
+    drawn = random_tie_rods(name, 20)
+    for at in (drawn, solve_linkage(drawn.with_pose_axes(1), TRAVEL, 5.0, thorough=False)):
+        foot, low, up = arm_foot(at), at.lower_ball_joint, at.upper_ball_joint
+        axis = (up - low) / np.linalg.norm(up - low, axis=-1, keepdims=True)
+        there = np.isfinite(foot).all(axis=-1)
+        off_axis = np.linalg.norm(np.cross(foot - low, np.broadcast_to(axis, foot.shape)), axis=-1)
+        assert np.max(off_axis[there]) < 1e-10
+        square = np.sum((at.outer_joint - foot) * axis, axis=-1)
+        assert np.max(np.abs(square[there])) < 1e-10
+    # Its length is the arm's, at rest and in every pose: the upright is rigid.
+    length = np.linalg.norm(at.outer_joint - foot, axis=-1)
+    wanted = np.broadcast_to(describe_arm(drawn).length_mm[:, None], length.shape)
+    np.testing.assert_allclose(length[there], wanted[there], rtol=0, atol=1e-8)
+    assert there.mean() > 0.2
 
 
 @every_corner

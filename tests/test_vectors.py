@@ -12,7 +12,6 @@ from optimiser.linkage.vectors import (
     cross_first,
     dot,
     dot_first,
-    foot_on_line,
     norm,
     rotate,
     unit,
@@ -57,14 +56,6 @@ def test_small_and_flat_angles_keep_their_digits(angle):
     # arccos of the scalar product would lose all digits of an angle below 1e-8.
     turned = 250.0 * np.array([np.cos(angle), np.sin(angle), 0.0])
     assert angle_between((7.0, 0.0, 0.0), turned) == pytest.approx(angle, rel=1e-14, abs=1e-16)
-
-
-@given(point=vector, base=vector, along=nonzero)
-def test_foot_on_line_is_on_the_line_and_square_to_it(point, base, along):
-    direction = along / np.linalg.norm(along)
-    foot = foot_on_line(point, base, direction)
-    assert np.linalg.norm(np.cross(foot - base, direction)) < 1e-9
-    assert abs(np.dot(point - foot, direction)) < 1e-9
 
 
 @given(moved=vector, axis=nonzero, angle=st.floats(-10.0, 10.0))

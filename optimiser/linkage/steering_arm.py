@@ -1,4 +1,4 @@
-"""Where the steering arm puts the outer joint on the upright at rest, and back."""
+"""The steering arm: where it begins, where it puts the outer joint at rest, and back."""
 
 from __future__ import annotations
 
@@ -13,8 +13,25 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.poses import Poses
 
 _X = np.array([1.0, 0.0, 0.0])
+
+
+def arm_foot(corner: Hardpoints | Poses) -> Array:
+    """Where the steering arm, square to the steering axis, meets it, (..., 3) mm.
+
+        U
+        |          the point of the axis that is nearest to O, in any pose; where O lies
+        F------O   above U or below L it is beyond them
+        L
+
+    NaN where the pose does not exist.
+    """
+    lower = corner.lower_ball_joint
+    axis = corner.upper_ball_joint - lower
+    up = dot(corner.outer_joint - lower, axis) / dot(axis, axis)
+    return np.asarray(lower + up[..., None] * axis)
 
 
 def steering_frame(points: Hardpoints) -> tuple[Array, Array, Array]:

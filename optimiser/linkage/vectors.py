@@ -61,12 +61,6 @@ def angle_between(a: ArrayLike, b: ArrayLike) -> Array:
     return np.asarray(np.arctan2(norm(cross(a, b)), dot(a, b)))
 
 
-def foot_on_line(point: ArrayLike, on_line: ArrayLike, direction: ArrayLike) -> Array:
-    """Foot of the perpendicular from `point` to a line; `direction` is of unit length."""
-    base, along = np.asarray(on_line, dtype=float), np.asarray(direction, dtype=float)
-    return np.asarray(base + dot(np.asarray(point) - base, along)[..., None] * along)
-
-
 def rotate(vector: ArrayLike, axis: ArrayLike, angle: ArrayLike) -> Array:
     """Turn `vector` about a unit `axis` by `angle` radians, right-handed (Rodrigues' formula)."""
     v, k = np.asarray(vector, dtype=float), np.asarray(axis, dtype=float)

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from optimiser.evaluation.clearance.keep_outs import keep_outs
 from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report import draw as plots
 from optimiser.report.draw.style import INK, POINTS_PER_INCH
 
@@ -94,8 +95,6 @@ def _scene(chosen: Chosen) -> plots.Scene:
 def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:
     """Polylines (n, 3) of the left corner by the name of the part."""
     low, up = points.lower_ball_joint, points.upper_ball_joint
-    axis = (up - low) / np.linalg.norm(up - low)
-    foot = low + np.dot(points.outer_joint - low, axis) * axis
     end = points.inner_joint - (0.0, spacer_mm, 0.0)
     lines = {
         "lower arm": np.array([points.lower_front_pivot, low, points.lower_rear_pivot]),
@@ -103,7 +102,7 @@ def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:
         "steering axis": np.array([low, up]),
         "rack": np.array([end, end * (1.0, 0.0, 1.0)]),
         "spacer": np.array([points.inner_joint, end]),
-        "steering arm": np.array([foot, points.outer_joint]),
+        "steering arm": np.array([arm_foot(points), points.outer_joint]),
         "tie rod": np.array([points.inner_joint, points.outer_joint]),
     }
     if spacer_mm <= 0.0:

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report.draw.style import BLUE, GREY, INK, ORANGE, PALE, VERMILION, darker
 from optimiser.study.read import read_study
 
@@ -121,13 +122,11 @@ def _draw_parts(
     axes: Axes, points: Hardpoints, names: dict[str, tuple[float, float]], up: int
 ) -> None:
     low, high = points.lower_ball_joint, points.upper_ball_joint
-    axis = (high - low) / np.linalg.norm(high - low)
-    foot = low + np.dot(points.outer_joint - low, axis) * axis
     lines = {
         "lower arm": [points.lower_front_pivot, low, points.lower_rear_pivot],
         "upper arm": [points.upper_front_pivot, high, points.upper_rear_pivot],
         "steering axis": [low, high],
-        "steering arm": [foot, points.outer_joint],
+        "steering arm": [arm_foot(points), points.outer_joint],
         "tie rod": [points.inner_joint, points.outer_joint],
         "rack": [points.inner_joint, points.inner_joint * (1.0, 0.0, 1.0)],
     }

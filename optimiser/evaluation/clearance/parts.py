@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.engine import Picked, poses_between
-from optimiser.linkage.vectors import Array, dot_first
+from optimiser.linkage.steering_arm import arm_foot
+from optimiser.linkage.vectors import Array
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import KeepOut, Room
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.solved import Solved
-    from optimiser.linkage.at_rack import Poses
     from optimiser.linkage.racks import Rack
 
 _FLIP = np.array([1.0, -1.0, 1.0])
@@ -127,7 +127,8 @@ def moving_parts(designs: Designs, solved: Solved, racks: Sequence[Rack], room: 
     elif known:
         parts.append(("outer_joint", outer, outer, rod))
     if arm is not None:
-        parts.append(("steering_arm", _foot(poses), outer, np.full(len(rod), 0.5 * arm)))
+        foot = np.moveaxis(arm_foot(poses), -1, 0)
+        parts.append(("steering_arm", foot, outer, np.full(len(rod), 0.5 * arm)))
     if room.spacer_diameter_mm is not None:
         begin = np.broadcast_to(
             across_car(solved, _bar_begins(designs, solved, racks)), inner.shape
@@ -143,13 +144,6 @@ def _bar_begins(designs: Designs, solved: Solved, racks: Sequence[Rack]) -> Arra
     """
     half = np.array([0.5 * (rack.housing_length_mm or 0.0) for rack in racks])[designs.rack]
     return np.asarray(np.minimum(half, solved.envelope.inner_xyz[1].min(axis=1)))
-
-
-def _foot(poses: Poses) -> Array:
-    """Where the steering arm, square to the steering axis, meets it."""
-    lower, axis = poses.lower_ball_xyz, poses.upper_ball_xyz - poses.lower_ball_xyz
-    up = dot_first(poses.outer_xyz - lower, axis) / dot_first(axis, axis)
-    return np.asarray(lower + up * axis)
 
 
 def _radius(diameters_mm: Sequence[float | None]) -> Array:

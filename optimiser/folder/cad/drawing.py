@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.evaluation.clearance.keep_outs import keep_outs
 from optimiser.linkage.hardpoints import RIGHT_PREFIX
+from optimiser.linkage.steering_arm import arm_foot
 
 if TYPE_CHECKING:
     from optimiser.answer.run_result import Chosen
@@ -62,8 +63,7 @@ def make_drawing(chosen: Chosen) -> Drawing:
 
 def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[Line]:
     low, up = points.lower_ball_joint, points.upper_ball_joint
-    axis = (up - low) / np.linalg.norm(up - low)
-    foot = low + np.dot(points.outer_joint - low, axis) * axis
+    arm = [arm_foot(points), points.outer_joint]
     lines = [
         _line(
             f"{prefix}lower_arm",
@@ -78,7 +78,7 @@ def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[
             frame,
         ),
         _line(f"{prefix}steering_axis", "steering axes", [low, up], frame),
-        _line(f"{prefix}steering_arm", "steering arms", [foot, points.outer_joint], frame),
+        _line(f"{prefix}steering_arm", "steering arms", arm, frame),
         _line(f"{prefix}tie_rod", "tie rods", [points.inner_joint, points.outer_joint], frame),
     ]
     if np.any(end != points.inner_joint):

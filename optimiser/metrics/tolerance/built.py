@@ -22,7 +22,8 @@ import numpy as np
 
 from optimiser.linkage.at_rack import solve_linkage, spin_axis
 from optimiser.linkage.hardpoints import POINT_NAMES, Hardpoints
-from optimiser.linkage.vectors import cross, dot, foot_on_line, norm, rotate, unit
+from optimiser.linkage.steering_arm import arm_foot
+from optimiser.linkage.vectors import cross, dot, norm, rotate, unit
 from optimiser.metrics.tolerance.draws import DIMENSIONS, TOE_SETTING
 
 if TYPE_CHECKING:
@@ -129,8 +130,7 @@ def set_rod_length(
     The outer joint turns about the steering axis as F + cos(psi) r + sin(psi) k x r, with F its
     foot there, until it is that far from the inner joint.
     """
-    k = _steering_axis(points)
-    foot = foot_on_line(points.outer_joint, points.lower_ball_joint, k)
+    k, foot = _steering_axis(points), arm_foot(points)
     radial, between = points.outer_joint - foot, foot - points.inner_joint
     square = dot(between, between) + dot(radial, radial) - np.asarray(length_mm, float) ** 2
     psi = _root_nearest_zero(dot(between, radial), dot(between, cross(k, radial)), 0.5 * square)

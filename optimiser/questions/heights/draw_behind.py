@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib import patheffects
 
+from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report.draw.labels import spread_apart
 from optimiser.report.draw.style import GREEN, GREY, INK, NAME_SIZE, darker, style
 
@@ -133,12 +134,10 @@ def _draw_mounted(axes: Axes, mounted: Sequence[Mounted], side: float) -> None:
             side * np.array([inner[1], outer[1]]), [z, float(outer[2])], color=colour,
             linewidth=1.8, linestyle=dash,
         )  # fmt: skip
-        low, high = item.points.lower_ball_joint, item.points.upper_ball_joint
-        share = (float(outer[2]) - low[2]) / (high[2] - low[2])
+        foot = arm_foot(item.points)
         axes.plot(
-            side * np.array([outer[1], low[1] + share * (high[1] - low[1])]),
-            [float(outer[2])] * 2, color=INK, linewidth=2.6,
-        )  # fmt: skip
+            side * np.array([outer[1], foot[1]]), [outer[2], foot[2]], color=INK, linewidth=2.6
+        )
         axes.plot([0.0, side * bare], [z, z], color=colour, linewidth=4.2, solid_capstyle="butt")
         if item.spacer_mm > 0.5:
             axes.plot(
