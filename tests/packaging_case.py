@@ -8,6 +8,7 @@ from scipy.optimize import root
 from optimiser.evaluation.asked import KeepOut, Rim
 from optimiser.evaluation.designs import Stock
 from optimiser.evaluation.problem import Car, Limits, Problem, Room, Steering, Travel
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
 
@@ -54,7 +55,6 @@ ROOM = Room(
     arm_tube_diameter_mm=25.0,
     spacer_diameter_mm=24.0,
 )
-STRAIGHT_AHEAD = {"static_toe_in": 0.0, "static_camber": 0.0}
 
 
 def problem(room=ROOM, racks=(RACK,), *, clearance=5.0, steering=None, **more):
@@ -76,7 +76,7 @@ def problem(room=ROOM, racks=(RACK,), *, clearance=5.0, steering=None, **more):
     return Problem(
         points=POINTS,
         arm_ahead=True,
-        car=Car(2400.0, 300.0, drive_side="left", **more.pop("car", {})),
+        car=Car(2400.0, Attitude(loaded_radius_mm=300.0), drive_side="left", **more.pop("car", {})),
         travel=Travel(50.0, 40.0, 10.0),
         steering=replace(wanted, **(steering or {})),
         racks=tuple(racks),

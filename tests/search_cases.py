@@ -10,6 +10,7 @@ from references.corners import CORNERS
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Car, Limits, Objectives, Problem, Steering, Travel
 from optimiser.linkage.at_rack import describe_arm
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
 
@@ -56,9 +57,11 @@ def case(
         arm.ahead,
         Car(
             2300.0,
-            285.0,
-            float(np.radians(drawn["static_toe_in_deg"])),
-            float(np.radians(drawn["static_camber_deg"])),
+            Attitude(
+                float(np.radians(drawn["static_toe_in_deg"])),
+                float(np.radians(drawn["static_camber_deg"])),
+                285.0,
+            ),
         ),
         Travel(0.7 * drawn["travel_mm"][1], -0.7 * drawn["travel_mm"][0], step_mm),
         Steering(

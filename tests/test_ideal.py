@@ -10,6 +10,7 @@ from scipy.optimize import least_squares, root
 from scipy.spatial.transform import Rotation
 
 from optimiser.linkage.at_rack import describe_arm, place_outer_joint, solve_linkage
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.metrics.ideal import (
     REASONS,
@@ -32,11 +33,8 @@ BENT = [name for name in REACHED if name != "parallel equal arms"]
 
 def corner(name):
     """Points and the static toe and camber of an invented corner."""
-    static = {
-        "static_toe_in": np.radians(CORNERS[name]["static_toe_in_deg"]),
-        "static_camber": np.radians(CORNERS[name]["static_camber_deg"]),
-    }
-    return Hardpoints.from_mapping(points_of(name)), static
+    toe, camber = (CORNERS[name][f"static_{angle}_deg"] for angle in ("toe_in", "camber"))
+    return Hardpoints.from_mapping(points_of(name)), Attitude(np.radians(toe), np.radians(camber))
 
 
 def car(lower, upper, lean=0.0):
@@ -119,7 +117,7 @@ def moved_by(found, points, point):
 def test_frozen_toe_path_agrees_with_six_equations_solved_by_scipy(name):
     points, static = corner(name)
     travel = np.linspace(-45.0, 45.0, 7)
-    path = frozen_toe_path(points, points.outer_joint, travel, **static)
+    path = frozen_toe_path(points, points.outer_joint, travel, attitude=static)
     for at, expected in zip(travel, path, strict=True):
         found = held_upright(points, spin_axis_of(name), at)
         np.testing.assert_allclose(
@@ -133,9 +131,9 @@ def test_frozen_toe_path_is_the_linkage_with_its_rack_moved_to_hold_the_steer_an
     travel = np.linspace(*CORNERS[name]["travel_mm"], 21)
     rack = np.zeros_like(travel)
     for _ in range(8):
-        poses = solve_linkage(points, travel, rack, **static)
-        rack = rack - (poses.steer + static["static_toe_in"]) / poses.steer_per_rack
-    motion = upright_motion(points, travel, **static)
+        poses = solve_linkage(points, travel, rack, attitude=static)
+        rack = rack - (poses.steer + static.toe_in) / poses.steer_per_rack
+    motion = upright_motion(points, travel, attitude=static)
     for point, moved in (
         (points.outer_joint, poses.outer_joint),
         (points.upper_ball_joint, poses.upper_ball_joint),
@@ -153,8 +151,8 @@ def test_frozen_toe_path_is_the_linkage_with_its_rack_moved_to_hold_the_steer_an
 def test_wheel_travel_out_of_reach_is_nan_where_the_linkage_says_so():
     points, static = corner("short of travel")
     travel = np.linspace(-150.0, 150.0, 31)
-    path = frozen_toe_path(points, points.outer_joint, travel, **static)
-    exists = solve_linkage(points, travel, 0.0, **static).exists
+    path = frozen_toe_path(points, points.outer_joint, travel, attitude=static)
+    exists = solve_linkage(points, travel, 0.0, attitude=static).exists
     assert 3 < exists.sum() < 31
     np.testing.assert_array_equal(np.isfinite(path).all(axis=-1), exists)
 
@@ -216,18 +214,16 @@ def test_a_batch_of_arms_gives_what_each_gives_alone():
         {key: np.stack([getattr(p, key) for p, _ in cars]) for key, _ in cars[0][0].items()}
     )
     toe, camber = (
-        np.array([static[key] for _, static in cars]) for key in ("static_toe_in", "static_camber")
+        np.array([getattr(static, angle) for _, static in cars]) for angle in ("toe_in", "camber")
     )
     heights = np.array([[160.0], [240.0]])
     outer = np.stack([np.stack([outer_joints(p, h) for p, _ in cars]) for h in heights[:, 0]])
-    together = ideal_inner_joint(
-        batch, outer, outer[..., 0], TRAVEL, static_toe_in=toe, static_camber=camber
-    )
+    together = ideal_inner_joint(batch, outer, outer[..., 0], TRAVEL, Attitude(toe, camber))
     assert together.length_mm.shape == (2, 3)
     for row in range(2):
         for column, (points, static) in enumerate(cars):
             at = outer[row, column]
-            alone = ideal_inner_joint(points, at, at[0], TRAVEL, **static)
+            alone = ideal_inner_joint(points, at, at[0], TRAVEL, attitude=static)
             np.testing.assert_allclose(
                 together.inner_joint[row, column], alone.inner_joint, rtol=0.0, atol=1e-8
             )
@@ -291,7 +287,7 @@ def test_linear_fit_agrees_with_a_geometric_fit_by_scipy(name, pinned):
     points, static = corner(name)
     weights = trapezium_weights(TRAVEL)
     outer = outer_joints(points, 240.0)
-    path = frozen_toe_path(points, outer, TRAVEL, **static)
+    path = frozen_toe_path(points, outer, TRAVEL, attitude=static)
     x = outer[0] + 30.0
     fit = fit_circle_at(path, x, weights=weights, through=outer if pinned else None)
 
@@ -312,7 +308,7 @@ def test_a_fit_free_in_x_is_ill_conditioned_and_one_at_given_x_is_not(name):
     # Singular values of the centred path: extent, bend, and departure from a plane. The order of
     # 1e-4 is recomputed; these corners give 2e-6 to 4e-5, and the bend 0.04 to 0.06.
     points, static = corner(name)
-    path = frozen_toe_path(points, points.outer_joint, TRAVEL, **static)
+    path = frozen_toe_path(points, points.outer_joint, TRAVEL, attitude=static)
     centred = path - path.mean(axis=0)
     free = np.linalg.svd(centred, compute_uv=False)
     given = np.linalg.svd(centred[:, 1:], compute_uv=False)
@@ -432,7 +428,7 @@ def test_travel_out_of_reach_has_no_joint_and_says_so():
     travel = np.linspace(-150.0, 150.0, 31)
     for pinned in (False, True):
         joint = ideal_inner_joint(
-            points, points.outer_joint, 100.0, travel, through_rest=pinned, **static
+            points, points.outer_joint, 100.0, travel, through_rest=pinned, attitude=static
         )
         assert joint.status == Fit.NO_PATH
         assert np.isnan(joint.inner_joint).all()
@@ -454,7 +450,7 @@ def test_parallel_equal_arms(fore_aft):
     # joint less w at any x: spacing 2 (O_y - w_y), rack height O_z - w_z; here w = (330, -15).
     points, static = corner("parallel equal arms")
     outer = outer_joints(points, np.array([155.0, 220.0, 300.0, 360.0]))
-    joint = ideal_inner_joint(points, outer, fore_aft, TRAVEL, **static)
+    joint = ideal_inner_joint(points, outer, fore_aft, TRAVEL, attitude=static)
     assert joint.meaningful.all()
     np.testing.assert_allclose(joint.spacing_mm, 2.0 * (outer[:, 1] - 330.0), atol=1e-8)
     np.testing.assert_allclose(joint.rack_height_mm, outer[:, 2] + 15.0, atol=1e-8)
@@ -474,7 +470,7 @@ def test_outer_joint_on_a_ball_joint_has_its_ideal_on_that_arms_pivot_axis(name)
         (points.lower_ball_joint, points.lower_front_pivot, points.lower_rear_pivot),
         (points.upper_ball_joint, points.upper_front_pivot, points.upper_rear_pivot),
     ):
-        motion = upright_motion(points, TRAVEL, **static)
+        motion = upright_motion(points, TRAVEL, attitude=static)
         fit = fit_circle_at(motion.path(ball), 60.0)
         on_axis = rear + (60.0 - rear[0]) / (front[0] - rear[0]) * (front - rear)
         np.testing.assert_allclose(fit.centre, on_axis, rtol=0.0, atol=1e-7)
@@ -584,9 +580,9 @@ def test_residual_toe_is_what_the_linkage_gives_with_that_inner_joint(name, pinn
     points, static = corner(name)
     outer = outer_joints(points, np.array([160.0, 220.0, 300.0, 370.0]))
     joint = ideal_inner_joint(
-        points, outer, outer[:, 0] + 25.0, TRAVEL, through_rest=pinned, **static
+        points, outer, outer[:, 0] + 25.0, TRAVEL, through_rest=pinned, attitude=static
     )
-    change = bump_steer(points.with_tie_rod(outer, joint.inner_joint), TRAVEL, **static)
+    change = bump_steer(points.with_tie_rod(outer, joint.inner_joint), TRAVEL, attitude=static)
     assert (np.degrees(change.largest) > 3e-4).all()
     np.testing.assert_allclose(joint.toe_largest, change.largest, rtol=2e-4)
     np.testing.assert_allclose(joint.toe_rms, change.rms, rtol=2e-4)
@@ -600,12 +596,12 @@ def test_no_neighbour_has_less_bump_steer_than_the_fit_through_rest(name):
     # 0.2 mm is well beyond the place's own error against the geometric optimum (0.02 mm).
     points, static = corner(name)
     outer = outer_joints(points, 250.0)
-    joint = ideal_inner_joint(points, outer, outer[0], TRAVEL, through_rest=True, **static)
+    joint = ideal_inner_joint(points, outer, outer[0], TRAVEL, through_rest=True, attitude=static)
     angle = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
     around = np.stack([0 * angle, np.cos(angle), np.sin(angle)], axis=-1)
     for distance in (0.2, 3.0):
         inner = joint.inner_joint + distance * around
-        change = bump_steer(points.with_tie_rod(outer, inner), TRAVEL, **static)
+        change = bump_steer(points.with_tie_rod(outer, inner), TRAVEL, attitude=static)
         assert (change.rms > joint.toe_rms).all()
 
 
@@ -615,11 +611,11 @@ def test_fit_through_rest_has_less_bump_steer_than_the_free_fit(name):
     outer = outer_joints(points, np.array([180.0, 250.0]))
     travel = np.linspace(-60.0, 40.0, 41)
     free, pinned = (
-        ideal_inner_joint(points, outer, outer[:, 0], travel, through_rest=through, **static)
+        ideal_inner_joint(points, outer, outer[:, 0], travel, through_rest=through, attitude=static)
         for through in (False, True)
     )
     rms = [
-        bump_steer(points.with_tie_rod(outer, joint.inner_joint), travel, **static).rms
+        bump_steer(points.with_tie_rod(outer, joint.inner_joint), travel, attitude=static).rms
         for joint in (free, pinned)
     ]
     assert (rms[1] < rms[0] * (1.0 - 1e-4)).all()
@@ -631,10 +627,10 @@ def test_uneven_travel_is_weighed_so_that_the_fit_is_that_of_even_travel():
     outer = outer_joints(points, 220.0)
     crowded = np.r_[np.linspace(-60.0, -50.0, 101), np.linspace(-48.0, 60.0, 55)]
     at = {
-        key: ideal_inner_joint(points, outer, outer[0], travel, **static).inner_joint
+        key: ideal_inner_joint(points, outer, outer[0], travel, attitude=static).inner_joint
         for key, travel in (("even", np.linspace(-60.0, 60.0, 241)), ("crowded", crowded))
     }
-    path = frozen_toe_path(points, outer, crowded, **static)
+    path = frozen_toe_path(points, outer, crowded, attitude=static)
     unweighted = fit_circle_at(path, outer[0]).centre
     assert np.linalg.norm(unweighted - at["even"]) > 0.5
     np.testing.assert_allclose(at["crowded"], at["even"], rtol=0.0, atol=0.02)
@@ -650,9 +646,9 @@ def test_remaining_bump_steer_falls_at_least_with_the_third_power_of_travel(name
     largest = []
     for reach in reaches:
         travel = np.linspace(-reach, reach, 41)
-        joint = ideal_inner_joint(points, outer, outer[0] + 20.0, travel, **static)
+        joint = ideal_inner_joint(points, outer, outer[0] + 20.0, travel, attitude=static)
         pinned = points.with_tie_rod(outer, joint.inner_joint)
-        largest.append(float(bump_steer(pinned, travel, **static).largest))
+        largest.append(float(bump_steer(pinned, travel, attitude=static).largest))
     order = np.log2(np.divide(largest[:-1], largest[1:]))
     assert (order > 2.9).all(), order
 
@@ -669,7 +665,7 @@ def test_reverse_returns_what_the_line_started_from():
     heights = np.array([150.0, 163.7, 211.0, 288.123, 402.0])
     lengths = np.array([[95.0], [length], [140.0]])
     fore_aft = np.array([[110.0], [60.0], [150.0]])
-    common = {"ahead": ahead, "travel_mm": TRAVEL, **static}
+    common = {"ahead": ahead, "travel_mm": TRAVEL, "attitude": static}
     line = ideal_line(points, fore_aft, heights, lengths, angle, **common)
     back = solve_for_spacing(
         points,
@@ -815,7 +811,7 @@ def test_ten_thousand_in_one_call_are_each_what_they_are_alone():
         rng.uniform(-0.3, 0.3, 10_000),
         False,
     )
-    motion = upright_motion(points, TRAVEL, **static)
+    motion = upright_motion(points, TRAVEL, attitude=static)
     joints = ideal_for_motion(motion, outer, outer[:, 0])
     assert joints.meaningful.all()
     for index in (0, 199, 200, 4321, 9_999):

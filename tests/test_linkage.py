@@ -18,10 +18,10 @@ from optimiser.linkage.at_rack import (
     describe_arm,
     place_outer_joint,
     solve_linkage,
-    spin_axis,
     steering_frame,
 )
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.constants import ball_joint_circle
 from optimiser.linkage.hardpoints import CadFrame, Hardpoints
 from optimiser.linkage.steering_arm import arm_foot
@@ -37,16 +37,13 @@ def corner(name: str) -> Hardpoints:
     return Hardpoints.from_mapping(points_of(name))
 
 
-def settings_of(name: str) -> dict[str, float]:
-    built = CORNERS[name]
-    return {
-        "static_toe_in": np.radians(built["static_toe_in_deg"]),
-        "static_camber": np.radians(built["static_camber_deg"]),
-    }
+def attitude_of(name: str) -> Attitude:
+    toe, camber = (CORNERS[name][f"static_{angle}_deg"] for angle in ("toe_in", "camber"))
+    return Attitude(np.radians(toe), np.radians(camber))
 
 
 def solve(name: str, travel=TRAVEL[:, None], rack=RACK, **options) -> Poses:
-    return solve_linkage(corner(name), travel, rack, **settings_of(name), **options)
+    return solve_linkage(corner(name), travel, rack, attitude_of(name), **options)
 
 
 def random_tie_rods(name: str, count: int, spread_mm: float = 12.0) -> Hardpoints:
@@ -164,13 +161,12 @@ def test_fore_aft_mirror_image_steers_the_other_way(name):
     for arm in ("lower", "upper"):
         front, rear = points[f"{arm}_front_pivot"], points[f"{arm}_rear_pivot"]
         points[f"{arm}_front_pivot"], points[f"{arm}_rear_pivot"] = rear, front
-    toe, camber = settings_of(name).values()
+    rest = attitude_of(name)
     image = solve_linkage(
         Hardpoints.from_mapping(points),
         TRAVEL[:, None],
         RACK,
-        static_toe_in=-toe,
-        static_camber=camber,
+        Attitude(-rest.toe_in, rest.camber),
     )
     ours = solve(name)
     np.testing.assert_allclose(image.steer, -ours.steer, rtol=0, atol=1e-12)
@@ -185,7 +181,7 @@ def test_scaling_leaves_angles_unchanged(name, scale):
     points = {point: scale * at for point, at in points_of(name).items()}
     ours = solve(name)
     scaled = solve_linkage(
-        Hardpoints.from_mapping(points), scale * TRAVEL[:, None], scale * RACK, **settings_of(name)
+        Hardpoints.from_mapping(points), scale * TRAVEL[:, None], scale * RACK, attitude_of(name)
     )
     # Travel is met to a fixed 1e-10 mm, so a small car's angles are that much less exact.
     np.testing.assert_allclose(scaled.steer, ours.steer, rtol=0, atol=1e-12 / min(scale, 1.0))
@@ -197,9 +193,7 @@ def test_scaling_leaves_angles_unchanged(name, scale):
 def test_shifting_the_origin_leaves_angles_unchanged(name, shift):
     points = {point: at + np.array(shift) for point, at in points_of(name).items()}
     ours = solve(name)
-    moved = solve_linkage(
-        Hardpoints.from_mapping(points), TRAVEL[:, None], RACK, **settings_of(name)
-    )
+    moved = solve_linkage(Hardpoints.from_mapping(points), TRAVEL[:, None], RACK, attitude_of(name))
     np.testing.assert_allclose(moved.steer, ours.steer, rtol=0, atol=1e-11)
 
 
@@ -228,9 +222,7 @@ def test_cad_frame_leaves_angles_unchanged(name, axes, origin):
     in_cad = {point: frame.to_cad(at) for point, at in points_of(name).items()}
     back = {point: frame.to_iso(at) for point, at in in_cad.items()}
     ours = solve(name)
-    mapped = solve_linkage(
-        Hardpoints.from_mapping(back), TRAVEL[:, None], RACK, **settings_of(name)
-    )
+    mapped = solve_linkage(Hardpoints.from_mapping(back), TRAVEL[:, None], RACK, attitude_of(name))
     np.testing.assert_allclose(mapped.steer, ours.steer, rtol=0, atol=1e-11)
 
 
@@ -390,7 +382,7 @@ def test_every_point_may_have_its_own_batch_shape():
         }
     )
     toe = np.radians([[0.1], [0.2], [-0.3], [0.0]])
-    poses = solve_linkage(grid, 12.0, -7.0, static_toe_in=toe)
+    poses = solve_linkage(grid, 12.0, -7.0, Attitude(toe))
     assert poses.shape == (4, 3)
     for row in range(4):
         for column in range(3):
@@ -399,7 +391,7 @@ def test_every_point_may_have_its_own_batch_shape():
                 for name, at in drawn.items()
             }
             alone = solve_linkage(
-                Hardpoints.from_mapping(points), 12.0, -7.0, static_toe_in=float(toe[row, 0])
+                Hardpoints.from_mapping(points), 12.0, -7.0, Attitude(float(toe[row, 0]))
             )
             assert poses.steer[row, column] == alone.steer
 
@@ -441,7 +433,7 @@ def test_some_of_the_poses():
 def test_steer_and_rack_lead_to_the_same_pose(name):
     travel = np.array([-30.0, 0.0, 35.0])[:, None]
     angle = np.radians(np.linspace(-24.0, 24.0, 9))
-    steered = solve_steer(corner(name), travel, angle, **settings_of(name))
+    steered = solve_steer(corner(name), travel, angle, attitude_of(name))
     assert steered.exists.mean() > 0.8
     np.testing.assert_allclose(
         steered.steer[steered.exists], np.broadcast_to(angle, (3, 9))[steered.exists], atol=1e-12
@@ -462,7 +454,7 @@ def test_steer_and_rack_lead_to_the_same_pose(name):
 @pytest.mark.parametrize("side", [1.0, -1.0])
 def test_steer_ends_where_the_rack_does(name, side):
     angle = side * np.radians(np.linspace(0.0, 160.0, 641))
-    steered = solve_steer(corner(name), 0.0, angle, **settings_of(name))
+    steered = solve_steer(corner(name), 0.0, angle, attitude_of(name))
     count = int(steered.exists.sum())
     assert 200 < count < 641
     assert steered.exists[:count].all()
@@ -500,13 +492,13 @@ def test_steer_beyond_the_suspension_is_nan():
 
 @every_corner
 def test_pose_at_rest_is_the_solved_one(name):
-    drawn, solved = pose_at_rest(corner(name), **settings_of(name)), solve(name, 0.0, 0.0)
+    drawn, solved = pose_at_rest(corner(name), attitude_of(name)), solve(name, 0.0, 0.0)
     assert drawn.shape == ()
     assert drawn.steer == pytest.approx(float(solved.steer), abs=1e-13)
     assert drawn.toggle_margin == pytest.approx(float(solved.toggle_margin), abs=1e-12)
     assert drawn.steer_per_rack == pytest.approx(float(solved.steer_per_rack), rel=1e-11)
     assert drawn.steer_per_travel == pytest.approx(float(solved.steer_per_travel), abs=1e-15)
-    many = pose_at_rest(random_tie_rods(name, 5), **settings_of(name))
+    many = pose_at_rest(random_tie_rods(name, 5), attitude_of(name))
     assert many.shape == many.steer.shape == many.steer_per_rack.shape == (5,)
 
 
@@ -516,7 +508,7 @@ def test_pose_at_rest_is_the_solved_one(name):
 def test_spin_axis_of_toe_and_camber():
     # ISO 8855: toe-in turns the left wheel's front inboard, positive camber leans its top out.
     toe, camber = np.radians([2.0, 0.0]), np.radians([0.0, 3.0])
-    axes = spin_axis(toe, camber)
+    axes = Attitude(toe, camber).spin_axis
     np.testing.assert_allclose(axes[0], [np.sin(toe[0]), np.cos(toe[0]), 0.0], atol=1e-16)
     np.testing.assert_allclose(axes[1], [0.0, np.cos(camber[1]), -np.sin(camber[1])], atol=1e-16)
     heading = np.array([axes[0][1], -axes[0][0]])

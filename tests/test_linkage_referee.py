@@ -18,6 +18,7 @@ from references import corners
 from references.answers import REFEREES, answer, grid
 
 from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 
 AGREEMENT_DEG = 1e-9
@@ -34,8 +35,7 @@ def kernel(corner: str, travel_mm: np.ndarray, rack_mm: np.ndarray) -> Poses:
         Hardpoints.from_mapping(corners.points_of(corner)),
         np.asarray(travel_mm)[:, None],
         np.asarray(rack_mm)[None, :],
-        static_toe_in=np.radians(built["static_toe_in_deg"]),
-        static_camber=np.radians(built["static_camber_deg"]),
+        Attitude(np.radians(built["static_toe_in_deg"]), np.radians(built["static_camber_deg"])),
     )
 
 
@@ -156,8 +156,7 @@ def test_random_designs_in_one_batch_against_the_constraint_solve() -> None:
         Hardpoints.from_mapping(batch).with_pose_axes(2),
         travel[:, None],
         rack,
-        static_toe_in=toe_in,
-        static_camber=camber,
+        Attitude(toe_in, camber),
     )
     assert ours.shape == (len(designs), 3, 3)
     assert ours.exists.all()

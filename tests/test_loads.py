@@ -11,6 +11,7 @@ from tolerance_cases import square
 
 from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
 from optimiser.metrics.loads import (
@@ -28,7 +29,7 @@ from optimiser.metrics.loads import (
 # Everything square: vertical steering axis, equal parallel arms, tie rod along the bar and
 # square to a steering arm of 120 mm.
 SQUARE = square(120.0, rod_mm=300.0)
-STATIC = {"static_toe_in": np.radians(0.2), "static_camber": np.radians(-1.5)}
+STATIC = Attitude(np.radians(0.2), np.radians(-1.5))
 RACK = np.linspace(-40.0, 40.0, 9)
 CORNERS = pytest.mark.parametrize("points", [POINTS, BEHIND], ids=["ahead", "behind"])
 UP = np.array([0.0, 0.0, 1.0])
@@ -37,8 +38,8 @@ UP = np.array([0.0, 0.0, 1.0])
 def both(points, travel, rack):
     """Left wheel, and right wheel as the left wheel's mirror image."""
     return (
-        solve_linkage(points, travel, rack, **STATIC),
-        solve_linkage(points, travel, -np.asarray(rack), **STATIC),
+        solve_linkage(points, travel, rack, STATIC),
+        solve_linkage(points, travel, -np.asarray(rack), STATIC),
     )
 
 
@@ -177,9 +178,9 @@ def test_moments_about_the_steering_axis_alone_hold_the_arms_not_the_height(poin
     # The statement for held arms: virtual work with d steer / d rack at constant arm angle. It
     # parts from the one at constant travel by the moment of the force that holds the height.
     step, travel = 1e-3, 25.0
-    poses = solve_linkage(points, travel, RACK, **STATIC)
+    poses = solve_linkage(points, travel, RACK, STATIC)
     lift, shift = (
-        [solve_linkage(points, travel + s * a, RACK + s * b, **STATIC) for s in (step, -step)]
+        [solve_linkage(points, travel + s * a, RACK + s * b, STATIC) for s in (step, -step)]
         for a, b in ((1.0, 0.0), (0.0, 1.0))
     )
     ball_per_travel, ball_per_rack = (
@@ -209,7 +210,7 @@ def test_size_of_the_lift_that_is_left_out(points):
         """Rack force of one wheel's load, left wheel."""
         rates = {}
         for name, (a, b) in {"travel": (step, 0.0), "rack": (0.0, step)}.items():
-            up, down = (solve_linkage(points, s * a, rack + s * b, **STATIC) for s in (1.0, -1.0))
+            up, down = (solve_linkage(points, s * a, rack + s * b, STATIC) for s in (1.0, -1.0))
             ball = up.lower_ball_joint[:, 2] - down.lower_ball_joint[:, 2]
             rates[name] = ball, radius * (np.cos(up.camber) - np.cos(down.camber))
         travel = -rates["rack"][0] / rates["travel"][0]
@@ -225,7 +226,7 @@ def test_size_of_the_lift_that_is_left_out(points):
 
 
 def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
-    poses = solve_linkage(SQUARE, 0.0, RACK, **STATIC)
+    poses = solve_linkage(SQUARE, 0.0, RACK, STATIC)
     loads = steering_loads(poses, poses, LoadCase(80e3, 80e3, friction=False))
     for index in range(len(RACK)):
         _, _, alone = upright_balance(SQUARE, poses, index, -80e3)
@@ -358,13 +359,13 @@ def test_toe_of_rod_length_by_a_longer_rod(points):
     # The same upright turned by a rod that is longer by dl: with arms, height and inner joint as
     # they are, solve the closure for the turn, here from the kernel at another rack displacement
     # at which the old rod's end is dl nearer to the joint it should reach.
-    poses = solve_linkage(points, 0.0, 0.0, **STATIC)
+    poses = solve_linkage(points, 0.0, 0.0, STATIC)
     step = 1e-3
     toe = {}
     for sign in (1.0, -1.0):
         shift = 0.0
         for _ in range(20):
-            moved = solve_linkage(points, 0.0, shift, **STATIC)
+            moved = solve_linkage(points, 0.0, shift, STATIC)
             length = np.linalg.norm(moved.outer_joint - points.inner_joint)
             wanted = np.linalg.norm(points.outer_joint - points.inner_joint) + sign * step
             rod = moved.outer_joint - points.inner_joint
@@ -378,7 +379,7 @@ def test_toe_of_rod_length_by_a_longer_rod(points):
 
 
 def test_play_has_no_sign():
-    left, behind = (solve_linkage(p, 0.0, 5.0, **STATIC) for p in (POINTS, BEHIND))
+    left, behind = (solve_linkage(p, 0.0, 5.0, STATIC) for p in (POINTS, BEHIND))
     assert isinstance(left, Poses)
     assert left.steer_per_rack > 0.0 > behind.steer_per_rack
     assert toe_per_rack_play(left) == left.steer_per_rack

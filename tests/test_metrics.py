@@ -12,6 +12,7 @@ from references.corners import CORNERS, points_of
 from scipy.optimize import brentq
 
 from optimiser.linkage.at_rack import place_outer_joint, solve_linkage
+from optimiser.linkage.attitude import STRAIGHT, Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
 from optimiser.metrics import kinematic as metrics
@@ -160,7 +161,11 @@ def test_wheel_angles_of_a_planar_linkage():
     points = planar(rod_mm=325.0)
     points = points.with_tie_rod((*(axis + arm), 230.0), (*inner_joint, 230.0))
     found = metrics.ackermann_error(
-        points, wheelbase_mm=2400.0, inner_lock=np.radians(33.0), loaded_radius_mm=275.0, nodes=8
+        points,
+        Attitude(loaded_radius_mm=275.0),
+        wheelbase_mm=2400.0,
+        inner_lock=np.radians(33.0),
+        nodes=8,
     )
     at_lock = brentq(lambda rack: angle(rack) - np.radians(33.0), -70.0, 0.0, xtol=1e-13)
     assert found.rack_at_lock_mm == pytest.approx(at_lock, abs=1e-9)
@@ -178,13 +183,16 @@ def test_wheel_angles_of_a_planar_linkage():
 def test_static_toe_does_not_count_in_wheel_angles():
     drawn = corner("rear steer")
     toe = np.radians(0.4)
-    plain = metrics.ackermann_error(
-        drawn, wheelbase_mm=2400.0, inner_lock=0.5, loaded_radius_mm=268.0, target=0.5
+    plain, toed = (
+        metrics.ackermann_error(
+            drawn,
+            Attitude(toe_in, loaded_radius_mm=268.0),
+            wheelbase_mm=2400.0,
+            inner_lock=0.5,
+            target=0.5,
+        )
+        for toe_in in (0.0, toe)
     )
-    toed = metrics.ackermann_error(
-        drawn, wheelbase_mm=2400.0, inner_lock=0.5, loaded_radius_mm=268.0, target=0.5,
-        static_toe_in=toe,
-    )  # fmt: skip
     for found in (plain, toed):
         assert found.inner[..., 0] == pytest.approx(0.0, abs=1e-15)
         assert found.inner[..., -1] == pytest.approx(0.5, abs=1e-11)
@@ -199,11 +207,11 @@ def test_static_toe_does_not_count_in_wheel_angles():
 def test_rack_for_steer_turns_the_wheel_that_far(name, toe_deg):
     toe = np.radians(toe_deg)
     wanted = np.radians([2.0, 15.0, 30.0])
-    rack = metrics.rack_for_steer(corner(name), wanted, static_toe_in=toe)
+    rack = metrics.rack_for_steer(corner(name), wanted, Attitude(toe))
     assert rack.shape == (3,)
     ahead = points_of(name)["outer_joint"][0] > points_of(name)["lower_ball_joint"][0]
     assert np.all(rack > 0.0) if ahead else np.all(rack < 0.0)
-    turned = solve_linkage(corner(name), 0.0, rack, static_toe_in=toe).steer + toe
+    turned = solve_linkage(corner(name), 0.0, rack, Attitude(toe)).steer + toe
     np.testing.assert_allclose(turned, wanted, rtol=0, atol=1e-11)
 
 
@@ -217,12 +225,12 @@ def test_lock_of_a_batch_with_its_own_toe():
     drawn = corner("front steer")
     many = drawn.with_tie_rod(drawn.outer_joint + np.arange(4.0)[:, None], drawn.inner_joint)
     toe = np.radians([0.0, 0.1, 0.2, 0.3])
-    rack, rest, rate = metrics.solve_lock(many, np.asarray(0.5), toe, 0.0)
+    rack, rest, rate = metrics.solve_lock(many, np.asarray(0.5), Attitude(toe))
     np.testing.assert_allclose(rest, -toe, rtol=0, atol=1e-15)
     for index in range(4):
-        one = metrics.rack_for_steer(many.select(index), 0.5, static_toe_in=float(toe[index]))
+        one = metrics.rack_for_steer(many.select(index), 0.5, Attitude(float(toe[index])))
         assert rack[index] == pytest.approx(float(one), abs=1e-10)
-    near = metrics.rack_for_steer(many, 1e-5, static_toe_in=toe)
+    near = metrics.rack_for_steer(many, 1e-5, Attitude(toe))
     np.testing.assert_allclose(1e-5 / near, rate, rtol=1e-4)
 
 
@@ -324,7 +332,7 @@ def test_rod_that_points_at_the_pole_has_no_gradient():
 
 def test_parallel_equal_bars_have_no_bump_steer():
     drawn = corner("parallel equal arms")
-    found = metrics.bump_steer(drawn, np.linspace(-60.0, 60.0, 25), static_toe_in=0.002)
+    found = metrics.bump_steer(drawn, np.linspace(-60.0, 60.0, 25), Attitude(0.002))
     assert found.largest < 1e-12
     assert found.rms < 1e-12
     assert abs(found.gradient) < 1e-14
@@ -421,9 +429,7 @@ def test_attitude_with_camber_and_toe_by_hand():
     # Camber -2 deg moves the contact outboard by 280 sin 2 and up by 280 (1 - cos 2); toe-in of
     # 10 deg turns heading and outboard direction about the vertical.
     camber, toe = np.radians(-2.0), np.radians(10.0)
-    poses = solve_linkage(
-        Hardpoints.from_mapping(LEANING), 0, 0, static_camber=camber, static_toe_in=toe
-    )
+    poses = solve_linkage(Hardpoints.from_mapping(LEANING), 0, 0, Attitude(toe, camber))
     found = metrics.wheel_attitude(poses, 280.0)
     outboard, heading = np.array([np.sin(toe), np.cos(toe)]), np.array([np.cos(toe), -np.sin(toe)])
     contact = np.array([0.0, 660.0]) + 280.0 * np.sin(2.0 * np.pi / 180.0) * outboard
@@ -438,7 +444,7 @@ def test_attitude_with_camber_and_toe_by_hand():
 
 @pytest.mark.parametrize("rack", [-35.0, 30.0])
 def test_contact_is_the_lowest_point_of_the_tyre_circle(rack):
-    poses = solve_linkage(corner("large caster"), 20.0, rack, static_camber=-0.03)
+    poses = solve_linkage(corner("large caster"), 20.0, rack, Attitude(camber=-0.03))
     found = metrics.wheel_attitude(poses, 280.0)
     spin = poses.spin_axis
     one = np.cross(spin, [0.0, 0.0, 1.0])
@@ -464,10 +470,13 @@ def test_upright_axis_keeps_scrub_and_trail_when_steered():
 
 
 def test_kingpin_track_by_hand():
-    drawn = Hardpoints.from_mapping(LEANING)
-    assert metrics.kingpin_track(drawn, 280.0) == pytest.approx(2.0 * 618.0, abs=1e-10)
+    drawn, standing = Hardpoints.from_mapping(LEANING), Attitude(loaded_radius_mm=280.0)
+    assert metrics.kingpin_track(drawn, standing) == pytest.approx(2.0 * 618.0, abs=1e-10)
     wider = drawn.arms_moved(np.array([0.0, 15.0]))
-    np.testing.assert_allclose(metrics.kingpin_track(wider, 280.0), [1236.0, 1266.0], atol=1e-10)
+    wide = metrics.kingpin_track(wider, standing)
+    np.testing.assert_allclose(wide, [1236.0, 1266.0], atol=1e-10)
+    # Without a loaded radius nobody knows where the ground is.
+    assert np.isnan(metrics.kingpin_track(drawn, STRAIGHT))
 
 
 def test_projected_camber():

@@ -14,6 +14,7 @@ import optimiser
 
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = (
+    "Attitude",
     "ackermann_error",
     "bump_steer",
     "ideal_inner_joint",
@@ -37,8 +38,8 @@ print(f"as drawn: {np.degrees(toe).min():+.3f} to {np.degrees(toe).max():+.3f} d
 poses = solve_linkage(study.points, travel[:, None], np.array([-40.0, 0.0, 40.0]))
 print(np.degrees(poses.steer).round(2)[0])               # fully drooped, at three rack positions
 
-lock = ackermann_error(study.points, wheelbase_mm=2250.0, inner_lock=np.radians(34.0),
-                       loaded_radius_mm=280.0, target=0.6)
+lock = ackermann_error(study.points, study.car.attitude, wheelbase_mm=2250.0,
+                       inner_lock=np.radians(34.0), target=0.6)
 print(f"Ackermann error as drawn: {np.degrees(lock.largest):.2f} deg")
 
 joint = ideal_inner_joint(study.points, study.points.outer_joint, 108.0, travel)

@@ -12,6 +12,7 @@ from optimiser.evaluation import problem
 from optimiser.evaluation.designs import VARIABLES, Designs, Evaluation, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Car, Limits, Objectives, Problem, Steering, Travel
 from optimiser.linkage.at_rack import describe_arm, solve_linkage
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
 from optimiser.metrics import kinematic as metrics
@@ -21,7 +22,7 @@ RACKS = (
     Rack("Short", 560.0, 150.0, joint_limit_deg=28.0, tie_rod_length_mm=330.0),
     Rack("Narrow throw", 650.0, 70.0, tie_rod_length_mm=290.0, tie_rod_adjustment_mm=12.0),
 )
-CAR = Car(wheelbase_mm=2350.0, loaded_radius_mm=276.0, static_toe_in=0.0015, static_camber=-0.01)
+CAR = Car(wheelbase_mm=2350.0, attitude=Attitude(0.0015, -0.01, loaded_radius_mm=276.0))
 STEERING = Steering(
     inner_lock=np.radians(33.0),
     ackermann_target=0.6,
@@ -214,20 +215,19 @@ def test_numbers_are_those_of_the_metrics():
 
     points, _ = asked.corners(designs)
     one = points.select(0)
-    at_rest = {"static_toe_in": CAR.static_toe_in, "static_camber": CAR.static_camber}
-    bump = metrics.bump_steer(one, asked.travel.grid(), **at_rest)
+    at_rest = CAR.attitude
+    bump = metrics.bump_steer(one, asked.travel.grid(), at_rest)
     ackermann = metrics.ackermann_error(
         one,
+        at_rest,
         wheelbase_mm=CAR.wheelbase_mm,
         inner_lock=STEERING.inner_lock,
-        loaded_radius_mm=CAR.loaded_radius_mm,
         target=STEERING.ackermann_target,
         nodes=12,
-        **at_rest,
     )
-    rest = solve_linkage(one, 0.0, 0.0, **at_rest)
+    rest = solve_linkage(one, 0.0, 0.0, at_rest)
     travel = np.array([-50.0, 60.0])[:, None]
-    ends = solve_linkage(one, travel, RACKS[0].travel_mm * np.array([-0.5, 0.5]), **at_rest)
+    ends = solve_linkage(one, travel, RACKS[0].travel_mm * np.array([-0.5, 0.5]), at_rest)
     for name, expected in {
         "bump_steer_deg": np.degrees(bump.largest),
         "bump_steer_rms_deg": np.degrees(bump.rms),
@@ -238,7 +238,7 @@ def test_numbers_are_those_of_the_metrics():
         "share_of_travel": abs(ackermann.rack_at_lock_mm) / 70.0,
         "toe_per_rack_mm_deg": np.degrees(abs(rest.steer_per_rack)),
         "tie_rod_length_mm": np.linalg.norm(one.outer_joint - one.inner_joint),
-        "kingpin_track_mm": metrics.kingpin_track(one, CAR.loaded_radius_mm, **at_rest),
+        "kingpin_track_mm": metrics.kingpin_track(one, at_rest),
         "track_growth_mm": 0.0,
         "price": 120.0,
         "mass_kg": 4.0,
@@ -275,9 +275,8 @@ def test_objectives_are_named_columns():
     swept = metrics.bump_steer(
         Hardpoints.from_mapping(points_of("front steer")),
         asked.travel.grid(),
+        CAR.attitude,
         rack_mm=np.array([half, -half]),
-        static_toe_in=CAR.static_toe_in,
-        static_camber=CAR.static_camber,
     )
     assert columns[3] == pytest.approx(np.degrees(np.max(swept.largest)), rel=1e-8)
 

@@ -142,8 +142,8 @@ def test_a_study_becomes_a_problem_in_radians(read):
         }
     )
     problem = study.problem()
-    assert problem.car.static_toe_in == pytest.approx(math.radians(0.25), abs=1e-15)
-    assert problem.car.static_camber == pytest.approx(math.radians(-1), abs=1e-15)
+    assert problem.car.attitude.toe_in == pytest.approx(math.radians(0.25), abs=1e-15)
+    assert problem.car.attitude.camber == pytest.approx(math.radians(-1), abs=1e-15)
     assert problem.car.drive_side == "right"
     assert problem.car.wheelbase_mm == 2300.0
     assert problem.steering.inner_lock == pytest.approx(math.radians(34), abs=1e-15)
@@ -924,7 +924,7 @@ def test_a_variant_overrides_keys_and_nothing_else(read):
     long, circle, high, one = study.cases
     assert [case.variant for case in study.cases] == ["long", "circle", "high", "one rack"]
     assert (long.car.wheelbase_mm, long.seed) == (2500.0, 7)
-    assert long.car.loaded_radius_mm == study.car.loaded_radius_mm
+    assert long.car.attitude == study.car.attitude
     assert circle.file.steering.inner_lock_deg is None
     assert circle.file.steering.acceptable_bump_steer_deg == 0.1
     assert high.space["rack_height_mm"] == Range(200.0, 250.0)
@@ -1123,12 +1123,7 @@ def demo():
 def test_the_demo_is_drawn_with_bump_steer_that_shows(demo):
     assert demo.notes() == []
     problem = demo.problem()
-    drawn = bump_steer(
-        demo.points,
-        problem.travel.grid(),
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
-    )
+    drawn = bump_steer(demo.points, problem.travel.grid(), problem.car.attitude)
     assert 0.4 < math.degrees(drawn.largest) < 0.6
     assert len(problem.racks) >= 6
     assert sum(rack.price is None for rack in problem.racks) == 1

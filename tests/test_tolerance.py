@@ -6,7 +6,8 @@ from references.constraints import _Corner, solve_corner
 from scipy.stats import norm as normal
 from tolerance_cases import conditions, corner, one_deviation, some_corners, square
 
-from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.attitude import STRAIGHT, Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.vectors import norm
 from optimiser.metrics.kinematic import (
@@ -95,23 +96,23 @@ def test_tolerances_that_cannot_be_are_refused(bad):
 @some_corners
 def test_toe_is_reset_on_both_wheels_but_for_the_error_in_setting_it(name):
     at, tolerances = conditions(name), Tolerances(3.0, 1.0, 2.0, 3.0, np.radians(0.3))
-    static = {"static_toe_in": at.static_toe_in, "static_camber": at.static_camber}
     cars = draw_cars(tolerances)
-    sides = built_cars(corner(name), tolerances, **static)
+    sides = built_cars(corner(name), tolerances, at.attitude)
     for side, deviations in zip(sides, (cars.left, cars.right), strict=True):
-        wanted = at.static_toe_in + deviations[:, NAMES.index("toe setting")]
-        np.testing.assert_allclose(side.toe_in, wanted, rtol=0.0, atol=1e-14)
+        wanted = at.attitude.toe_in + deviations[:, NAMES.index("toe setting")]
+        np.testing.assert_allclose(side.attitude.toe_in, wanted, rtol=0.0, atol=1e-14)
         np.testing.assert_allclose(-side.solve([0.0], 0.0).steer[:, 0], wanted, rtol=0, atol=1e-12)
         # The error in toe leans the wheel a little as it turns about the inclined axis, no more.
-        assert np.max(np.abs(side.camber - at.static_camber)) < 0.3 * np.radians(0.3)
+        leant = np.abs(side.attitude.camber - at.attitude.camber)
+        assert np.max(leant) < 0.3 * np.radians(0.3)
 
 
 def test_without_the_reset_the_same_errors_would_show_as_static_toe():
     points, at = corner(), conditions()
     drawn = float(norm(points.outer_joint - points.inner_joint))
     moved = build_corner(points, one_deviation("spacer length", 1.0)).points
-    left_alone = set_rod_length(moved, at.static_toe_in, at.static_camber, drawn)
-    assert abs(np.degrees(left_alone.toe_in - at.static_toe_in)) > 0.4
+    left_alone = set_rod_length(moved, at.attitude, drawn)
+    assert abs(np.degrees(left_alone.attitude.toe_in - at.attitude.toe_in)) > 0.4
     np.testing.assert_allclose(
         norm(left_alone.points.outer_joint - left_alone.points.inner_joint), drawn, rtol=1e-14
     )
@@ -135,12 +136,12 @@ def test_a_spacer_and_the_sideways_place_of_the_rack_move_the_inner_joint():
 def test_a_toe_error_is_a_tie_rod_of_another_length_for_a_referee_of_distances(name):
     """The referee is told the drawn points and the new rod length alone, and finds the toe."""
     at, points = conditions(name), corner(name)
-    wanted = at.static_toe_in + np.radians(0.4)
-    built = set_toe(points, at.static_toe_in, at.static_camber, wanted)
+    wanted = at.attitude.toe_in + np.radians(0.4)
+    built = set_toe(points, at.attitude, wanted)
     referee = _Corner(dict(points.items()))
     referee.lengths[4] = norm(built.points.outer_joint - built.points.inner_joint)
     lift = float(built.points.wheel_centre[2] - points.wheel_centre[2])
-    spin = spin_axis(at.static_toe_in, at.static_camber)
+    spin = at.attitude.spin_axis
     poses = built.solve(np.array([0.0, 20.0, -20.0]), 0.0)
     memory = np.zeros(6)
     for i, travel in enumerate((0.0, 20.0, -20.0)):
@@ -156,20 +157,22 @@ def test_a_toe_error_is_a_tie_rod_of_another_length_for_a_referee_of_distances(n
 def test_half_a_millimetre_of_rod_on_a_120_mm_arm():
     # 0.239 deg: recomputed, 0.5 / 120 rad.
     points = square(120.0)
-    longer = set_rod_length(points, 0.0, 0.0, 350.5)
-    shorter = set_rod_length(points, 0.0, 0.0, 349.5)
-    assert np.degrees(longer.toe_in) == pytest.approx(-np.degrees(shorter.toe_in), abs=1e-4)
-    assert np.degrees(abs(longer.toe_in)) == pytest.approx(0.239, abs=5e-4)
+    longer, shorter = (
+        set_rod_length(points, STRAIGHT, length).attitude.toe_in for length in (350.5, 349.5)
+    )
+    assert np.degrees(longer) == pytest.approx(-np.degrees(shorter), abs=1e-4)
+    assert np.degrees(abs(longer)) == pytest.approx(0.239, abs=5e-4)
     rate = toe_in_per_rod_length(solve_linkage(points, 0.0, 0.0))
-    assert longer.toe_in - shorter.toe_in == pytest.approx(float(rate), rel=1e-5)
+    assert longer - shorter == pytest.approx(float(rate), rel=1e-5)
 
 
 def test_a_rod_or_toe_that_cannot_be_is_nan_and_no_exception():
     points = square(120.0)
-    assert np.isnan(set_rod_length(points, 0.0, 0.0, 900.0).toe_in)
-    assert np.isnan(
-        largest_ackermann(set_rod_length(points, 0.0, 0.0, np.array([900.0, 350.0])))[0]
-    )
+    assert np.isnan(set_rod_length(points, STRAIGHT, 900.0).attitude.toe_in)
+    lengths, straight = np.array([900.0, 350.0]), Attitude(loaded_radius_mm=280.0)
+    failed, made = np.isnan(largest_ackermann(set_rod_length(points, straight, lengths)))
+    assert failed
+    assert not made
 
 
 def largest_ackermann(built):
@@ -177,8 +180,7 @@ def largest_ackermann(built):
         Hardpoints.from_mapping(
             {name: np.broadcast_to(v, (2, 3)) for name, v in built.points.items()}
         ),
-        built.toe_in,
-        built.camber,
+        built.attitude,
     )
     return solve_cars(built, built, conditions(None)).largest_ackermann_error
 
@@ -186,9 +188,12 @@ def largest_ackermann(built):
 # --- a car whose corners differ ------------------------------------------------------------------
 
 
+STANDING = Attitude(0.001, -0.01, 280.0)
+
+
 def asymmetric():
     tolerances = Tolerances(3.0, 1.0, 2.0, 3.0, np.radians(0.2), samples=4)
-    return built_cars(corner(), tolerances, static_toe_in=0.001, static_camber=-0.01)
+    return built_cars(corner(), tolerances, STANDING)
 
 
 def referee_steer(built, index, rack_mm, side):
@@ -196,29 +201,28 @@ def referee_steer(built, index, rack_mm, side):
     flip = np.array([1.0, side, 1.0])
     points = {name: value[index] * flip for name, value in built.points.items()}
     # The referee's spin axis points to the left on both sides, as ISO 8855 measures steer.
-    spin = spin_axis(side * built.toe_in[index], side * built.camber[index])
+    toe, camber = built.attitude.toe_in[index], built.attitude.camber[index]
+    spin = Attitude(side * toe, side * camber).spin_axis
     said = solve_corner(points, spin, np.array([0.0]), rack_mm)
     assert said["feasible"].all()
     return np.radians(said["steer_deg"][0])
 
 
+def attitude_of(built, index):
+    at = built.attitude
+    return Attitude(at.toe_in[index], at.camber[index], at.loaded_radius_mm)
+
+
 @pytest.mark.parametrize("turn", [0, 1], ids=["left", "right"])
 def test_ackermann_error_of_an_asymmetric_car_against_two_referees_corners(turn):
     left, right = asymmetric()
-    at = conditions(static_toe_in=0.001, static_camber=-0.01)
+    at = conditions(attitude=STANDING)
     error = solve_cars(left, right, at).ackermann_error
     for car in range(2):
         inner, outer = ((left, 1.0), (right, -1.0))[:: 1 if turn == 0 else -1]
         index = np.full(1, car)
         chosen = Hardpoints.from_mapping({n: v[car] for n, v in inner[0].points.items()})
-        lock = float(
-            rack_for_steer(
-                chosen,
-                at.inner_lock,
-                static_toe_in=inner[0].toe_in[car],
-                static_camber=inner[0].camber[car],
-            )
-        )
+        lock = float(rack_for_steer(chosen, at.inner_lock, attitude_of(inner[0], car)))
         rack = inner[1] * np.linspace(0.0, lock, at.nodes + 1)
         angles = [
             inner[1] * (steer - steer[0])
@@ -226,13 +230,9 @@ def test_ackermann_error_of_an_asymmetric_car_against_two_referees_corners(turn)
         ]
         assert angles[0][-1] == pytest.approx(at.inner_lock, abs=1e-9)
         track = sum(
-            0.5
-            * kingpin_track(
-                built.points.select(index), at.loaded_radius_mm, built.toe_in[index],
-                built.camber[index],
-            )
+            0.5 * kingpin_track(built.points.select(index), attitude_of(built, index))
             for built in (left, right)
-        )  # fmt: skip
+        )
         expected = angles[1] - wanted_outer(angles[0], track, at.wheelbase_mm, 1.0)
         np.testing.assert_allclose(error[car, turn], expected, rtol=0.0, atol=1e-9)
 

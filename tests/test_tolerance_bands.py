@@ -7,6 +7,7 @@ import pytest
 from tolerance_cases import GRID, conditions, corner, square
 
 from optimiser.linkage.at_rack import describe_arm
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.vectors import norm, unit
 from optimiser.metrics.kinematic import bump_steer
@@ -31,18 +32,12 @@ def bump_of(built, index=()):
     """Largest bump steer by the metrics, of one corner of a batch."""
     points = Hardpoints.from_mapping(
         {
-            name: np.broadcast_to(value, (*built.toe_in.shape, 3))[index]
+            name: np.broadcast_to(value, (*built.shape, 3))[index]
             for name, value in built.points.items()
         }
     )
-    return float(
-        bump_steer(
-            points,
-            GRID,
-            static_toe_in=float(built.toe_in[index]),
-            static_camber=float(built.camber[index]),
-        ).largest
-    )
+    attitude = Attitude(float(built.attitude.toe_in[index]), float(built.attitude.camber[index]))
+    return float(bump_steer(points, GRID, attitude).largest)
 
 
 # --- what each dimension moves -------------------------------------------------------------------
@@ -57,7 +52,7 @@ def test_rack_and_spacer_move_the_inner_joint_alone():
             np.testing.assert_allclose(
                 value - getattr(points, point), np.broadcast_to(shift, value.shape), atol=1e-12
             )
-        np.testing.assert_array_equal(built.toe_in, at.static_toe_in)
+        np.testing.assert_array_equal(built.attitude.toe_in, at.attitude.toe_in)
 
 
 @pytest.mark.parametrize("name", ["front steer", "rear steer"])
@@ -81,14 +76,14 @@ def test_tie_rod_length_with_and_without_toe_reset():
     for built in (left, reset):
         np.testing.assert_allclose(rod(built.points) - rod(points), amounts, rtol=0, atol=1e-11)
     # Reset: the inner joint slides along the bar and the upright stays as drawn.
-    np.testing.assert_array_equal(reset.toe_in, at.static_toe_in)
+    np.testing.assert_array_equal(reset.attitude.toe_in, at.attitude.toe_in)
     np.testing.assert_array_equal(
         reset.points.inner_joint[:, [0, 2]], np.tile(points.inner_joint[[0, 2]], (3, 1))
     )
     np.testing.assert_array_equal(reset.points.outer_joint, points.outer_joint)
     # Not reset: the inner joint stays and the wheel turns; a shorter rod ahead of it is toe-in.
     np.testing.assert_array_equal(left.points.inner_joint, points.inner_joint)
-    turned = np.degrees(left.toe_in - at.static_toe_in)
+    turned = np.degrees(left.attitude.toe_in - at.attitude.toe_in)
     assert turned[1] == pytest.approx(0.0, abs=1e-12)
     assert turned[0] > 1.0
     assert turned[2] < -1.0

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from tolerance_cases import GRID, NONE, conditions, corner, some_corners, square
 
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.metrics.kinematic import (
     bump_steer,
@@ -25,7 +26,6 @@ from optimiser.metrics.tolerance import (
 def test_rates_against_the_metrics_of_moved_points(name):
     at, points = conditions(name), corner(name)
     rates = sensitivities(points, at)
-    static = {"static_toe_in": at.static_toe_in, "static_camber": at.static_camber}
     for point, dimension in (
         ("inner_joint", "rack height"),
         ("inner_joint", "spacer length"),
@@ -42,7 +42,7 @@ def test_rates_against_the_metrics_of_moved_points(name):
             bump_steer(
                 Hardpoints.from_mapping(values | {point: values[point] + sign * step}),
                 GRID,
-                **static,
+                at.attitude,
             ).toe_change
             for sign in (1.0, -1.0)
         ]
@@ -57,7 +57,9 @@ def test_rates_against_the_metrics_of_moved_points(name):
 
 def test_rate_of_rack_height_in_closed_form():
     # 1.592 deg/m: 1 mm, rod 300 mm, arm 120 mm (recomputed).
-    at = Conditions(np.linspace(-1.0, 1.0, 3), 2500.0, 280.0, np.radians(20.0))
+    at = Conditions(
+        np.linspace(-1.0, 1.0, 3), 2500.0, Attitude(loaded_radius_mm=280.0), np.radians(20.0)
+    )
     rates = sensitivities(square(120.0, rod_mm=300.0), at)
     rate = rates.toe_rate[NAMES.index("rack height")]
     assert np.degrees(rate[2] - rate[0]) / 0.002 == pytest.approx(
@@ -68,12 +70,11 @@ def test_rate_of_rack_height_in_closed_form():
 def test_rate_of_the_largest_bump_steer_is_that_of_its_own_travel():
     at, points = conditions(), corner()
     rate = sensitivities(points, at).largest_bump_rate[NAMES.index("rack height")]
-    static = {"static_toe_in": at.static_toe_in, "static_camber": at.static_camber}
     up, down = (
         bump_steer(
             points.with_tie_rod(points.outer_joint, points.inner_joint + np.array([0.0, 0.0, h])),
             GRID,
-            **static,
+            at.attitude,
         ).largest
         for h in (0.01, -0.01)
     )
@@ -104,9 +105,7 @@ def test_first_order_parts_from_the_full_kernel_with_the_square_of_the_tolerance
 def test_root_sum_of_squares_is_the_deviation_of_the_drawn_toe_curves():
     points, at = corner(), conditions()
     made = Tolerances(0.1, 0.02, 0.05, 0.1, np.radians(0.01), samples=2048)
-    left, _ = built_cars(
-        points, made, static_toe_in=at.static_toe_in, static_camber=at.static_camber
-    )
+    left, _ = built_cars(points, made, at.attitude)
     toe = -left.solve(GRID, 0.0).steer
     drawn = np.std(toe - toe[:, 6:7], axis=0)
     expected = sensitivities(points, at).toe_deviation(made)

@@ -8,7 +8,8 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import norm as normal
 from tolerance_cases import GRID, NONE, ONLY_BRACKET, conditions, corner, some_corners, square
 
-from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.metrics.kinematic import (
     ackermann_error,
@@ -31,12 +32,10 @@ from optimiser.metrics.tolerance import (
 def test_without_tolerances_every_car_is_the_design(name):
     at = conditions(name)
     points = corner(name)
-    static = {"static_toe_in": at.static_toe_in, "static_camber": at.static_camber}
-    bump = bump_steer(points, GRID, **static).largest
+    bump = bump_steer(points, GRID, at.attitude).largest
     error = ackermann_error(
-        points, wheelbase_mm=2500.0, inner_lock=at.inner_lock, loaded_radius_mm=280.0, nodes=12,
-        **static,
-    ).largest  # fmt: skip
+        points, at.attitude, wheelbase_mm=2500.0, inner_lock=at.inner_lock, nodes=12
+    ).largest
     spread = tolerance_spread(points, NONE, at)
     assert spread.bump_steer.shape == spread.ackermann_error.shape == (256,)
     np.testing.assert_allclose(spread.bump_steer, bump, rtol=0.0, atol=1e-12)
@@ -80,10 +79,10 @@ def plain_monte_carlo(points, tolerances, at, count, seed):
         inner = points.inner_joint + off(tolerances.bracket_mm, n, 3)
         inner[:, 1] = points.inner_joint[1] + sideways + off(tolerances.spacer_mm, n)
         made["inner_joint"] = inner
-        wanted = at.static_toe_in + off(tolerances.toe, n)
+        wanted = at.attitude.toe_in + off(tolerances.toe, n)
         axis = made["upper_ball_joint"] - made["lower_ball_joint"]
         axis /= np.linalg.norm(axis, axis=1)[:, None]
-        spin0, psi = spin_axis(at.static_toe_in, at.static_camber), np.zeros(n)
+        spin0, psi = at.attitude.spin_axis, np.zeros(n)
         for _ in range(10):  # a turn to the left takes toe-in away, nearly one for one
             turn = Rotation.from_rotvec(axis * psi[:, None])
             spin = turn.apply(np.tile(spin0, (n, 1)))
@@ -91,8 +90,7 @@ def plain_monte_carlo(points, tolerances, at, count, seed):
         for name in ("outer_joint", "wheel_centre"):
             base = made["lower_ball_joint"]
             made[name] = base + turn.apply(made[name] - base)
-        static = {"static_toe_in": wanted, "static_camber": np.arcsin(-spin[:, 2])}
-        return Hardpoints.from_mapping(made), static
+        return Hardpoints.from_mapping(made), Attitude(wanted, np.arcsin(-spin[:, 2]), 280.0)
 
     bump, ackermann = [], []
     for _ in range(count // 2000):
@@ -100,22 +98,22 @@ def plain_monte_carlo(points, tolerances, at, count, seed):
         sides = [one_side(sideways), one_side(-sideways)]
         toe = []
         for made, static in sides:
-            columns = {key: value[:, None] for key, value in static.items()}
-            poses = solve_linkage(made.with_pose_axes(1), at.travel_mm, 0.0, **columns)
-            toe.append(np.max(np.abs(poses.steer + static["static_toe_in"][:, None]), axis=1))
+            column = static.with_pose_axes(1)
+            poses = solve_linkage(made.with_pose_axes(1), at.travel_mm, 0.0, column)
+            toe.append(np.max(np.abs(poses.steer + column.toe_in), axis=1))
         bump.append(np.maximum(*toe))
-        track = sum(0.5 * kingpin_track(made, 280.0, *static.values()) for made, static in sides)
+        track = sum(0.5 * kingpin_track(made, static) for made, static in sides)
         worst = np.zeros(2000)
         for (inner, s_inner), (outer, s_outer) in (sides, sides[::-1]):
-            lock = rack_for_steer(inner, at.inner_lock, **s_inner)[:, None]
+            lock = rack_for_steer(inner, at.inner_lock, s_inner)[:, None]
             rack = lock * np.linspace(0.0, 1.0, at.nodes + 1)
             angle_in, angle_out = (
                 solve_linkage(
-                    made.with_pose_axes(1), 0.0, sign * rack,
-                    **{key: value[:, None] for key, value in static.items()},
-                ).steer + static["static_toe_in"][:, None]
+                    made.with_pose_axes(1), 0.0, sign * rack, static.with_pose_axes(1)
+                ).steer
+                + static.toe_in[:, None]
                 for made, static, sign in ((inner, s_inner, 1.0), (outer, s_outer, -1.0))
-            )  # fmt: skip
+            )
             wanted = wanted_outer(angle_in, track[:, None], at.wheelbase_mm, at.ackermann_target)
             worst = np.maximum(worst, np.max(np.abs(-angle_out - wanted), axis=1))
         ackermann.append(worst)
@@ -156,7 +154,9 @@ def test_percentile_in_closed_form_where_rack_height_alone_bends_the_toe_curve(
     distribution, worst_of_two
 ):
     """Inner joint h too high: gradient h / (l_t r), a rule of design geometry (recomputed)."""
-    at = Conditions(np.linspace(-4.0, 4.0, 5), 2500.0, 280.0, np.radians(25.0))
+    at = Conditions(
+        np.linspace(-4.0, 4.0, 5), 2500.0, Attitude(loaded_radius_mm=280.0), np.radians(25.0)
+    )
     made = Tolerances(0.01, **ONLY_BRACKET, distribution=distribution, samples=4096)
     spread = tolerance_spread(square(120.0), made, at)
     gradient = 0.01 / (350.0 * 120.0)
@@ -221,11 +221,7 @@ def test_a_design_close_to_its_toggle_fails_with_a_reason():
     name = "toggle"
     points = corner(name)
     locks = np.linspace(25.0, 60.0, 141)
-    static = conditions(name)
-    reach = rack_for_steer(
-        points, np.radians(locks), static_toe_in=static.static_toe_in,
-        static_camber=static.static_camber,
-    )  # fmt: skip
+    reach = rack_for_steer(points, np.radians(locks), conditions(name).attitude)
     last = locks[np.isfinite(reach)][-1]
     assert last < 60.0
     rough = Tolerances(3.0, 0.1, 3.0, 1.0)

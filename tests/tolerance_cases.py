@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from references.corners import CORNERS
 
+from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.metrics.tolerance import DIMENSIONS, NAMES, Conditions, Tolerances
 
@@ -12,11 +13,12 @@ NONE = Tolerances(0.0, 0.0, 0.0, 0.0, 0.0)
 ONLY_BRACKET = {"spacer_mm": 0.0, "arm_mm": 0.0, "hardpoints_mm": 0.0, "toe": 0.0}
 
 
-def conditions(name="front steer", lock_deg=28.0, **more):
-    static = {"static_toe_in": 0.0, "static_camber": 0.0}
-    if name is not None:
-        static = {key: np.radians(CORNERS[name][f"{key}_deg"]) for key in static}
-    return Conditions(GRID, 2500.0, 280.0, np.radians(lock_deg), **(static | more))
+def conditions(name="front steer", lock_deg=28.0, *, attitude=None):
+    if attitude is None:
+        static = {"static_toe_in_deg": 0.0, "static_camber_deg": 0.0} | CORNERS.get(name, {})
+        toe, camber = np.radians([static["static_toe_in_deg"], static["static_camber_deg"]])
+        attitude = Attitude(float(toe), float(camber), 280.0)
+    return Conditions(GRID, 2500.0, attitude, np.radians(lock_deg))
 
 
 def corner(name="front steer"):

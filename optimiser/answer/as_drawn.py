@@ -95,10 +95,10 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
             f"axle at {', '.join(f'{v:g}' for v in frame.ground_origin_mm)} mm",
         ),
         ("wheelbase", f"{car.wheelbase_mm:g} mm"),
-        ("loaded radius", f"{car.loaded_radius_mm:g} mm"),
+        ("loaded radius", f"{car.attitude.loaded_radius_mm:g} mm"),
         (
             "static toe-in and camber",
-            f"{np.degrees(car.static_toe_in):g} and {np.degrees(car.static_camber):g} deg "
+            f"{np.degrees(car.attitude.toe_in):g} and {np.degrees(car.attitude.camber):g} deg "
             "each wheel",
         ),
         ("wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm"),
@@ -184,8 +184,7 @@ def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:
         problem.points,
         problem.travel.grid()[:, None],
         np.linspace(-lock, lock, 9),
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
+        problem.car.attitude,
     )
 
 

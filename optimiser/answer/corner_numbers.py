@@ -66,30 +66,24 @@ class CornerNumbers:
 def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
     """Numbers of an unbatched corner for the study's travel, lock and Ackermann target."""
     car, steering = problem.car, problem.steering
-    toe, camber = car.static_toe_in, car.static_camber
-    grid = problem.travel.grid()
-    bump = bump_steer(points, grid, static_toe_in=toe, static_camber=camber)
+    attitude, grid = car.attitude, problem.travel.grid()
+    bump = bump_steer(points, grid, attitude)
     ackermann = ackermann_error(
         points,
+        attitude,
         wheelbase_mm=car.wheelbase_mm,
         inner_lock=steering.inner_lock,
-        loaded_radius_mm=car.loaded_radius_mm,
         target=steering.ackermann_target,
         nodes=REPORT_NODES,
-        static_toe_in=toe,
-        static_camber=camber,
     )
     half = 0.5 * float(ackermann.rack_at_lock_mm)
-    turned = [
-        float(bump_steer(points, grid, rack_mm=r, static_toe_in=toe, static_camber=camber).largest)
-        for r in (half, -half)
-    ]
-    track = float(kingpin_track(points, car.loaded_radius_mm, toe, camber))
-    rest = solve_linkage(points, 0.0, 0.0, static_toe_in=toe, static_camber=camber)
+    turned = [float(bump_steer(points, grid, attitude, rack_mm=r).largest) for r in (half, -half)]
+    track = float(kingpin_track(points, attitude))
+    rest = solve_linkage(points, 0.0, 0.0, attitude)
     at_20 = np.nan
     if steering.inner_lock >= _TWENTY:
-        rack = float(rack_for_steer(points, _TWENTY, static_toe_in=toe, static_camber=camber))
-        other = solve_linkage(points, 0.0, -rack, static_toe_in=toe, static_camber=camber)
+        rack = float(rack_for_steer(points, _TWENTY, attitude))
+        other = solve_linkage(points, 0.0, -rack, attitude)
         outer = -(float(other.steer) - float(rest.steer))
         at_20 = float(ackermann_percentage(_TWENTY, outer, track, car.wheelbase_mm))
     return CornerNumbers(
@@ -105,7 +99,7 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         percentage_at_20=at_20,
         track_mm=track,
         roll_steer=float(roll_steer(bump.gradient, track)),
-        attitude=wheel_attitude(rest, car.loaded_radius_mm),
+        attitude=wheel_attitude(rest, attitude.loaded_radius_mm),
     )
 
 
@@ -135,14 +129,14 @@ class Gearing:
 def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> Gearing:
     """Gearing of an unbatched corner with the rack used up to `end_mm` either way."""
     car = problem.car
-    toe, camber = car.static_toe_in, car.static_camber
     at = np.linspace(-end_mm, end_mm, 2 * REPORT_NODES + 1)
-    poses = solve_linkage(points, 0.0, at, static_toe_in=toe, static_camber=camber)
+    poses = solve_linkage(points, 0.0, at, car.attitude)
     steer = poses.steer - poses.steer[REPORT_NODES]
     # The left wheel is the inner one where it is steered to the left, at one end of the rack.
     inner_end = -1 if steer[-1] > 0.0 else 0
     inner, outer = float(steer[inner_end]), -float(steer[-1 - inner_end])
-    scrub = float(wheel_attitude(poses, car.loaded_radius_mm).scrub_radius_mm[REPORT_NODES])
+    wheel = wheel_attitude(poses, car.attitude.loaded_radius_mm)
+    scrub = float(wheel.scrub_radius_mm[REPORT_NODES])
     offset = scrub + 0.5 * (car.tyre_width_mm or 0.0)
     per_turn = rack.travel_per_turn_mm
     centre = mean = spread = turns = None

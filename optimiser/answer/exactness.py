@@ -115,12 +115,7 @@ def _built(problem: Problem, points: Hardpoints) -> Built | None:
         return None
     spread = tolerance_spread(points, tolerances, conditions)
     rates = sensitivities(points, conditions)
-    left, right = built_cars(
-        points,
-        tolerances,
-        static_toe_in=conditions.static_toe_in,
-        static_camber=conditions.static_camber,
-    )
+    left, right = built_cars(points, tolerances, conditions.attitude)
     toe = np.degrees(solve_cars(left, right, conditions).toe_change)
     toe = toe[np.isfinite(toe).all(axis=(1, 2))].reshape(-1, toe.shape[-1])
     low, high = np.full((2, toe.shape[-1]), np.nan)

@@ -66,7 +66,6 @@ def _shorter_arm(problem: Problem, design: Designs, usable: float) -> Iterator[s
 
 def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
     rack = problem.racks[int(design.rack[0])]
-    car, grid = problem.car, problem.travel.grid()
     points, _ = problem.corners(design)
     corner = points.select(0)
     spacer = float(design.column("spacer_mm")[0])
@@ -75,9 +74,8 @@ def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
         corner,
         corner.outer_joint,
         fore_aft,
-        grid,
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
+        problem.travel.grid(),
+        problem.car.attitude,
     )
     if joint.meaningful.all():
         wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
@@ -109,7 +107,7 @@ def _longer_spacers(
 
 def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Iterator[str]:
     """The places where the spacing that the rack has is the ideal one."""
-    car, points = problem.car, problem.points
+    points = problem.points
     low = float(points.lower_ball_joint[2]) - _BEYOND_MM
     high = float(points.upper_ball_joint[2]) + _BEYOND_MM
     found = solve_for_spacing(
@@ -121,8 +119,7 @@ def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Ite
         ahead=problem.arm_ahead,
         height_range_mm=(low, high),
         travel_mm=problem.travel.grid(),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
+        attitude=problem.car.attitude,
     ).line
     arms = np.round(np.atleast_1d(found.arm_height_mm), 1)
     heights = np.round(np.atleast_1d(found.joint.rack_height_mm), 1)

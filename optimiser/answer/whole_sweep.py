@@ -96,8 +96,7 @@ def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solve
         solved.points.with_pose_axes(1),
         travel,
         solved.steering_end_mm[:, None] * share,
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
+        problem.car.attitude,
     )
     return replace(solved, envelope=poses, envelope_travel_mm=travel, envelope_share=share)
 

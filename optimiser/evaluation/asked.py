@@ -8,18 +8,17 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 if TYPE_CHECKING:
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.strength import Rod
 
 
 @dataclass(frozen=True, slots=True)
 class Car:
-    """The car around the corner; angles in radians, None where the study is silent."""
+    """The car around the corner, its wheels' attitude at rest; None where the study is silent."""
 
     wheelbase_mm: float
-    loaded_radius_mm: float
-    static_toe_in: float = 0.0
-    static_camber: float = 0.0
+    attitude: Attitude
     drive_side: Literal["left", "right"] | None = None
     front_axle_load_n: float | None = None
     tyre_width_mm: float | None = None

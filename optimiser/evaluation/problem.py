@@ -140,11 +140,9 @@ class Problem:
         return Conditions(
             travel_mm=self.travel.grid(),
             wheelbase_mm=self.car.wheelbase_mm,
-            loaded_radius_mm=self.car.loaded_radius_mm,
+            attitude=self.car.attitude,
             inner_lock=self.steering.inner_lock,
             ackermann_target=self.steering.ackermann_target,
-            static_toe_in=self.car.static_toe_in,
-            static_camber=self.car.static_camber,
         )
 
     @property
@@ -307,9 +305,8 @@ class Problem:
         if solved.part_lock is not None:
             metrics["part_lock_bump_steer_deg"] = np.degrees(solved.part_lock)
         if self.loads is not None:
-            metrics |= effort_metrics(
-                designs, solved, racks, self.loads, self.materials, self.car.loaded_radius_mm
-            )
+            radius_mm = self.car.attitude.loaded_radius_mm
+            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
         if self.has_pairs:
             metrics |= self.clearances(designs, solved)
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])

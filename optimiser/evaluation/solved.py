@@ -90,9 +90,8 @@ def solve_designs(
 
     `growth_mm` (N,) is the growth of the track that `points` already contain.
     """
-    toe, camber = car.static_toe_in, car.static_camber
     at_lock, rest_steer, rest_rate = solve_lock(
-        points, np.asarray(steering.inner_lock), toe, camber
+        points, np.asarray(steering.inner_lock), car.attitude
     )
     ends = steering.end_mm(travel_each_way_mm, at_lock)
     grid, zeros = travel.grid(), np.zeros(ACKERMANN_NODES)
@@ -114,8 +113,7 @@ def solve_designs(
         points.with_pose_axes(1),
         np.concatenate(travels),
         np.concatenate(racks, axis=1),
-        static_toe_in=toe,
-        static_camber=camber,
+        car.attitude,
         thorough=False,
     )
     cuts = np.concatenate([[0], np.cumsum([len(t) for t in travels])])
@@ -125,7 +123,7 @@ def solve_designs(
     at_rest = int(np.flatnonzero(grid == 0.0)[0])
     rest = poses.select(slice(at_rest, at_rest + 1))
     bump_steer = summarise_toe(-bump.steer, grid, -rest.steer_per_travel[:, 0])
-    track = kingpin_track(points, car.loaded_radius_mm, toe, camber)
+    track = kingpin_track(points, car.attitude)
     ackermann = summarise_ackermann(
         np.concatenate([0.0 * column, towards.steer - rest_steer[:, None]], axis=1),
         np.concatenate([0.0 * column, rest_steer[:, None] - away.steer], axis=1),

@@ -152,9 +152,7 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         points,
         problem.travel.grid(),
         np.linspace(-end, end, 13),
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
-        loaded_radius_mm=problem.car.loaded_radius_mm,
+        problem.car.attitude,
     )
     rows = zip(*(column.tolist() for column in table.values()), strict=True)
     write_text(

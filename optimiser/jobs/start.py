@@ -30,15 +30,12 @@ def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float])
     Without a travel the study's `[travel]` is taken, or `DEFAULT_TRAVEL` when it has none.
     """
     study = read_study(path, whole=False)
-    car = study.car
     travel = study.travel or DEFAULT_TRAVEL
     table = pose_table(
         study.points,
         travel.grid() if travel_mm is None else np.array(travel_mm),
         np.array(rack_mm),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
-        loaded_radius_mm=car.loaded_radius_mm,
+        study.car.attitude,
     )
     return csv_text(list(table), zip(*(column.tolist() for column in table.values()), strict=True))
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.constants import first_guess, fit_guess, inner_joint, prepare
 from optimiser.linkage.loops import (
     POSE_ROWS,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
@@ -47,7 +49,6 @@ __all__ = [
     "describe_arm",
     "place_outer_joint",
     "solve_linkage",
-    "spin_axis",
     "steering_frame",
 ]
 
@@ -60,23 +61,12 @@ _LONGEST_STEP, _SHORTEST_STEP, _MOST_STEPS = 1.0 / 24.0, 1e-5, 120
 _RISING_STEP_MM = 1e-4
 
 
-def spin_axis(static_toe_in: ArrayLike, static_camber: ArrayLike) -> Array:
-    """Spin axis of the left wheel at rest, (..., 3), from toe-in and camber in radians."""
-    toe, camber = np.broadcast_arrays(
-        np.asarray(static_toe_in, float), np.asarray(static_camber, float)
-    )
-    return np.stack(
-        [np.sin(toe) * np.cos(camber), np.cos(toe) * np.cos(camber), -np.sin(camber)], axis=-1
-    )
-
-
 def solve_linkage(
     points: Hardpoints,
     travel_mm: ArrayLike,
     rack_mm: ArrayLike,
+    attitude: Attitude = STRAIGHT,
     *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
     thorough: bool = True,
 ) -> Poses:
     """Solve the left corner at given wheel travel and rack displacement.
@@ -87,8 +77,7 @@ def solve_linkage(
         travel_mm: vertical displacement of the wheel centre, bump positive.
         rack_mm: displacement of the rack, positive to the left. The right wheel at rack
             displacement r is the mirror image of the left wheel at -r.
-        static_toe_in: toe-in at rest in radians, of the batch shape or broadcastable.
-        static_camber: camber at rest in radians, likewise.
+        attitude: of the wheel at rest.
         thorough: follow a pose that Newton's method misses in small steps from rest. False
             gives such a pose up as NaN, which is only ever one close to the toggle or to the
             end of the suspension's reach, and is much faster over many poor designs.
@@ -96,7 +85,7 @@ def solve_linkage(
     Returns:
         Poses of the broadcast shape; NaN where the linkage cannot reach the pose.
     """
-    corner, batch = prepare(points, spin_axis(static_toe_in, static_camber))
+    corner, batch = prepare(points, attitude.spin_axis)
     travel, rack = np.asarray(travel_mm, float), np.asarray(rack_mm, float)
     shape = np.broadcast_shapes(batch, travel.shape, rack.shape)
     axes = shape or (1,)

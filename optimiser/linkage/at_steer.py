@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import ACCEPTED_MM, TRAVEL_TOLERANCE_MM, spin_axis
+from optimiser.linkage.at_rack import ACCEPTED_MM, TRAVEL_TOLERANCE_MM
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.constants import flatten, prepare_arms
 from optimiser.linkage.loops import Arms, close_arms
 from optimiser.linkage.poses import Poses, hinges, sine_of_toggle
@@ -21,12 +22,11 @@ from optimiser.linkage.vectors import Array, cross_first, dot_first
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
 
 
-def pose_at_rest(
-    points: Hardpoints, *, static_toe_in: ArrayLike = 0.0, static_camber: ArrayLike = 0.0
-) -> Poses:
+def pose_at_rest(points: Hardpoints, attitude: Attitude = STRAIGHT) -> Poses:
     """The pose that `points` (...) draw; nothing is solved."""
     drawn = (
         points.lower_ball_joint,
@@ -34,7 +34,7 @@ def pose_at_rest(
         points.outer_joint,
         points.inner_joint,
         points.wheel_centre,
-        spin_axis(static_toe_in, static_camber),
+        attitude.spin_axis,
     )
     shapes = [value.shape for _, value in points.items()]
     solved = np.empty((6, *np.broadcast_shapes(*shapes, drawn[-1].shape)))
@@ -54,9 +54,7 @@ def solve_steer(
     points: Hardpoints,
     travel_mm: ArrayLike,
     steer: ArrayLike,
-    *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
+    attitude: Attitude = STRAIGHT,
 ) -> Poses:
     """Solve the left corner at given wheel travel and steer angle.
 
@@ -64,8 +62,7 @@ def solve_steer(
         points: batch of corners in body axes; all inputs broadcast.
         travel_mm: vertical displacement of the wheel centre, bump positive.
         steer: steer angle in radians, positive to the left, static toe included.
-        static_toe_in: toe-in at rest in radians.
-        static_camber: camber at rest in radians.
+        attitude: of the wheel at rest.
 
     Returns:
         Poses of the broadcast shape; the rack displacement is how far `inner_xyz` lies along y
@@ -73,7 +70,7 @@ def solve_steer(
         rod does not reach, or the way there from rest leads past the toggle or past the dead
         point of the rack, where the tie rod is square to it.
     """
-    spin = spin_axis(static_toe_in, static_camber)
+    spin = attitude.spin_axis
     travel, angle = np.asarray(travel_mm, float), np.asarray(steer, float)
     drawn = [value.shape[:-1] for _, value in points.items()]
     shape = np.broadcast_shapes(*drawn, spin.shape[:-1], travel.shape, angle.shape)

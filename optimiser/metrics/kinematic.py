@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import Poses, solve_linkage, spin_axis
+from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.vectors import Array, angle_between
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
 
 
@@ -61,10 +63,9 @@ def summarise_toe(toe_in: Array, travel_mm: Array, gradient: Array) -> BumpSteer
 def bump_steer(
     points: Hardpoints,
     travel_mm: ArrayLike,
+    attitude: Attitude = STRAIGHT,
     *,
     rack_mm: ArrayLike = 0.0,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
 ) -> BumpSteer:
     """Bump steer of corners of batch shape (...) over a travel grid (P,) that holds 0.
 
@@ -76,8 +77,7 @@ def bump_steer(
         points.with_pose_axes(1),
         travel,
         np.asarray(rack_mm, float)[..., None],
-        static_toe_in=static_toe_in,
-        static_camber=static_camber,
+        attitude,
     )
     rest = int(np.flatnonzero(travel == 0.0)[0])
     return summarise_toe(-poses.steer, travel, -poses.steer_per_travel[..., rest])
@@ -142,35 +142,21 @@ def outer_for_diameter(diameter_mm: float, wheelbase_mm: float, offset_mm: float
     return float(np.arcsin(wheelbase_mm / radius)) if radius > wheelbase_mm else float("nan")
 
 
-def rack_for_steer(
-    points: Hardpoints,
-    steer: ArrayLike,
-    *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
-) -> Array:
+def rack_for_steer(points: Hardpoints, steer: ArrayLike, attitude: Attitude = STRAIGHT) -> Array:
     """Rack displacement that turns the left wheel by `steer` > 0 (to the left) at zero travel.
 
     The wheel's angle is counted from the straight-ahead setting. Batch shape of `points` (...).
     NaN where the linkage reaches its toggle, or the rack its dead point, before that angle.
     Signed: negative when the rack moves right to steer left.
     """
-    return solve_lock(points, np.asarray(steer, float), static_toe_in, static_camber)[0]
+    return solve_lock(points, np.asarray(steer, float), attitude)[0]
 
 
-def solve_lock(
-    points: Hardpoints, steer: Array, static_toe_in: ArrayLike, static_camber: ArrayLike
-) -> tuple[Array, Array, Array]:
+def solve_lock(points: Hardpoints, steer: Array, attitude: Attitude) -> tuple[Array, Array, Array]:
     """Rack displacement of `rack_for_steer`, and steer and its rate per rack at rest, (...)."""
-    rest = pose_at_rest(points, static_toe_in=static_toe_in, static_camber=static_camber)
+    rest = pose_at_rest(points, attitude)
     # At rest the left wheel's steer angle is its toe-in with the sign changed.
-    turned = solve_steer(
-        points,
-        0.0,
-        steer - np.asarray(static_toe_in, float),
-        static_toe_in=static_toe_in,
-        static_camber=static_camber,
-    )
+    turned = solve_steer(points, 0.0, steer - np.asarray(attitude.toe_in, float), attitude)
     rack = turned.inner_xyz[1] - points.inner_joint[..., 1]
     return rack, rest.steer, rest.steer_per_rack
 
@@ -224,31 +210,28 @@ def summarise_ackermann(
 
 def ackermann_error(
     points: Hardpoints,
+    attitude: Attitude,
     *,
     wheelbase_mm: float,
     inner_lock: float,
-    loaded_radius_mm: float,
     target: float = 1.0,
     nodes: int = 24,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
 ) -> Ackermann:
     """Ackermann error from straight ahead to `inner_lock` (radians) at zero wheel travel.
 
     `cot d_o = cot d_i + t / l` with t between the steering axes at the ground (see
-    `kingpin_track`); the left turn, which the right one mirrors.
+    `kingpin_track`, which wants the loaded radius); the left turn, which the right one mirrors.
     """
-    rack, rest, _ = solve_lock(points, np.asarray(inner_lock), static_toe_in, static_camber)
+    rack, rest, _ = solve_lock(points, np.asarray(inner_lock), attitude)
     at = rack[..., None] * lock_fractions(nodes)
     both = solve_linkage(
         points.with_pose_axes(2),
         0.0,
         np.stack([at, -at], axis=-1),
-        static_toe_in=static_toe_in,
-        static_camber=static_camber,
+        attitude,
     )
     turned = both.steer - rest[..., None, None]
-    track = kingpin_track(points, loaded_radius_mm, static_toe_in, static_camber)
+    track = kingpin_track(points, attitude)
     return summarise_ackermann(turned[..., 0], -turned[..., 1], rack, track, wheelbase_mm, target)
 
 
@@ -354,16 +337,11 @@ def _at_ground(
     return contact, lower + share[..., None] * axis
 
 
-def kingpin_track(
-    points: Hardpoints,
-    loaded_radius_mm: float,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
-) -> Array:
+def kingpin_track(points: Hardpoints, attitude: Attitude) -> Array:
     """Distance between the two steering axes where they meet the ground, at rest, (...)."""
-    lower, spin = points.lower_ball_joint, spin_axis(static_toe_in, static_camber)
+    lower, spin = points.lower_ball_joint, attitude.spin_axis
     axis = points.upper_ball_joint - lower
-    _, ground = _at_ground(lower, axis, points.wheel_centre, spin, loaded_radius_mm)
+    _, ground = _at_ground(lower, axis, points.wheel_centre, spin, attitude.loaded_radius_mm)
     shapes = [value.shape[:-1] for _, value in points.items()]
     return 2.0 * np.broadcast_to(ground[..., 1], np.broadcast_shapes(*shapes, ground.shape[:-1]))
 

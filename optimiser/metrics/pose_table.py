@@ -10,6 +10,7 @@ from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.kinematic import wheel_attitude
 
 if TYPE_CHECKING:
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
@@ -34,10 +35,7 @@ def pose_table(
     points: Hardpoints,
     travel_mm: Array,
     rack_mm: Array,
-    *,
-    static_toe_in: float,
-    static_camber: float,
-    loaded_radius_mm: float,
+    attitude: Attitude,
 ) -> dict[str, Array]:
     """Columns of `COLUMNS` over every pair of travel (P,) and rack (R,), travel slowest.
 
@@ -48,10 +46,8 @@ def pose_table(
         np.asarray(value, float).ravel()
         for value in np.broadcast_arrays(travel_mm[:, None], rack_mm[None, :])
     )
-    poses = solve_linkage(
-        points, travel, rack, static_toe_in=static_toe_in, static_camber=static_camber
-    )
-    attitude = wheel_attitude(poses, loaded_radius_mm)
+    poses = solve_linkage(points, travel, rack, attitude)
+    wheel = wheel_attitude(poses, attitude.loaded_radius_mm)
     columns = (
         travel,
         rack,
@@ -59,10 +55,10 @@ def pose_table(
         -np.degrees(poses.steer),
         np.degrees(poses.steer),
         np.degrees(poses.camber),
-        np.degrees(attitude.caster),
-        np.degrees(attitude.kingpin_inclination),
-        attitude.scrub_radius_mm,
-        attitude.trail_mm,
+        np.degrees(wheel.caster),
+        np.degrees(wheel.kingpin_inclination),
+        wheel.scrub_radius_mm,
+        wheel.trail_mm,
         *np.moveaxis(poses.outer_joint, -1, 0),
     )
     return dict(zip(COLUMNS, columns, strict=True))

@@ -64,7 +64,7 @@ def _scene(chosen: Chosen) -> plots.Scene:
     problem = chosen.problem
     points, drawn = chosen.points, problem.points
     swept, turned = _sweep(chosen)
-    radius, width = problem.car.loaded_radius_mm, problem.car.tyre_width_mm or 0.0
+    radius, width = problem.car.attitude.loaded_radius_mm, problem.car.tyre_width_mm or 0.0
     wheels: dict[plots.View, Array] = {
         view: np.stack(
             [
@@ -112,27 +112,15 @@ def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:
 
 def _sweep(chosen: Chosen) -> tuple[Array, list[tuple[Poses, int]]]:
     """Tie rods (n, 2, 3) over travel and lock, and the poses at rest and at both locks."""
-    problem, car = chosen.problem, chosen.problem.car
+    problem, attitude = chosen.problem, chosen.problem.car.attitude
     end = chosen.steering_end_mm
     grid = problem.travel.grid()
     travel = np.unique(np.concatenate([np.linspace(grid[0], grid[-1], _SWEEP_TRAVEL), [0.0]]))
     rack = np.linspace(-end, end, _SWEEP_RACK)
-    poses = solve_linkage(
-        chosen.points,
-        travel[:, None],
-        rack,
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
-    )
+    poses = solve_linkage(chosen.points, travel[:, None], rack, attitude)
     rods = np.stack([poses.inner_joint, poses.outer_joint], axis=-2).reshape(-1, 2, 3)
     rods = rods[np.isfinite(rods).all(axis=(1, 2))]
-    still = solve_linkage(
-        chosen.points,
-        0.0,
-        np.array([0.0, -end, end]),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
-    )
+    still = solve_linkage(chosen.points, 0.0, np.array([0.0, -end, end]), attitude)
     turned = [(still, i) for i in range(3) if np.isfinite(still.steer[i])]
     return rods, turned
 

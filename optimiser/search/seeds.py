@@ -133,13 +133,7 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
         name: _sample(space[name], rng, size)
         for name in ("rack_fore_aft_mm", "arm_length_mm", "arm_angle_deg", "spacer_mm")
     }
-    car = problem.car
-    motion = upright_motion(
-        problem.points,
-        problem.travel.grid(),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
-    )
+    motion = upright_motion(problem.points, problem.travel.grid(), problem.car.attitude)
     bare = 0.5 * problem.racks[rack].inner_joint_spacing_mm
     angle = np.radians(free["arm_angle_deg"])
 
@@ -196,8 +190,7 @@ def _reverse(
         height_range_mm=(height.low, height.high),
         travel_mm=problem.travel.grid(),
         step_mm=max(1.0, (height.high - height.low) / 8.0),
-        static_toe_in=problem.car.static_toe_in,
-        static_camber=problem.car.static_camber,
+        attitude=problem.car.attitude,
         through_rest=True,
     )
     free = {name: values[found.question] for name, values in free.items()}

@@ -23,6 +23,7 @@ from optimiser.evaluation.problem import (
     Travel,
 )
 from optimiser.linkage.at_rack import ArmPlacement, describe_arm, solve_linkage
+from optimiser.linkage.attitude import Attitude
 from optimiser.metrics.kinematic import (
     inner_for_outer,
     kingpin_track,
@@ -117,9 +118,11 @@ class Study:
         car = self.file.car
         return Car(
             wheelbase_mm=car.wheelbase_mm,
-            loaded_radius_mm=car.loaded_radius_mm,
-            static_toe_in=float(np.radians(car.static_toe_in_deg)),
-            static_camber=float(np.radians(car.static_camber_deg)),
+            attitude=Attitude(
+                toe_in=float(np.radians(car.static_toe_in_deg)),
+                camber=float(np.radians(car.static_camber_deg)),
+                loaded_radius_mm=car.loaded_radius_mm,
+            ),
             drive_side=car.drive_side,
             front_axle_load_n=car.front_axle_load_n,
             tyre_width_mm=car.tyre_width_mm,
@@ -312,12 +315,9 @@ def _notes(study: Study) -> Iterator[str]:
 def _kerb_geometry(study: Study) -> tuple[float, float]:
     """Distance of the steering axes at the ground, and of the tyre's outer edge from its own."""
     car = study.car
-    attitude = (car.static_toe_in, car.static_camber)
-    rest = solve_linkage(
-        study.points, 0.0, 0.0, static_toe_in=attitude[0], static_camber=attitude[1]
-    )
-    scrub = float(wheel_attitude(rest, car.loaded_radius_mm).scrub_radius_mm)
-    track = float(kingpin_track(study.points, car.loaded_radius_mm, *attitude))
+    rest = solve_linkage(study.points, 0.0, 0.0, car.attitude)
+    scrub = float(wheel_attitude(rest, car.attitude.loaded_radius_mm).scrub_radius_mm)
+    track = float(kingpin_track(study.points, car.attitude))
     return track, scrub + (car.tyre_width_mm or 0.0) / 2.0
 
 
@@ -344,5 +344,6 @@ def least_circle_m(study: Study) -> float:
 
 def _ground_gap_mm(study: Study) -> float:
     """Height above the ground at which the drawn wheel's lowest point would be."""
-    lean = np.cos(study.car.static_camber)
-    return float(study.points.wheel_centre[2] - study.car.loaded_radius_mm * lean)
+    attitude = study.car.attitude
+    lean = np.cos(attitude.camber)
+    return float(study.points.wheel_centre[2] - attitude.loaded_radius_mm * lean)

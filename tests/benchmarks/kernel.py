@@ -31,6 +31,7 @@ from references.corners import points_of, spin_axis_of  # noqa: E402
 
 from optimiser import sweep  # noqa: E402
 from optimiser.linkage.at_rack import solve_linkage  # noqa: E402
+from optimiser.linkage.attitude import Attitude  # noqa: E402
 from optimiser.linkage.hardpoints import Hardpoints  # noqa: E402
 from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
 from optimiser.study.read import read_study  # noqa: E402
@@ -129,8 +130,7 @@ def kernel_poses(corners: Hardpoints):
         corners.with_pose_axes(1),
         TRAVEL,
         RACK,
-        static_toe_in=toe,
-        static_camber=camber,
+        Attitude(toe, camber),
         thorough=False,
     )
 

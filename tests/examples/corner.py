@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report.draw.style import BLUE, GREY, INK, ORANGE, PALE, VERMILION, darker
 from optimiser.study.read import read_study
@@ -74,10 +73,7 @@ def corner_sketch() -> Figure:
     """Two views to one scale, from behind and from above, the left of the car on the left."""
     study = read_study(ROOT / "studies" / "demo.toml")
     points, car = study.points, study.car
-    rest = solve_linkage(
-        points, 0.0, 0.0, static_toe_in=car.static_toe_in, static_camber=car.static_camber
-    )
-    size = car.loaded_radius_mm, 0.5 * (car.tyre_width_mm or 0.0)
+    size = car.attitude.loaded_radius_mm, 0.5 * (car.tyre_width_mm or 0.0)
     spans = [high - low for low, high in HEIGHTS_MM]
     figure = Figure(figsize=(WIDTH_IN, WIDTH_IN * sum(spans) / (RIGHT_MM - LEFT_MM)))
     share = spans[1] / sum(spans)
@@ -87,7 +83,7 @@ def corner_sketch() -> Figure:
         (behind, 2, BEHIND, PARTS_BEHIND, HEIGHTS_MM[0]),
         (above, 0, ABOVE, PARTS_ABOVE, HEIGHTS_MM[1]),
     ):
-        _draw_wheel(axes, points.wheel_centre, rest.spin_axis, size, up)
+        _draw_wheel(axes, points.wheel_centre, car.attitude.spin_axis, size, up)
         _draw_parts(axes, points, parts, up)
         _write_names(axes, points, names, up)
         axes.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (8, 3, 2, 3)))

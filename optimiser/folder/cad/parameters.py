@@ -30,12 +30,12 @@ def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     for name, value in chosen.lengths_mm.items():
         stem, unit = name.rsplit("_", 1)
         yield stem, value, unit
-    rack, car, points = chosen.rack, chosen.problem.car, chosen.points
+    rack, attitude, points = chosen.rack, chosen.problem.car.attitude, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
     yield "inner_joint_spacing", 2.0 * float(points.inner_joint[1]), "mm"
     yield "rack_travel_each_way", rack.travel_each_way_mm, "mm"
-    yield "static_toe_in", float(np.degrees(car.static_toe_in)), "deg"
-    yield "static_camber", float(np.degrees(car.static_camber)), "deg"
+    yield "static_toe_in", float(np.degrees(attitude.toe_in)), "deg"
+    yield "static_camber", float(np.degrees(attitude.camber)), "deg"
     for prefix, side in (("", points), (RIGHT_PREFIX, points.mirrored())):
         for name, point in side.items():
             for axis, value in zip("xyz", chosen.study.frame.to_cad(point).tolist(), strict=True):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.vectors import Array, norm
 from optimiser.metrics.ideal.circle import CircleFit, as_fit, fit_rows, trapezium_weights
 from optimiser.metrics.ideal.upright import UprightMotion, upright_motion
@@ -18,6 +19,7 @@ from optimiser.metrics.ideal.upright import UprightMotion, upright_motion
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
 
 _BLOCK = 16384  # samples of a path worked on at once, so that they stay in the cache
@@ -70,9 +72,8 @@ def ideal_inner_joint(
     outer_joint: ArrayLike,
     fore_aft_mm: ArrayLike,
     travel_mm: ArrayLike,
+    attitude: Attitude = STRAIGHT,
     *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
     through_rest: bool = False,
 ) -> IdealJoint:
     """Inner joints that best keep toe over wheel travel, for outer joints at rest.
@@ -83,17 +84,14 @@ def ideal_inner_joint(
         fore_aft_mm: x of the inner joint, (...); all three broadcast.
         travel_mm: wheel travels, (P,), increasing. The fit weighs them by the trapezium rule, so
             that it minimises the RMS over travel.
-        static_toe_in: radians, of the batch shape of `points` or broadcastable.
-        static_camber: radians, likewise.
+        attitude: of the wheel at rest.
         through_rest: False minimises the RMS of the tie rod's length error about its mean; True
             minimises it about the length at rest, which is nearer to the RMS of bump steer.
 
     Raises:
         ValueError: as `trapezium_weights`.
     """
-    motion = upright_motion(
-        points, travel_mm, static_toe_in=static_toe_in, static_camber=static_camber
-    )
+    motion = upright_motion(points, travel_mm, attitude)
     return ideal_for_motion(motion, outer_joint, fore_aft_mm, through_rest=through_rest)
 
 

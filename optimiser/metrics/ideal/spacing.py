@@ -10,11 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimiser.linkage.at_rack import place_outer_joint
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.vectors import Array
 from optimiser.metrics.ideal.joints import IdealJoint, ideal_for_motion
 from optimiser.metrics.ideal.upright import upright_motion
 
 if TYPE_CHECKING:
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
 
 SPACING_TOLERANCE_MM = 1e-7
@@ -47,8 +49,7 @@ def ideal_line(
     *,
     ahead: bool,
     travel_mm: ArrayLike,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
+    attitude: Attitude = STRAIGHT,
     through_rest: bool = False,
 ) -> IdealLine:
     """Ideal inner joints for steering arms of given length, angle (rad) and heights.
@@ -57,9 +58,7 @@ def ideal_line(
     others of shape (Q, 1) a line for each of Q questions. The rest as `ideal_inner_joint` and
     `place_outer_joint`.
     """
-    motion = upright_motion(
-        points, travel_mm, static_toe_in=static_toe_in, static_camber=static_camber
-    )
+    motion = upright_motion(points, travel_mm, attitude)
     outer = place_outer_joint(points, arm_length_mm, arm_heights_mm, arm_angle, ahead)
     joint = ideal_for_motion(motion, outer, fore_aft_mm, through_rest=through_rest)
     shape = joint.length_mm.shape
@@ -103,8 +102,7 @@ def solve_for_spacing(
     height_range_mm: tuple[float, float],
     travel_mm: ArrayLike,
     step_mm: float = 5.0,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
+    attitude: Attitude = STRAIGHT,
     through_rest: bool = False,
 ) -> SpacingSolutions:
     """Arm heights that make a given inner-joint spacing ideal, and the rack heights they want.
@@ -124,8 +122,7 @@ def solve_for_spacing(
         height_range_mm: least and greatest arm height.
         travel_mm: wheel travels, (P,).
         step_mm: greatest distance between samples.
-        static_toe_in: radians.
-        static_camber: radians.
+        attitude: of the wheel at rest.
         through_rest: as `ideal_inner_joint`.
 
     Raises:
@@ -134,9 +131,7 @@ def solve_for_spacing(
     low, high = height_range_mm
     if not low < high:
         raise ValueError("the height range needs its lower end first")
-    motion = upright_motion(
-        points, travel_mm, static_toe_in=static_toe_in, static_camber=static_camber
-    )
+    motion = upright_motion(points, travel_mm, attitude)
     if motion.shape:
         raise ValueError("solve_for_spacing takes one set of arms")
     numbers = [np.asarray(v, float) for v in (spacing_mm, fore_aft_mm, arm_length_mm, arm_angle)]

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import spin_axis
 from optimiser.linkage.at_steer import carry, coordinates, turn_upright, upright_frame
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.constants import flatten, prepare_arms
 from optimiser.linkage.poses import arm_rates, hinges, steer_rate
 from optimiser.linkage.vectors import Array, cross_first, dot, dot_first, unit
@@ -19,6 +19,7 @@ from optimiser.linkage.vectors import Array, cross_first, dot, dot_first, unit
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
 
 _TIE_ROD = ("outer_joint", "inner_joint")
@@ -86,28 +87,25 @@ class UprightMotion:
 def upright_motion(
     points: Hardpoints,
     travel_mm: ArrayLike,
-    *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
+    attitude: Attitude = STRAIGHT,
 ) -> UprightMotion:
     """Move the upright over wheel travel with its steer angle held at its design value.
 
     Args:
         points: arms and wheel of batch shape (...); the tie rod is not used.
         travel_mm: vertical displacements of the wheel centre, (P,), bump positive.
-        static_toe_in: radians, of the batch shape or broadcastable.
-        static_camber: radians, likewise.
+        attitude: of the wheel at rest.
     """
     travel = np.asarray(travel_mm, float)
-    toe = np.asarray(static_toe_in, float)[..., None]
-    spin = spin_axis(toe, np.asarray(static_camber, float)[..., None])
+    apart = attitude.with_pose_axes(1)
+    spin = apart.spin_axis
     corner = points.with_pose_axes(1)
     drawn = {name: value for name, value in corner.items() if name not in _TIE_ROD}
     shape = np.broadcast_shapes(
         *(value.shape[:-1] for value in drawn.values()), spin.shape[:-1], travel.shape
     )
     at = {name: flatten(value, shape) for name, value in drawn.items()}
-    travels, steer = (np.broadcast_to(value, shape).ravel() for value in (travel, -toe))
+    travels, steer = (np.broadcast_to(value, shape).ravel() for value in (travel, -apart.toe_in))
     out = np.empty((6, 3, travels.size))
     with np.errstate(invalid="ignore", divide="ignore"):
         joints = hinges(corner, shape).reshape(4, 3, -1)
@@ -151,16 +149,12 @@ def frozen_toe_path(
     points: Hardpoints,
     outer_joint: ArrayLike,
     travel_mm: ArrayLike,
-    *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
+    attitude: Attitude = STRAIGHT,
 ) -> Array:
     """Path of outer joints in the body with the steer angle held, (..., P, 3) mm.
 
     `outer_joint` (..., 3) is given at rest and broadcasts with the batch of `points`; `travel_mm`
     is (P,). NaN where the suspension does not reach the travel.
     """
-    motion = upright_motion(
-        points, travel_mm, static_toe_in=static_toe_in, static_camber=static_camber
-    )
+    motion = upright_motion(points, travel_mm, attitude)
     return motion.path(outer_joint)

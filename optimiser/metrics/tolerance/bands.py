@@ -56,14 +56,11 @@ def adjusted_corner(
     `points` is unbatched. See the head of this module for what moves and what toe does.
     """
     amount = np.asarray(amount_mm, float)
-    toe, camber = (
-        np.full(amount.shape, angle)
-        for angle in (conditions.static_toe_in, conditions.static_camber)
-    )
+    attitude = conditions.attitude.over(amount.shape)
     outer, inner = points.outer_joint, points.inner_joint
     ways = {"rack fore-aft": 0, "spacer length": 1, "rack height": 2}
     if adjustment == "tie-rod length, toe not reset":
-        return set_rod_length(points, toe, camber, rod_length(points) + amount)
+        return set_rod_length(points, attitude, rod_length(points) + amount)
     if adjustment in ways:
         inner = inner + amount[..., None] * np.eye(3)[ways[adjustment]]
     elif adjustment == "tie-rod length, toe reset at the rack":
@@ -80,7 +77,7 @@ def adjusted_corner(
         outer = place_outer_joint(
             points, arm.length_mm + longer, arm.height_mm + higher, arm.angle, arm.ahead
         )
-    return AsBuilt(points.with_tie_rod(outer, inner), toe, camber)
+    return AsBuilt(points.with_tie_rod(outer, inner), attitude)
 
 
 def _bump_after(

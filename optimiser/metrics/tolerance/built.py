@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import solve_linkage, spin_axis
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.hardpoints import POINT_NAMES, Hardpoints
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.linkage.vectors import cross, dot, norm, rotate, unit
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.at_rack import Poses
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.vectors import Array
 
 
@@ -39,13 +41,16 @@ class AsBuilt:
 
     Attributes:
         points: hardpoints; their distance is the length of the tie rod.
-        toe_in: static toe-in, radians.
-        camber: static camber, radians.
+        attitude: of each wheel at rest, toe-in and camber of shape (...).
     """
 
     points: Hardpoints
-    toe_in: Array
-    camber: Array
+    attitude: Attitude
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """The batch shape (...)."""
+        return np.shape(self.attitude.toe_in)
 
     def solve(self, travel_mm: ArrayLike, rack_mm: ArrayLike) -> Poses:
         """Poses (..., P) for travel and rack that broadcast to that shape."""
@@ -53,28 +58,28 @@ class AsBuilt:
             self.points.with_pose_axes(1),
             travel_mm,
             rack_mm,
-            static_toe_in=self.toe_in[..., None],
-            static_camber=self.camber[..., None],
+            self.attitude.with_pose_axes(1),
             thorough=False,
         )
 
 
 def join_corners(parts: list[AsBuilt]) -> AsBuilt:
-    """Corners of one batch shape (C, ...) each, one after another along the first axis."""
-    shapes = [part.toe_in.shape for part in parts]
+    """Corners of one batch shape (C, ...) each, one after another along the first axis.
+
+    They have one loaded radius.
+    """
     points = {
         name: np.concatenate(
-            [
-                np.broadcast_to(getattr(part.points, name), (*shape, 3))
-                for part, shape in zip(parts, shapes, strict=True)
-            ]
+            [np.broadcast_to(getattr(part.points, name), (*part.shape, 3)) for part in parts]
         )
         for name in POINT_NAMES
     }
     toe, camber = (
-        np.concatenate([getattr(p, word) for p in parts]) for word in ("toe_in", "camber")
+        np.concatenate([getattr(part.attitude, word) for part in parts])
+        for word in ("toe_in", "camber")
     )
-    return AsBuilt(Hardpoints.from_mapping(points), toe, camber)
+    attitude = replace(parts[0].attitude, toe_in=toe, camber=camber)
+    return AsBuilt(Hardpoints.from_mapping(points), attitude)
 
 
 def _moves() -> Array:
@@ -89,42 +94,32 @@ def _moves() -> Array:
 _MOVES = _moves()
 
 
-def build_corner(
-    points: Hardpoints,
-    deviations: Array,
-    *,
-    static_toe_in: ArrayLike = 0.0,
-    static_camber: ArrayLike = 0.0,
-) -> AsBuilt:
+def build_corner(points: Hardpoints, deviations: Array, attitude: Attitude = STRAIGHT) -> AsBuilt:
     """Corners that deviate from the design by (..., D), toe reset; see the head of this module.
 
-    The batch shapes of `points`, deviations, toe and camber broadcast.
+    The batch shapes of `points`, deviations and attitude broadcast.
     """
     shifts = np.tensordot(deviations, _MOVES, 1)
     moved = {name: value + shifts[..., i, :] for i, (name, value) in enumerate(points.items())}
-    wanted = np.asarray(static_toe_in, float) + deviations[..., TOE_SETTING]
-    return set_toe(Hardpoints.from_mapping(moved), static_toe_in, static_camber, wanted)
+    wanted = np.asarray(attitude.toe_in, float) + deviations[..., TOE_SETTING]
+    return set_toe(Hardpoints.from_mapping(moved), attitude, wanted)
 
 
-def set_toe(
-    points: Hardpoints, toe_in: ArrayLike, camber: ArrayLike, wanted_toe_in: ArrayLike
-) -> AsBuilt:
+def set_toe(points: Hardpoints, attitude: Attitude, wanted_toe_in: ArrayLike) -> AsBuilt:
     """The corner with the length of its tie rod changed until its toe-in is another.
 
     With s the spin axis and n = (cos T, -sin T, 0), the wheel has toe-in T where n . s = 0; s
     turns about the steering axis k as s_k + cos(psi) (s - s_k) + sin(psi) k x s, s_k = (k . s) k.
     """
     k = _steering_axis(points)
-    s, wanted = spin_axis(toe_in, camber), np.asarray(wanted_toe_in, float)
+    s, wanted = attitude.spin_axis, np.asarray(wanted_toe_in, float)
     n = np.stack([np.cos(wanted), -np.sin(wanted), np.zeros_like(wanted)], axis=-1)
     fixed = dot(k, s) * dot(n, k)
     psi = _root_nearest_zero(dot(n, s) - fixed, dot(n, cross(k, s)), fixed)
-    return _turned(points, s, psi)
+    return _turned(points, attitude, psi)
 
 
-def set_rod_length(
-    points: Hardpoints, toe_in: ArrayLike, camber: ArrayLike, length_mm: ArrayLike
-) -> AsBuilt:
+def set_rod_length(points: Hardpoints, attitude: Attitude, length_mm: ArrayLike) -> AsBuilt:
     """The corner with a tie rod of another length and toe left as it comes; NaN if none fits.
 
     The outer joint turns about the steering axis as F + cos(psi) r + sin(psi) k x r, with F its
@@ -134,7 +129,7 @@ def set_rod_length(
     radial, between = points.outer_joint - foot, foot - points.inner_joint
     square = dot(between, between) + dot(radial, radial) - np.asarray(length_mm, float) ** 2
     psi = _root_nearest_zero(dot(between, radial), dot(between, cross(k, radial)), 0.5 * square)
-    return _turned(points, spin_axis(toe_in, camber), psi)
+    return _turned(points, attitude, psi)
 
 
 def _steering_axis(points: Hardpoints) -> Array:
@@ -153,16 +148,17 @@ def _root_nearest_zero(a: ArrayLike, b: ArrayLike, c: ArrayLike) -> Array:
         return np.asarray(2.0 * np.arctan(-(a + c) / (b + np.copysign(reach, b))))
 
 
-def _turned(points: Hardpoints, spin: Array, psi: Array) -> AsBuilt:
+def _turned(points: Hardpoints, attitude: Attitude, psi: Array) -> AsBuilt:
     """Upright and wheel turned by `psi` about the steering axis of the corner at rest."""
     k, base = _steering_axis(points), points.lower_ball_joint
-    s = rotate(spin, k, psi)
+    s = rotate(attitude.spin_axis, k, psi)
     moved = replace(
         points,
         outer_joint=base + rotate(points.outer_joint - base, k, psi),
         wheel_centre=base + rotate(points.wheel_centre - base, k, psi),
     )
-    return AsBuilt(moved, np.arctan2(s[..., 0], s[..., 1]), np.arcsin(-s[..., 2]))
+    toe, camber = np.arctan2(s[..., 0], s[..., 1]), np.arcsin(-s[..., 2])
+    return AsBuilt(moved, replace(attitude, toe_in=toe, camber=camber))
 
 
 def rod_length(points: Hardpoints) -> Array:

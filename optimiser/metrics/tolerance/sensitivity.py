@@ -110,12 +110,10 @@ def sensitivities(points: Hardpoints, conditions: Conditions) -> Sensitivities:
     # Every deviation on the left alone, except the one that a car's corners share.
     right = np.zeros_like(left)
     right[:, SIDEWAYS] = -left[:, SIDEWAYS]
-    static = {
-        "static_toe_in": conditions.static_toe_in,
-        "static_camber": conditions.static_camber,
-    }
     curves = solve_cars(
-        build_corner(points, left, **static), build_corner(points, right, **static), conditions
+        build_corner(points, left, conditions.attitude),
+        build_corner(points, right, conditions.attitude),
+        conditions,
     )
     toe, error = curves.toe_change[:, 0], curves.ackermann_error
     up, down = slice(1, count + 1), slice(count + 1, None)

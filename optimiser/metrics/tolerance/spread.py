@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.attitude import STRAIGHT
 from optimiser.metrics.kinematic import (
     kingpin_track,
     lock_fractions,
@@ -20,6 +21,7 @@ from optimiser.metrics.tolerance.draws import Tolerances, draw_cars
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
@@ -33,21 +35,18 @@ class Conditions:
 
     Attributes:
         travel_mm: travel grid (P,) that holds 0.
+        attitude: designed, of each wheel at rest.
         inner_lock: required angle of the inner wheel.
         ackermann_target: 1 is pure rolling, 0 parallel.
         nodes: rack displacements up to lock at which Ackermann error is taken.
-        static_toe_in: designed toe-in of each wheel at rest.
-        static_camber: designed camber of each wheel at rest.
     """
 
     travel_mm: Array
     wheelbase_mm: float
-    loaded_radius_mm: float
+    attitude: Attitude
     inner_lock: float
     ackermann_target: float = 1.0
     nodes: int = 12
-    static_toe_in: float = 0.0
-    static_camber: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,10 +80,8 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
     with the rack moved as far the other way. In a right turn the two change places.
     """
     both = join_corners([left, right])
-    count = len(left.toe_in)
-    lock, rest, _ = solve_lock(
-        both.points, np.asarray(conditions.inner_lock), both.toe_in, both.camber
-    )
+    (count,) = left.shape
+    lock, rest, _ = solve_lock(both.points, np.asarray(conditions.inner_lock), both.attitude)
     other = np.concatenate([np.arange(count, 2 * count), np.arange(count)])
     share = lock_fractions(conditions.nodes)[1:]
     grid = conditions.travel_mm
@@ -98,7 +95,7 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
     turned = np.concatenate([np.zeros((2 * count, 1)), turned], axis=1)
     inner = turned[:, : turns + 1]
     outer = -turned[other][:, [0, *range(turns + 1, 2 * turns + 1)]]
-    half = 0.5 * kingpin_track(both.points, conditions.loaded_radius_mm, both.toe_in, both.camber)
+    half = 0.5 * kingpin_track(both.points, both.attitude)
     error = summarise_ackermann(
         inner,
         outer,
@@ -182,21 +179,14 @@ class Spread:
 
 
 def built_cars(
-    points: Hardpoints,
-    tolerances: Tolerances,
-    *,
-    static_toe_in: float = 0.0,
-    static_camber: float = 0.0,
+    points: Hardpoints, tolerances: Tolerances, attitude: Attitude = STRAIGHT
 ) -> tuple[AsBuilt, AsBuilt]:
     """Left corners, and mirror images of the right ones, of the cars drawn: (..., S) each.
 
     `points` has batch shape (...).
     """
     cars, apart = draw_cars(tolerances), points.with_pose_axes(1)
-    left, right = (
-        build_corner(apart, side, static_toe_in=static_toe_in, static_camber=static_camber)
-        for side in (cars.left, cars.right)
-    )
+    left, right = (build_corner(apart, side, attitude) for side in (cars.left, cars.right))
     return left, right
 
 
@@ -215,13 +205,7 @@ def tolerance_spread(points: Hardpoints, tolerances: Tolerances, conditions: Con
         design, car = np.divmod(index, len(cars))
         chosen = points.select(design) if shape else points
         left, right = (
-            build_corner(
-                chosen,
-                side[car],
-                static_toe_in=conditions.static_toe_in,
-                static_camber=conditions.static_camber,
-            )
-            for side in (cars.left, cars.right)
+            build_corner(chosen, side[car], conditions.attitude) for side in (cars.left, cars.right)
         )
         curves = solve_cars(left, right, conditions)
         bump[index], ackermann[index] = curves.bump_steer, curves.largest_ackermann_error

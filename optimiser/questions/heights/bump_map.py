@@ -111,7 +111,6 @@ def _shape(problem: Problem, place: Place | None) -> ArmShape:
 
 
 def _ideal(problem: Problem, arm: ArmShape, heights: Array) -> IdealLine:
-    car = problem.car
     return ideal_line(
         problem.points,
         arm.fore_aft_mm,
@@ -120,8 +119,7 @@ def _ideal(problem: Problem, arm: ArmShape, heights: Array) -> IdealLine:
         arm.angle,
         ahead=problem.arm_ahead,
         travel_mm=problem.travel.grid(),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
+        attitude=problem.car.attitude,
     )
 
 
@@ -138,7 +136,6 @@ def _square_arm(line: IdealLine, arms: Array, z: Array, y: Array) -> Array:
 def _bump(found: RackHeights, arm: ArmShape, arm_height: Array, z: Array, y: Array) -> Array:
     """Bump steer in degrees for arm heights (...) and inner joints (y, z) that broadcast."""
     problem = found.problem
-    car = problem.car
     z, y = np.broadcast_to(z, arm_height.shape), np.broadcast_to(y, arm_height.shape)
     outer = place_outer_joint(
         problem.points, arm.length_mm, arm_height, arm.angle, problem.arm_ahead
@@ -147,8 +144,7 @@ def _bump(found: RackHeights, arm: ArmShape, arm_height: Array, z: Array, y: Arr
     bump = bump_steer(
         problem.points.with_tie_rod(outer, inner),
         problem.travel.grid(),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
+        problem.car.attitude,
     )
     rms = problem.objectives.bump_steer == "rms"
     return np.degrees(bump.rms if rms else bump.largest)

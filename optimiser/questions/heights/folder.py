@@ -198,7 +198,7 @@ def _behind_figure(found: RackHeights, chart: BumpMap) -> Figure:
         found.problem.points,
         halves[0],
         halves[1],
-        found.problem.car.loaded_radius_mm,
+        found.problem.car.attitude.loaded_radius_mm,
     )
     return figure
 

@@ -45,13 +45,7 @@ def height_seeds(
     sets = _at_most(np.array(list(product(*arms))), 1 if few else SEEDS // 3)
     height = space["arm_height_mm"]
     arm_heights = _samples(height, _ARM_SAMPLES)
-    car = problem.car
-    motion = upright_motion(
-        problem.points,
-        problem.travel.grid(),
-        static_toe_in=car.static_toe_in,
-        static_camber=car.static_camber,
-    )
+    motion = upright_motion(problem.points, problem.travel.grid(), problem.car.attitude)
     x, length, angle = (sets[:, i, None] for i in range(3))
     outer = place_outer_joint(
         problem.points, length, arm_heights, np.radians(angle), problem.arm_ahead
