@@ -7,7 +7,7 @@ import pytest
 from packaging_case import POINTS, RACK, problem
 
 from optimiser.evaluation.problem import LoadAssumptions, Materials, Objectives, Room
-from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.at_rack import RightPoses, solve_linkage
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.metrics.loads import LoadCase, steering_loads
 from optimiser.metrics.strength import Rod, buckling_load, rack_overhang, spacer_capacity
@@ -50,6 +50,11 @@ def turns(asked):
     return solve_linkage(points, 0.0, rack), solve_linkage(points, 0.0, -rack)
 
 
+def by_image(left, image, case):
+    """Loads with the right wheel given as its mirror image, a left wheel."""
+    return steering_loads(left, RightPoses(image), case)
+
+
 def test_effort_of_the_outside_check_in_newton_metres():
     """Recomputed: 108.03 N m by Gough (value from memory) on two 120 mm arms, 45.58 mm per turn
     and efficiency 0.9 give 1801 N at the rack, 14.51 N m, and 80.6 N at the rim of 360 mm.
@@ -73,7 +78,7 @@ def test_effort_of_the_outside_check_in_newton_metres():
 def test_greatest_forces_up_to_the_lock():
     asked, found = evaluate()
     left, right = turns(asked)
-    parked = steering_loads(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
+    parked = by_image(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
     assert found["tie_rod_force_n"] == pytest.approx(parked.greatest_rod_force.max(), rel=1e-9)
     assert found["rack_force_n"] == pytest.approx(np.abs(parked.rack_force).max(), rel=1e-9)
     per_turn = 110.0 / 2.8
@@ -90,7 +95,7 @@ def test_work_at_the_steering_wheel_is_the_work_at_the_tyres():
     step, moment = 0.01, 108.03e3
     up, down = (solve_linkage(points, 0.0, s) for s in (step, -step))
     work = 2.0 * moment * abs(float(up.steer - down.steer))
-    parked = steering_loads(
+    parked = by_image(
         solve_linkage(points, 0.0, 0.0), solve_linkage(points, 0.0, 0.0),
         LoadCase.parked(0.7, 3500.0, 200e3),
     )  # fmt: skip
@@ -101,7 +106,7 @@ def test_cornering_counts_where_it_is_greater():
     _, parked = evaluate()
     asked, both = evaluate(replace(LOADS, lateral_load_n=6000.0, trail_mm=60.0))
     left, right = turns(asked)
-    corner = steering_loads(left, right, LoadCase.cornering(6000.0, 60.0, 1.0))
+    corner = by_image(left, right, LoadCase.cornering(6000.0, 60.0, 1.0))
     assert corner.greatest_rod_force.max() > parked["tie_rod_force_n"]
     assert both["tie_rod_force_n"] == pytest.approx(corner.greatest_rod_force.max(), rel=1e-9)
     for name in ("rack_force_n", "steering_wheel_torque_nm", "rim_force_n"):

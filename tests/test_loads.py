@@ -9,7 +9,7 @@ from packaging_case import BEHIND, POINTS
 from scipy.integrate import dblquad
 from tolerance_cases import square
 
-from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.linkage.at_rack import Poses, RightPoses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest
 from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
@@ -41,6 +41,11 @@ def both(points, travel, rack):
         solve_linkage(points, travel, rack, STATIC),
         solve_linkage(points, travel, -np.asarray(rack), STATIC),
     )
+
+
+def by_image(left, image, case):
+    """Loads with the right wheel given as its mirror image, a left wheel."""
+    return steering_loads(left, RightPoses(image), case)
 
 
 # --- the road's moments --------------------------------------------------------------------------
@@ -81,7 +86,7 @@ def test_rack_force_is_the_work_of_a_small_step(points, travel):
     # A central difference of steer itself, right wheel by its own mirror image.
     step = 1e-3
     case = LoadCase(70e3, 110e3, friction=False)
-    force = steering_loads(*both(points, travel, RACK), case).rack_force
+    force = by_image(*both(points, travel, RACK), case).rack_force
     ahead, back = both(points, travel, RACK + step), both(points, travel, RACK - step)
     turned_left = ahead[0].steer - back[0].steer
     turned_right = -(ahead[1].steer - back[1].steer)
@@ -94,7 +99,7 @@ def test_rack_force_is_the_work_of_a_small_step(points, travel):
 def test_energy_over_the_whole_stroke(points, friction):
     nodes, weights = np.polynomial.legendre.leggauss(24)
     case = LoadCase(90e3, 60e3, friction=friction)
-    force = steering_loads(*both(points, 15.0, 45.0 * nodes), case).rack_force
+    force = by_image(*both(points, 15.0, 45.0 * nodes), case).rack_force
     ends = both(points, 15.0, np.array([-45.0, 45.0]))
     left, right = np.diff(ends[0].steer)[0], -np.diff(ends[1].steer)[0]
     if friction:
@@ -142,7 +147,7 @@ def upright_balance(points, poses, index, moment):
 @pytest.mark.parametrize("travel", [-35.0, 0.0, 35.0])
 def test_rod_forces_keep_the_upright_in_equilibrium(points, travel):
     left, right = both(points, travel, RACK)
-    loads = steering_loads(left, right, LoadCase(80e3, 120e3, friction=False))
+    loads = by_image(left, right, LoadCase(80e3, 120e3, friction=False))
     for index in range(len(RACK)):
         # Resisting steering to the left is a moment clockwise from above, and in the mirror
         # image of the right wheel the other way.
@@ -155,7 +160,7 @@ def test_rod_forces_keep_the_upright_in_equilibrium(points, travel):
 @CORNERS
 def test_rod_and_rack_forces_agree_along_the_bar(points):
     left, right = both(points, 10.0, RACK)
-    loads = steering_loads(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
     bar = 0.0
     for poses, force, side in (
         (left, loads.left_rod_force, 1.0),
@@ -218,7 +223,7 @@ def test_size_of_the_lift_that_is_left_out(points):
         return -load * patch / (2.0 * step)
 
     left, right = lift_force(RACK), -lift_force(-RACK)
-    parked = steering_loads(*both(points, 0.0, RACK), LoadCase.parked(0.7, load, 200e3))
+    parked = by_image(*both(points, 0.0, RACK), LoadCase.parked(0.7, load, 200e3))
     centre = len(RACK) // 2
     share = np.abs(left) / (0.5 * parked.rack_force[centre])
     assert share[centre] == pytest.approx(0.28, abs=0.01)
@@ -227,7 +232,7 @@ def test_size_of_the_lift_that_is_left_out(points):
 
 def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
     poses = solve_linkage(SQUARE, 0.0, RACK, STATIC)
-    loads = steering_loads(poses, poses, LoadCase(80e3, 80e3, friction=False))
+    loads = by_image(poses, poses, LoadCase(80e3, 80e3, friction=False))
     for index in range(len(RACK)):
         _, _, alone = upright_balance(SQUARE, poses, index, -80e3)
         assert loads.left_rod_force[index] == pytest.approx(alone, rel=1e-9)
@@ -237,7 +242,7 @@ def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
 def test_right_turn_mirrors_left_turn(points):
     left, right = both(points, 0.0, RACK)
     case = LoadCase.parked(0.7, 3500.0, 200e3)
-    loads, swapped = steering_loads(left, right, case), steering_loads(right, left, case)
+    loads, swapped = by_image(left, right, case), by_image(right, left, case)
     assert swapped.rack_force == pytest.approx(loads.rack_force, rel=1e-12)
     assert swapped.left_rod_force == pytest.approx(-loads.right_rod_force, rel=1e-12)
 
@@ -249,7 +254,7 @@ def test_any_batch_shape_and_missing_poses():
     travel, rack = np.array([[-20.0], [20.0]]), np.array([-30.0, 0.0, 30.0, 400.0])
     left, right = solve_linkage(batch, travel, rack), solve_linkage(batch, travel, -rack)
     moment = parking_moment(0.7, np.array([3000.0, 3500.0, 4000.0]), 200e3)[:, None, None]
-    loads = steering_loads(left, right, LoadCase(moment, moment, friction=True))
+    loads = by_image(left, right, LoadCase(moment, moment, friction=True))
     assert loads.rack_force.shape == loads.left_rod_force.shape == (3, 2, 4)
     assert np.all(np.isnan(loads.rack_force[..., 3]))
     assert np.all(np.isfinite(loads.rack_force[..., :3]))
@@ -263,7 +268,7 @@ def test_rod_square_to_the_bar_has_no_force_by_this_way():
     )
     poses = pose_at_rest(points)
     assert poses.steer_per_rack == pytest.approx(0.0, abs=1e-15)
-    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
     assert loads.rack_force == pytest.approx(0.0, abs=1e-9)
     assert np.isnan(loads.left_rod_force)
     assert np.isnan(toe_in_per_rod_length(poses))
@@ -276,7 +281,7 @@ def test_effort_of_a_whole_car():
     # Recomputed: Gough's 108.03 N m on two wheels, 120 mm arms square to the rods, 45.58 mm per
     # turn and efficiency 0.9 give 1801 N at the rack, 14.51 N m, 80.6 N at 180 mm radius.
     poses = solve_linkage(SQUARE, 0.0, 0.0)
-    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
     assert loads.rack_force == pytest.approx(1801.0, abs=0.6)
     assert loads.left_rod_force == pytest.approx(108.03e3 / 120.0, abs=0.1)
     torque = steering_wheel_torque(loads.rack_force, 45.58, 0.9)
@@ -328,7 +333,7 @@ def test_rod_force_grows_as_the_transmission_angle_closes(margin_deg):
     # sine of that angle is the moment, so these are 1.56 and 2 times the least force.
     poses = planar(margin_deg)
     assert np.degrees(poses.toggle_margin) == pytest.approx(margin_deg)
-    loads = steering_loads(poses, poses, LoadCase(108e3, 108e3, friction=True))
+    loads = by_image(poses, poses, LoadCase(108e3, 108e3, friction=True))
     factor = {90.0: 1.0, 40.0: 1.5557, 30.0: 2.0}[margin_deg]
     assert loads.left_rod_force == pytest.approx(factor * 900.0, rel=1e-4)
 
@@ -338,7 +343,7 @@ def test_smaller_steering_arm_means_more_force_and_more_toe_per_play():
     arm = np.array([80.0, 100.0, 120.0])
     outer = np.stack([arm, np.full(3, 600.0), np.full(3, 250.0)], axis=-1)
     poses = solve_linkage(SQUARE.with_tie_rod(outer, outer - [0.0, 300.0, 0.0]), 0.0, 0.0)
-    loads = steering_loads(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
     assert np.all(np.diff(loads.left_rod_force) < 0.0)
     assert np.all(np.diff(toe_per_rack_play(poses)) < 0.0)
     assert toe_per_rack_play(poses) == pytest.approx(1.0 / arm, rel=1e-12)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.at_rack import RightPoses, solve_linkage, solve_right
+from optimiser.linkage.mirror import mirrored_rack
 from optimiser.metrics.kinematic import (
     Ackermann,
     BumpSteer,
@@ -77,14 +78,17 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         nodes=REPORT_NODES,
     )
     half = 0.5 * float(ackermann.rack_at_lock_mm)
-    turned = [float(bump_steer(points, grid, attitude, rack_mm=r).largest) for r in (half, -half)]
+    turned = [
+        float(bump_steer(points, grid, attitude, rack_mm=r).largest)
+        for r in (half, mirrored_rack(half))
+    ]
     track = float(kingpin_track(points, attitude))
     rest = solve_linkage(points, 0.0, 0.0, attitude)
     at_20 = np.nan
     if steering.inner_lock >= _TWENTY:
         rack = float(rack_for_steer(points, _TWENTY, attitude))
-        other = solve_linkage(points, 0.0, -rack, attitude)
-        outer = -(float(other.steer) - float(rest.steer))
+        right = solve_right(points, 0.0, rack, attitude)
+        outer = float(right.steer) - float(RightPoses(rest).steer)
         at_20 = float(ackermann_percentage(_TWENTY, outer, track, car.wheelbase_mm))
     return CornerNumbers(
         points=points,
@@ -131,10 +135,11 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     car = problem.car
     at = np.linspace(-end_mm, end_mm, 2 * REPORT_NODES + 1)
     poses = solve_linkage(points, 0.0, at, car.attitude)
-    steer = poses.steer - poses.steer[REPORT_NODES]
+    right = RightPoses.of_even_sweep(poses)
+    steer, other = (side.steer - side.steer[REPORT_NODES] for side in (poses, right))
     # The left wheel is the inner one where it is steered to the left, at one end of the rack.
     inner_end = -1 if steer[-1] > 0.0 else 0
-    inner, outer = float(steer[inner_end]), -float(steer[-1 - inner_end])
+    inner, outer = float(steer[inner_end]), float(other[inner_end])
     wheel = wheel_attitude(poses, car.attitude.loaded_radius_mm)
     scrub = float(wheel.scrub_radius_mm[REPORT_NODES])
     offset = scrub + 0.5 * (car.tyre_width_mm or 0.0)
@@ -142,7 +147,7 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     centre = mean = spread = turns = None
     if per_turn is not None:
         turns = 2.0 * end_mm / per_turn
-        both = 0.5 * (poses.steer_per_rack + poses.steer_per_rack[::-1])
+        both = 0.5 * (poses.steer_per_rack + right.steer_per_rack)
         local = overall_ratio(both, per_turn)
         centre, spread = float(local[REPORT_NODES]), float(np.ptp(local))
         mean = float(2.0 * np.pi * end_mm / per_turn / (0.5 * (inner + outer)))

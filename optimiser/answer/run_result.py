@@ -251,7 +251,7 @@ def hardpoints_text(
         CAUTION,
     )
     rows: list[list[object]] = []
-    for prefix, side in (("", points), ("right_", points.mirrored())):
+    for prefix, side in points.both_sides():
         for name, value in side.items():
             rows.append([f"{prefix}{name}", *(float(v) for v in frame.to_cad(value))])
     return csv_text(list(POINT_COLUMNS), rows, comments)

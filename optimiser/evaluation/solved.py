@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.linkage.at_rack import Poses, RightPoses, solve_linkage
+from optimiser.linkage.mirror import mirrored_rack, mirrored_steer
 from optimiser.metrics.kinematic import (
     Ackermann,
     BumpSteer,
@@ -43,13 +44,12 @@ class Solved:
             (N, E); the first P are the travel grid with the rack at centre.
         envelope_travel_mm: wheel travel of each pose of the envelope, (E,).
         envelope_share: its rack displacement as a share of `steering_end_mm`, (E,).
-        envelope_mirror: for each pose of the envelope, the column with the same travel and the
-            opposite rack displacement, which is the right wheel's; (E,).
-        towards: poses at zero travel on the way to the required lock as the inner wheel, (N, n).
-        away: the same as the outer wheel, at the opposite rack displacement, (N, n).
+        towards: the left wheel at zero travel on the way to the required lock, where it is the
+            inner one, (N, n).
+        away: the right wheel at the same rack displacements, the outer one, (N, n).
         bump: bump steer with the rack at centre.
         part_lock: greatest toe change over travel with the rack half way to lock either way,
-            (N,); None unless it was asked for.
+            (N,), so of either wheel; None unless it was asked for.
         ackermann: wheel angles up to the required lock.
         steer_per_rack: d steer / d rack at rest, rad/mm, (N,).
         steering_end_mm: rack displacement, either way, at which rack or stops end, (N,).
@@ -63,9 +63,8 @@ class Solved:
     envelope: Poses
     envelope_travel_mm: Array
     envelope_share: Array
-    envelope_mirror: NDArray[np.intp]
     towards: Poses
-    away: Poses
+    away: RightPoses
     bump: BumpSteer
     part_lock: Array | None
     ackermann: Ackermann
@@ -103,12 +102,13 @@ def solve_designs(
     racks = [
         0.0 * grid * column,
         at_lock[:, None] * fractions,
-        -at_lock[:, None] * fractions,
+        mirrored_rack(at_lock[:, None] * fractions),
         ends[:, None] * corner_share,
     ]
     if part_lock:
         travels += [grid, grid]
-        racks += [0.5 * at_lock[:, None] + 0.0 * grid, -0.5 * at_lock[:, None] + 0.0 * grid]
+        half = 0.5 * at_lock[:, None]
+        racks += [half + 0.0 * grid, mirrored_rack(half) + 0.0 * grid]
     poses = solve_linkage(
         points.with_pose_axes(1),
         np.concatenate(travels),
@@ -126,7 +126,7 @@ def solve_designs(
     track = kingpin_track(points, car.attitude)
     ackermann = summarise_ackermann(
         np.concatenate([0.0 * column, towards.steer - rest_steer[:, None]], axis=1),
-        np.concatenate([0.0 * column, rest_steer[:, None] - away.steer], axis=1),
+        np.concatenate([0.0 * column, mirrored_steer(away.steer - rest_steer[:, None])], axis=1),
         at_lock,
         track,
         car.wheelbase_mm,
@@ -139,9 +139,8 @@ def solve_designs(
         envelope=envelope,
         envelope_travel_mm=np.concatenate([grid, corner_travel]),
         envelope_share=np.concatenate([0.0 * grid, corner_share]),
-        envelope_mirror=_mirror_columns(len(grid)),
         towards=towards,
-        away=away,
+        away=RightPoses(away),
         bump=bump_steer,
         part_lock=_largest_change(turned, at_rest) if turned else None,
         ackermann=ackermann,
@@ -153,12 +152,6 @@ def solve_designs(
             growth_mm, bump_steer, at_lock, ackermann, envelope, grid, steering.inner_lock
         ),
     )
-
-
-def _mirror_columns(grid_size: int) -> NDArray[np.intp]:
-    """For each envelope column the one with the same travel and the opposite rack."""
-    opposite = [_CORNERS.index((t, -share)) for t, share in _CORNERS]
-    return np.concatenate([np.arange(grid_size), grid_size + np.array(opposite)])
 
 
 def _largest_change(turned: list[Poses], at_rest: int) -> Array:

@@ -25,7 +25,8 @@ from optimiser.linkage.loops import (
     place_upright,
     wheel_height,
 )
-from optimiser.linkage.poses import Poses, hinges
+from optimiser.linkage.mirror import mirrored_rack
+from optimiser.linkage.poses import Poses, RightPoses, hinges
 from optimiser.linkage.roots import find_root, secant_step
 from optimiser.linkage.steering_arm import (
     ArmPlacement,
@@ -46,9 +47,11 @@ if TYPE_CHECKING:
 __all__ = [
     "ArmPlacement",
     "Poses",
+    "RightPoses",
     "describe_arm",
     "place_outer_joint",
     "solve_linkage",
+    "solve_right",
     "steering_frame",
 ]
 
@@ -75,8 +78,8 @@ def solve_linkage(
         points: batch of corners in body axes. For N designs over P poses give the points the
             batch shape (N, 1), see `Hardpoints.with_pose_axes`.
         travel_mm: vertical displacement of the wheel centre, bump positive.
-        rack_mm: displacement of the rack, positive to the left. The right wheel at rack
-            displacement r is the mirror image of the left wheel at -r.
+        rack_mm: displacement of the rack, positive to the left. For the right corner see
+            `solve_right`.
         attitude: of the wheel at rest.
         thorough: follow a pose that Newton's method misses in small steps from rest. False
             gives such a pose up as NaN, which is only ever one close to the toggle or to the
@@ -99,6 +102,16 @@ def solve_linkage(
     solved = out.reshape(POSE_ROWS, *shape)
     lower, upper, outer, inner, wheel, spin = (solved[row : row + 3] for row in range(0, 18, 3))
     return Poses(lower, upper, outer, inner, wheel, spin, solved[18], hinges(points, shape))
+
+
+def solve_right(
+    points: Hardpoints,
+    travel_mm: ArrayLike,
+    rack_mm: ArrayLike,
+    attitude: Attitude = STRAIGHT,
+) -> RightPoses:
+    """The right corner of a symmetric car, whose left one `points` draw, as `solve_linkage`."""
+    return RightPoses(solve_linkage(points, travel_mm, mirrored_rack(rack_mm), attitude))
 
 
 # --- blocks of poses that fit the cache ----------------------------------------------------------

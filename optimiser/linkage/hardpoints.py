@@ -14,6 +14,7 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.base.tables import Row, read_table
+from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.vectors import Array, norm
 
 if TYPE_CHECKING:
@@ -70,9 +71,12 @@ class Hardpoints:
         return Hardpoints(inner_joint=self.inner_joint, **moved)
 
     def mirrored(self) -> Hardpoints:
-        """The right-hand corner: y changes sign."""
-        flip = np.array([1.0, -1.0, 1.0])
-        return Hardpoints.from_mapping({name: value * flip for name, value in self.items()})
+        """The right-hand corner."""
+        return Hardpoints.from_mapping({name: mirrored(value) for name, value in self.items()})
+
+    def both_sides(self) -> tuple[tuple[str, Hardpoints], tuple[str, Hardpoints]]:
+        """The left corner and the right one, each with what its names begin with in files."""
+        return ("", self), (RIGHT_PREFIX, self.mirrored())
 
     def with_pose_axes(self, count: int) -> Hardpoints:
         """Insert `count` axes of size 1 before the last, to broadcast against poses."""
@@ -201,12 +205,12 @@ def read_hardpoints(
         )
     points = Hardpoints.from_mapping(found)
     check_hardpoints(points, str(path))
-    for name, mirrored in points.mirrored().items():
+    for name, image in points.mirrored().items():
         right = found.get(f"{RIGHT_PREFIX}{name}")
-        if right is not None and norm(right - mirrored) > SYMMETRY_MM:
+        if right is not None and norm(right - image) > SYMMETRY_MM:
             raise InputError(
                 str(path),
-                f"{RIGHT_PREFIX}{name} is {norm(right - mirrored):.3f} mm from the mirror image "
+                f"{RIGHT_PREFIX}{name} is {norm(right - image):.3f} mm from the mirror image "
                 f"of {name}",
                 "the program needs a symmetric car: mend it, or leave the right side out",
             )

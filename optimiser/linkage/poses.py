@@ -1,4 +1,4 @@
-"""Solved poses of the left corner, their angles, and how fast these change."""
+"""Solved poses of a corner, their angles, and how fast these change."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.mirror import mirrored, mirrored_steer
 from optimiser.linkage.vectors import Array, cross_first, dot_first
 
 if TYPE_CHECKING:
@@ -140,6 +141,45 @@ class Poses:
         else:
             hinges_xyz = hinges_xyz[..., poses]
         return Poses(**chosen, hinges_xyz=hinges_xyz)
+
+
+@dataclass(frozen=True, slots=True)
+class RightPoses:
+    """Poses of the right corner, held as those of its mirror image; see `linkage.mirror`.
+
+    Attributes:
+        image: poses of a left corner, with the rack at `mirrored_rack` of where the car has it.
+    """
+
+    image: Poses
+
+    @classmethod
+    def of_even_sweep(cls, left: Poses) -> RightPoses:
+        """Right poses of a sweep of the left corner, (..., R), whose rack goes as far either way.
+
+        The displacements lie evenly, so that those of the image are the same in reverse.
+        """
+        return cls(left.select(slice(None, None, -1)))
+
+    @property
+    def steer(self) -> Array:
+        """Steer angle of the right wheel in radians, positive to the left (ISO 8855)."""
+        return mirrored_steer(self.image.steer)
+
+    @property
+    def steer_per_rack(self) -> Array:
+        """D steer / d rack displacement, rad/mm: both turn round in the mirror."""
+        return self.image.steer_per_rack
+
+    @property
+    def outer_joint(self) -> Array:
+        """(..., 3) mm, on the right of the car."""
+        return mirrored(self.image.outer_joint)
+
+    @property
+    def inner_joint(self) -> Array:
+        """(..., 3) mm, on the right of the car."""
+        return mirrored(self.image.inner_joint)
 
 
 def _component_last(vectors: Array) -> Array:

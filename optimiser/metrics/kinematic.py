@@ -14,6 +14,7 @@ import numpy as np
 from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.attitude import STRAIGHT
+from optimiser.linkage.mirror import across, mirrored_rack, mirrored_steer
 from optimiser.linkage.vectors import Array, angle_between
 
 if TYPE_CHECKING:
@@ -227,12 +228,13 @@ def ackermann_error(
     both = solve_linkage(
         points.with_pose_axes(2),
         0.0,
-        np.stack([at, -at], axis=-1),
+        np.stack([at, mirrored_rack(at)], axis=-1),
         attitude,
     )
     turned = both.steer - rest[..., None, None]
     track = kingpin_track(points, attitude)
-    return summarise_ackermann(turned[..., 0], -turned[..., 1], rack, track, wheelbase_mm, target)
+    inner, outer = turned[..., 0], mirrored_steer(turned[..., 1])
+    return summarise_ackermann(inner, outer, rack, track, wheelbase_mm, target)
 
 
 def ackermann_percentage(
@@ -343,7 +345,7 @@ def kingpin_track(points: Hardpoints, attitude: Attitude) -> Array:
     axis = points.upper_ball_joint - lower
     _, ground = _at_ground(lower, axis, points.wheel_centre, spin, attitude.loaded_radius_mm)
     shapes = [value.shape[:-1] for _, value in points.items()]
-    return 2.0 * np.broadcast_to(ground[..., 1], np.broadcast_shapes(*shapes, ground.shape[:-1]))
+    return np.broadcast_to(across(ground), np.broadcast_shapes(*shapes, ground.shape[:-1]))
 
 
 def projected_camber(camber: ArrayLike, steer: ArrayLike) -> Array:

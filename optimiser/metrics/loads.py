@@ -6,8 +6,7 @@ where it resists steering to the left. Virtual work at constant wheel travel the
 
     F = M_left d(steer_left)/dr + M_right d(steer_right)/dr,      r: rack displacement to the left
 
-for the force F to the left that the rack needs. The right wheel at r is the mirror image of a
-left wheel at -r, so d(steer_right)/dr at r is the left wheel's rate at -r.
+for the force F to the left that the rack needs.
 
     rack bar ===[spacer]=== I ----tie rod---- O      left side, seen from the front: left is to
                 F_left ->    N e_y = F_left          the right; e from I to O, N > 0 in compression
@@ -31,7 +30,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from optimiser.linkage.at_rack import Poses
+    from optimiser.linkage.at_rack import Poses, RightPoses
     from optimiser.linkage.vectors import Array
 
 MM_PER_M = 1000.0
@@ -123,13 +122,12 @@ class SteeringLoads:
         return np.maximum(np.abs(self.left_rod_force), np.abs(self.right_rod_force))
 
 
-def steering_loads(left: Poses, right: Poses, case: LoadCase) -> SteeringLoads:
+def steering_loads(left: Poses, right: RightPoses, case: LoadCase) -> SteeringLoads:
     """Rack and tie-rod forces by virtual work; see the head of this module.
 
     Args:
-        left: the left wheel, solved at rack displacement r.
-        right: the right wheel as its mirror image, solved as a left wheel at -r (and at the
-            right wheel's own travel).
+        left: the left wheel.
+        right: the right wheel at the same rack displacement (and at its own travel).
         case: the moments on the wheels.
 
     A tie rod square to the bar transmits nothing along it, so the force in it is NaN there.
@@ -139,11 +137,10 @@ def steering_loads(left: Poses, right: Poses, case: LoadCase) -> SteeringLoads:
         for moment, poses in ((case.left_moment, left), (case.right_moment, right))
     )
     with np.errstate(invalid="ignore", divide="ignore"):
-        # In the mirror image the right wheel's share of the force points the other way.
         return SteeringLoads(
             np.asarray(on_left + on_right),
             np.asarray(on_left / _rod_slope(left)),
-            np.asarray(-on_right / _rod_slope(right)),
+            np.asarray(on_right / _rod_slope(right)),
         )
 
 
@@ -152,10 +149,10 @@ def _resisting(moment: ArrayLike, rate: Array, friction: bool) -> Array:
     return np.asarray(np.abs(value) * np.sign(rate)) if friction else value
 
 
-def _rod_slope(poses: Poses) -> Array:
+def _rod_slope(poses: Poses | RightPoses) -> Array:
     """Part along the bar, e_y, of the unit vector from inner to outer joint."""
-    rod = poses.outer_xyz - poses.inner_xyz
-    return np.asarray(rod[1] / np.sqrt(rod[0] ** 2 + rod[1] ** 2 + rod[2] ** 2))
+    x, y, z = np.moveaxis(poses.outer_joint - poses.inner_joint, -1, 0)
+    return np.asarray(y / np.sqrt(x**2 + y**2 + z**2))
 
 
 def steering_wheel_torque(

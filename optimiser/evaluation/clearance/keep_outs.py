@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.vectors import unit
 
 if TYPE_CHECKING:
@@ -104,7 +105,6 @@ def keep_outs(room: Room) -> tuple[KeepOutShape, ...]:
         low, high = np.array(item.low), np.array(item.high)
         shapes.append(KeepOutShape(item.name, item.kind, low, high, radius))
         if item.mirror:
-            flip = np.array([1.0, -1.0, 1.0])
             name = f"{item.name}, mirrored"
-            shapes.append(KeepOutShape(name, item.kind, low * flip, high * flip, radius))
+            shapes.append(KeepOutShape(name, item.kind, mirrored(low), mirrored(high), radius))
     return tuple(shapes)

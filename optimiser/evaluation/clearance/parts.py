@@ -1,9 +1,9 @@
 """The parts whose clearance is measured: capsules over poses, and the keep-outs before them.
 
-Moving parts are those of the left corner. The right corner at rack displacement r is the left
-one's mirror image at -r, and the poses hold both signs of r; so each keep-out stands before the
-moving parts as it is and mirrored, and one corner stands for two. Housings do not move, and meet
-keep-outs on the side where they are.
+Moving parts are those of the left corner. The right corner is its mirror image (`linkage.mirror`),
+and the rack of the poses goes as far either way; so each keep-out stands before the moving parts as
+it is and mirrored, and one corner stands for two. Housings do not move, and meet keep-outs on the
+side where they are.
 
 A part of unknown size has no clearance: its radius is NaN. Cylinders are taken as capsules whose
 line is as long as they are, which contain them: rounded, they reach past their ends.
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.engine import Picked, poses_between
+from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.linkage.vectors import Array
 
@@ -30,9 +31,6 @@ if TYPE_CHECKING:
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.solved import Solved
     from optimiser.linkage.racks import Rack
-
-_FLIP = np.array([1.0, -1.0, 1.0])
-
 
 Part = tuple[str, Array, Array, Array]
 """Name, both ends of the centre line (3, N, E) in mm and radius (N,) of a part of N designs."""
@@ -238,7 +236,7 @@ def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
     found: list[tuple[str, bool, bool, Array, Array, float]] = []
     for item in keep_outs:
         a, b = np.array(item.low), np.array(item.high)
-        shapes = [(a, b), (a * _FLIP, b * _FLIP)]
+        shapes = [(a, b), (mirrored(a), mirrored(b))]
         box = item.kind == "box"
         if box:
             shapes = [(np.minimum(p, q), np.maximum(p, q)) for p, q in shapes]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from optimiser.evaluation.clearance.keep_outs import keep_outs
-from optimiser.linkage.hardpoints import RIGHT_PREFIX
+from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 
 if TYPE_CHECKING:
@@ -49,13 +49,12 @@ def make_drawing(chosen: Chosen) -> Drawing:
     named: dict[str, Array] = {}
     lines: list[Line] = []
     spacer = float(chosen.design.column("spacer_mm")[0])
-    ends = []
-    for prefix, side, sign in (("", points, 1.0), (RIGHT_PREFIX, points.mirrored(), -1.0)):
+    end = points.inner_joint - np.array([0.0, spacer, 0.0])
+    ends = [end, mirrored(end)]
+    for (prefix, side), its_end in zip(points.both_sides(), ends, strict=True):
         named |= {f"{prefix}{name}": frame.to_cad(value) for name, value in side.items()}
-        end = side.inner_joint - np.array([0.0, sign * spacer, 0.0])
-        ends.append(end)
-        lines += _side(prefix, side, end, frame)
-    lines.append(_line("rack", "rack", [ends[0], ends[1]], frame))
+        lines += _side(prefix, side, its_end, frame)
+    lines.append(_line("rack", "rack", ends, frame))
     for shape in keep_outs(chosen.problem.room):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
     return Drawing(chosen.title, named, tuple(lines))

@@ -8,7 +8,7 @@ import numpy as np
 
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.files import csv_text
-from optimiser.linkage.hardpoints import RIGHT_PREFIX
+from optimiser.linkage.mirror import across
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,11 +32,11 @@ def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
         yield stem, value, unit
     rack, attitude, points = chosen.rack, chosen.problem.car.attitude, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
-    yield "inner_joint_spacing", 2.0 * float(points.inner_joint[1]), "mm"
+    yield "inner_joint_spacing", float(across(points.inner_joint)), "mm"
     yield "rack_travel_each_way", rack.travel_each_way_mm, "mm"
     yield "static_toe_in", float(np.degrees(attitude.toe_in)), "deg"
     yield "static_camber", float(np.degrees(attitude.camber)), "deg"
-    for prefix, side in (("", points), (RIGHT_PREFIX, points.mirrored())):
+    for prefix, side in points.both_sides():
         for name, point in side.items():
             for axis, value in zip("xyz", chosen.study.frame.to_cad(point).tolist(), strict=True):
                 yield f"{prefix}{name}_{axis}", value, "mm"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.linkage.attitude import STRAIGHT
+from optimiser.linkage.mirror import across
 from optimiser.linkage.vectors import Array, norm
 from optimiser.metrics.ideal.circle import CircleFit, as_fit, fit_rows, trapezium_weights
 from optimiser.metrics.ideal.upright import UprightMotion, upright_motion
@@ -59,7 +60,7 @@ class IdealJoint:
     @property
     def spacing_mm(self) -> Array:
         """Distance between left and right inner joints; negative beyond the middle of the car."""
-        return np.asarray(2.0 * self.inner_joint[..., 1])
+        return across(self.inner_joint)
 
     @property
     def rack_height_mm(self) -> Array:

@@ -19,6 +19,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from optimiser.linkage.hardpoints import POINT_NAMES
+from optimiser.linkage.mirror import mirrored_rack
 
 if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
@@ -150,7 +151,7 @@ def draw_cars(tolerances: Tolerances) -> Cars:
     left = _deviate(share[:, :count], tolerances)
     sizes = tolerances.sizes()
     left, right[:, own] = left * sizes, right[:, own] * sizes[own]
-    right[:, SIDEWAYS] = -left[:, SIDEWAYS]
+    right[:, SIDEWAYS] = mirrored_rack(left[:, SIDEWAYS])
     return Cars(left, right)
 
 

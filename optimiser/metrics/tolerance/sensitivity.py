@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.mirror import mirrored_rack
 from optimiser.metrics.tolerance.built import build_corner
 from optimiser.metrics.tolerance.draws import (
     DIMENSIONS,
@@ -109,7 +110,7 @@ def sensitivities(points: Hardpoints, conditions: Conditions) -> Sensitivities:
     left = np.concatenate([np.zeros((1, count)), np.diag(steps), -np.diag(steps)])
     # Every deviation on the left alone, except the one that a car's corners share.
     right = np.zeros_like(left)
-    right[:, SIDEWAYS] = -left[:, SIDEWAYS]
+    right[:, SIDEWAYS] = mirrored_rack(left[:, SIDEWAYS])
     curves = solve_cars(
         build_corner(points, left, conditions.attitude),
         build_corner(points, right, conditions.attitude),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.linkage.attitude import STRAIGHT
+from optimiser.linkage.mirror import mirrored_rack, mirrored_steer
 from optimiser.metrics.kinematic import (
     kingpin_track,
     lock_fractions,
@@ -76,8 +77,8 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
     """Curves of cars whose two corners differ, each of batch shape (C,).
 
     `right` is the mirror image of the right corner. In a left turn the rack moves so that the
-    left wheel turns by the lock; the mirror image of the right wheel then stands as a left wheel
-    with the rack moved as far the other way. In a right turn the two change places.
+    left wheel turns by the lock, and the image of the right one stands as a left wheel with the
+    rack in the mirror. In a right turn the two change places.
     """
     both = join_corners([left, right])
     (count,) = left.shape
@@ -86,15 +87,16 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
     share = lock_fractions(conditions.nodes)[1:]
     grid = conditions.travel_mm
     bump, turns = len(grid), len(share)
+    towards = lock[:, None] * share
     rack = np.concatenate(
-        [np.zeros((2 * count, bump)), lock[:, None] * share, -lock[other][:, None] * share], axis=1
+        [np.zeros((2 * count, bump)), towards, mirrored_rack(towards[other])], axis=1
     )
     poses = both.solve(np.concatenate([grid, np.zeros(2 * turns)]), rack)
     toe = summarise_toe(-poses.steer[:, :bump], grid, np.full(2 * count, np.nan)).toe_change
     turned = poses.steer[:, bump:] - rest[:, None]
     turned = np.concatenate([np.zeros((2 * count, 1)), turned], axis=1)
     inner = turned[:, : turns + 1]
-    outer = -turned[other][:, [0, *range(turns + 1, 2 * turns + 1)]]
+    outer = mirrored_steer(turned[other][:, [0, *range(turns + 1, 2 * turns + 1)]])
     half = 0.5 * kingpin_track(both.points, both.attitude)
     error = summarise_ackermann(
         inner,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib import patheffects
 
+from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report.draw.labels import spread_apart
 from optimiser.report.draw.style import GREEN, GREY, INK, NAME_SIZE, darker, style
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
+    from numpy.typing import ArrayLike
 
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
@@ -55,13 +57,10 @@ def draw_from_behind(
         _draw_car(axes, car, side, radius_mm)
         if len(half.ideal):
             axes.plot(
-                side * half.ideal[:, 1], half.ideal[:, 2], color=GREEN, linewidth=1.1,
-                linestyle=(0, (4, 3)),
-            )  # fmt: skip
-        if len(half.ideal_inside):
-            axes.plot(
-                side * half.ideal_inside[:, 1], half.ideal_inside[:, 2], color=GREEN, linewidth=2.4
+                *_on_page(half.ideal, side), color=GREEN, linewidth=1.1, linestyle=(0, (4, 3))
             )
+        if len(half.ideal_inside):
+            axes.plot(*_on_page(half.ideal_inside, side), color=GREEN, linewidth=2.4)
         _draw_mounted(axes, half.mounted, side)
         axes.text(
             0.25 if side < 0.0 else 0.75,
@@ -95,6 +94,12 @@ def draw_from_behind(
         )
 
 
+def _on_page(points: ArrayLike, side: float) -> tuple[Array, Array]:
+    """Points (..., 3) of the left corner to the right and up on the page, mirrored for side 1."""
+    seen = mirrored(points) if side > 0.0 else np.asarray(points)
+    return -seen[..., 1], seen[..., 2]
+
+
 def _draw_car(axes: Axes, car: Hardpoints, side: float, radius: float) -> None:
     """Arms, upright and wheel of one side, faint."""
     for front, rear, ball in (
@@ -102,17 +107,13 @@ def _draw_car(axes: Axes, car: Hardpoints, side: float, radius: float) -> None:
         (car.upper_front_pivot, car.upper_rear_pivot, car.upper_ball_joint),
     ):
         for pivot in (front, rear):
-            axes.plot(
-                side * np.array([pivot[1], ball[1]]), [pivot[2], ball[2]], color="#B6C0C9",
-                linewidth=3.0, solid_capstyle="round",
-            )  # fmt: skip
-    low, high = car.lower_ball_joint, car.upper_ball_joint
-    axes.plot(side * np.array([low[1], high[1]]), [low[2], high[2]], color=INK, linewidth=1.0)
-    centre = car.wheel_centre
-    width = 0.32 * radius
-    x = side * (centre[1] + np.array([-0.5, 0.5, 0.5, -0.5, -0.5]) * width)
-    z = centre[2] + np.array([-1.0, -1.0, 1.0, 1.0, -1.0]) * radius
-    axes.plot(x, z, color=GREY, linewidth=0.9)
+            page = _on_page([pivot, ball], side)
+            axes.plot(*page, color="#B6C0C9", linewidth=3.0, solid_capstyle="round")
+    axis = [car.lower_ball_joint, car.upper_ball_joint]
+    axes.plot(*_on_page(axis, side), color=INK, linewidth=1.0)
+    half, corners = 0.16 * radius, ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))
+    wheel = [car.wheel_centre + np.array([0.0, out * half, up * radius]) for out, up in corners]
+    axes.plot(*_on_page(wheel, side), color=GREY, linewidth=0.9)
 
 
 def _draw_mounted(axes: Axes, mounted: Sequence[Mounted], side: float) -> None:
@@ -128,26 +129,26 @@ def _draw_mounted(axes: Axes, mounted: Sequence[Mounted], side: float) -> None:
     for item, place in zip(mounted, places, strict=True):
         colour, dash = item.look
         inner, outer = item.points.inner_joint, item.points.outer_joint
-        bare = float(inner[1]) - item.spacer_mm
-        z = float(inner[2])
-        axes.plot(
-            side * np.array([inner[1], outer[1]]), [z, float(outer[2])], color=colour,
-            linewidth=1.8, linestyle=dash,
-        )  # fmt: skip
-        foot = arm_foot(item.points)
-        axes.plot(
-            side * np.array([outer[1], foot[1]]), [outer[2], foot[2]], color=INK, linewidth=2.6
+        bare = inner - (0.0, item.spacer_mm, 0.0)
+        rod, arm, bar, spacer = (
+            _on_page(line, side)
+            for line in (
+                [inner, outer],
+                [outer, arm_foot(item.points)],
+                [bare * (1.0, 0.0, 1.0), bare],
+                [bare, inner],
+            )
         )
-        axes.plot([0.0, side * bare], [z, z], color=colour, linewidth=4.2, solid_capstyle="butt")
+        axes.plot(*rod, color=colour, linewidth=1.8, linestyle=dash)
+        axes.plot(*arm, color=INK, linewidth=2.6)
+        axes.plot(*bar, color=colour, linewidth=4.2, solid_capstyle="butt")
         if item.spacer_mm > 0.5:
+            axes.plot(*spacer, color=INK, linewidth=4.2, solid_capstyle="butt")
+        for joint in (inner, outer):
             axes.plot(
-                side * np.array([bare, inner[1]]), [z, z], color=INK, linewidth=4.2,
-                solid_capstyle="butt",
+                *_on_page(joint, side), "o", color=colour, markersize=5,
+                markeredgecolor="white", markeredgewidth=0.7,
             )  # fmt: skip
-        axes.plot(side * float(inner[1]), z, "o", color=colour, markersize=5,
-                  markeredgecolor="white", markeredgewidth=0.7)  # fmt: skip
-        axes.plot(side * float(outer[1]), float(outer[2]), "o", color=colour, markersize=5,
-                  markeredgecolor="white", markeredgewidth=0.7)  # fmt: skip
         axes.text(
             side * 8.0,
             float(place),

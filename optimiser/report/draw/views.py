@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from matplotlib.patches import Polygon
 
+from optimiser.linkage.mirror import mirrored
 from optimiser.report.draw.labels import along, label_points
 from optimiser.report.draw.style import (
     BLUE,
@@ -111,25 +112,25 @@ def draw_view(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]
     if view != "above":
         axes.axhline(0.0, color=GREY, linewidth=1.2)
     _draw_keep_outs(axes, scene, view)
-    for side in (1.0,) if view == "left" else (1.0, -1.0):
-        mirror = np.array([1.0, side, 1.0])
+    # As it is, and the right side of the car.
+    for side in (np.asarray,) if view == "left" else (np.asarray, mirrored):
         if scene.swept is not None:
             for rod in scene.swept:
-                axes.plot(*_on_page(rod * mirror, view).T, color=BLUE, linewidth=0.5, alpha=0.28)
+                axes.plot(*_on_page(side(rod), view).T, color=BLUE, linewidth=0.5, alpha=0.28)
         for index, wheel in enumerate(scene.wheels.get(view, ())):
             axes.plot(
-                *_on_page(wheel * mirror, view).T,
+                *_on_page(side(wheel), view).T,
                 color=_PARTS["wheel"][0],
                 linewidth=1.0 if index == 0 else 0.6,
                 alpha=1.0 if index == 0 else 0.5,
             )
         for line in scene.drawn.values():
             axes.plot(
-                *_on_page(line * mirror, view).T, color=INK, linewidth=0.8, linestyle=(0, (4, 3))
+                *_on_page(side(line), view).T, color=INK, linewidth=0.8, linestyle=(0, (4, 3))
             )
         for part, line in scene.parts.items():
             colour, width = _PARTS[part]
-            page = _on_page(line * mirror, view)
+            page = _on_page(side(line), view)
             axes.plot(*page.T, color=colour, linewidth=width, solid_capstyle="round")
             if part == "tie rod":
                 axes.plot(*page.T, "o", color=INK, markersize=3.2)
@@ -163,7 +164,7 @@ def _name(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]) ->
     for part, line in scene.parts.items():
         both = [_on_page(line, view)]
         if view != "left":
-            both.append(both[0] * (-1.0, 1.0))
+            both.append(_on_page(mirrored(line), view))
         covered += [along(page) for page in both]
         # From the side, rack and tie rod are seen almost end on: the other views name them.
         if part in _NAMED and not (view == "left" and part in ("rack", "spacer", "tie rod")):
