@@ -90,14 +90,14 @@ QUANTITIES = (
     Quantity("rack_fore_aft_mm", "rack fore-aft", "mm", 1,
         "inner joints ahead of the front axle, negative behind it", shown=("racks",)),
     Quantity("arm_length_mm", "arm length", "mm", 1,
-        "of the steering arm: outer joint from the steering axis, square to it", shown=("racks",)),
+        "outer joint from the steering axis, square to it", shown=("racks",)),
     Quantity("arm_height_mm", "arm height", "mm", 1,
         "outer joint above ground", shown=("racks",)),
     Quantity("arm_angle_deg", "arm angle", "deg", 2,
         "direction of the outer joint about the steering axis, from straight ahead or straight "
         "back, outboard positive"),
     Quantity("tie_rod_length_mm", "tie-rod length", "mm", 1,
-        "between the joints", shown=("racks", "pick")),
+        "between its joints", shown=("racks", "pick")),
     # --- lock and gearing ---
     Quantity("inner_lock_reached_deg", "inner wheel at the end", "deg", 1,
         "its angle where the rack (or the stops) end", "more", needs=(RACK,), shown=("racks",)),
