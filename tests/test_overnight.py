@@ -10,13 +10,13 @@ import subprocess
 import time
 
 import pytest
+from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs
 from small_study import files_of, nothing_drawn, run, start, write_small_study
 
 from optimiser.command.cli import main
 from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.study.read import read_study
 
-OPTIONS = ("--out", "out", "--workers", "2")
 TRIALS = 300
 
 
@@ -39,24 +39,6 @@ def place(tmp_path, whole):
     return tmp_path
 
 
-def told(folder):
-    """Designs on disk, whole lines only."""
-    return [
-        line
-        for path in sorted((folder / "out/small/record").glob("*.journal"))
-        for line in path.read_bytes().splitlines(keepends=True)
-        if b'"params"' in line and line.endswith(b"\n")
-    ]
-
-
-def wait_for_designs(folder, count, process, seconds=180.0):
-    ends = time.monotonic() + seconds
-    while len(told(folder)) < count:
-        assert process.poll() is None, process.communicate()
-        assert time.monotonic() < ends, "the run does not come to anything"
-        time.sleep(0.01)
-
-
 def go_on(folder):
     """The next run of the same study, without drawing."""
     study = read_study(folder / "in/small.toml")
@@ -76,16 +58,6 @@ def check_same(folder, whole):
     assert len(told(folder)) == 2 * TRIALS
     record = json.loads((folder / "out/small/run.json").read_text("utf-8"))
     assert record["finished"] is True
-
-
-def check_nothing_half_written(folder):
-    for path in (folder / "out").rglob("*"):
-        if path.suffix == ".json":
-            json.loads(path.read_text("utf-8"))
-        if path.suffix == ".png":
-            assert path.read_bytes().endswith(b"IEND\xaeB`\x82")
-        if path.suffix == ".csv":
-            assert path.read_bytes().endswith(b"\n")
 
 
 def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):

@@ -29,7 +29,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from references import constraints, multibody  # noqa: E402
 from references.corners import points_of, spin_axis_of  # noqa: E402
 
-from optimiser import sweep  # noqa: E402
+from optimiser.evaluation import solved  # noqa: E402
 from optimiser.linkage.at_rack import solve_linkage  # noqa: E402
 from optimiser.linkage.attitude import Attitude  # noqa: E402
 from optimiser.linkage.hardpoints import Hardpoints  # noqa: E402
@@ -189,8 +189,8 @@ def compare_search(trials: int) -> None:
     start = time.process_time()
     search = UnitSearch(problem, len(problem.racks) - 1, study.seed, settings)
     with (
-        patch.object(sweep, "solve_linkage", kernel.wrap(sweep.solve_linkage)),
-        patch.object(sweep, "solve_lock", kernel.wrap(sweep.solve_lock)),
+        patch.object(solved, "solve_linkage", kernel.wrap(solved.solve_linkage)),
+        patch.object(solved, "solve_lock", kernel.wrap(solved.solve_lock)),
     ):
         evaluate = evaluation.wrap(problem.evaluate)
         while (designs := search.ask()) is not None:

@@ -18,7 +18,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / name) for name in (".", "cases"))]
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np  # noqa: E402
@@ -27,7 +28,7 @@ from optuna.storages import InMemoryStorage, JournalStorage  # noqa: E402
 from optuna.storages.journal import JournalFileBackend  # noqa: E402
 from small_study import small_study  # noqa: E402
 
-from optimiser import cluster  # noqa: E402
+from optimiser.jobs import cluster  # noqa: E402
 from optimiser.jobs.processes import attempt, run_units  # noqa: E402
 from optimiser.jobs.unit import TimeBudget, UnitSpec, open_record, run_unit  # noqa: E402
 from optimiser.search.record import UnitRecord  # noqa: E402
@@ -154,7 +155,7 @@ class Shop:
     """A scheduler and workers on loopback, warm."""
 
     def __init__(self, folder: Path, workers: int) -> None:
-        from test_cluster import Shop as Begun
+        from dask_shop import Shop as Begun
 
         self._begun = Begun(folder)
         self.address = self._begun.address

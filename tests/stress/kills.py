@@ -17,10 +17,11 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / name) for name in (".", "cases"))]
 
+from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs  # noqa: E402
 from small_study import run, start, write_small_study  # noqa: E402
-from test_overnight import OPTIONS, check_nothing_half_written, told, wait_for_designs  # noqa: E402
 
 
 def kill_once(folder: Path, moments: random.Random) -> int:

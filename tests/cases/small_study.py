@@ -13,7 +13,7 @@ from optimiser.folder import variants
 from optimiser.folder import write as output
 from optimiser.study.read import Study, read_study, write_starter
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 RACKS = ("Short", "Middle")
 
 
