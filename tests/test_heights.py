@@ -21,7 +21,7 @@ from optimiser.answer.exactness import BAND_COLUMNS, accuracy, band_rows, shim_r
 from optimiser.base.errors import InputError
 from optimiser.command.heights_screen import racks_table
 from optimiser.evaluation.designs import Designs, Range, Stock
-from optimiser.questions.heights.answer import HeightsAnswer, HeightsAsked, answer_heights, helper
+from optimiser.questions.heights.answer import HeightsAnswer, HeightsAsked, answer_heights
 from optimiser.questions.heights.bump_map import bump_map
 from optimiser.questions.heights.folder import figure_bytes, rack_figures
 from optimiser.questions.heights.four_ways import (
@@ -494,15 +494,6 @@ def test_the_command_writes_its_folder_and_prints_the_verdict(tmp_path):
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert list(rows[0]) == list(HEIGHT_COLUMNS)
     assert len({row["rack_height_mm"] for row in rows}) >= 12
-
-
-def test_a_second_process_changes_nothing(tmp_path):
-    study = parallel_study(tmp_path)
-    heights, problem = np.array([260.0, 290.0, 320.0]), study.problem()
-    alone = solve_rack(problem, 0, heights, 5.0)
-    with helper() as executor:
-        together = solve_rack(problem, 0, heights, 5.0, executor=executor)
-    assert list(height_rows(alone)) == list(height_rows(together))
 
 
 def asked(study: Path, out: Path, **changes) -> HeightsAsked:

@@ -8,7 +8,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.base.files import csv_text, write_text
@@ -19,6 +18,7 @@ from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 if TYPE_CHECKING:
     from pathlib import Path
 
+    import pandas as pd
     from numpy.typing import NDArray
 
     from optimiser.evaluation.problem import Problem
@@ -189,6 +189,8 @@ class RunResult:
 
     def racks(self) -> pd.DataFrame:
         """The comparison as a table, blank where a number is not known."""
+        import pandas as pd  # a search process and `heights` need not wait for it
+
         rows = [
             {
                 "rack": row.rack.name,
@@ -207,6 +209,8 @@ class RunResult:
 
     def trials(self) -> pd.DataFrame:
         """One row per design: variables, metrics, limits (kept at or below 0), status."""
+        import pandas as pd
+
         designs, outcome = self.designs, self.evaluation
         columns: dict[str, Any] = {
             "design": np.arange(1, len(designs) + 1),

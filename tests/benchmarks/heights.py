@@ -3,9 +3,8 @@
     python tests/benchmarks/heights.py [RACK]
 
 Prints, for the rescue study (96 heights, no clearance) and the demo study (66 heights, clearance
-in force), the time on the clock and of this process's processor, the number of designs that it
-evaluated (the second process has its own), and how many heights are not converged. The clock says
-little while other work runs on the machine.
+in force), the time on the clock and of the processor, the number of designs that were evaluated,
+and how many heights are not converged. The clock says little while other work runs on the machine.
 """
 
 from __future__ import annotations
@@ -18,7 +17,6 @@ from pathlib import Path
 import numpy as np
 
 from optimiser.evaluation.problem import Problem
-from optimiser.questions.heights.answer import helper
 from optimiser.questions.heights.folder import rack_figures
 from optimiser.questions.heights.four_ways import solve_rack
 from optimiser.study.read import read_study
@@ -55,8 +53,7 @@ def main() -> None:
         index = [item.name for item in problem.racks].index(rack)
         counter.designs, clock, processor = 0, time.perf_counter(), time.process_time()
         longest = study.file.limits.spacer_max_mm
-        with helper() as executor:
-            found = solve_rack(problem, index, heights, longest, executor=executor)
+        found = solve_rack(problem, index, heights, longest)
         clock, processor = time.perf_counter() - clock, time.process_time() - processor
         start = time.process_time()
         rack_figures(found)

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import multiprocessing
-import os
-import signal
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,7 +18,7 @@ from optimiser.study.messages import shown
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from pathlib import Path
 
     from optimiser.answer.exactness import Accuracy
@@ -81,10 +76,7 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
         asked.out, f"{study.path.stem}-heights-{last}", question_hash(p.encode() for p in parts)
     )
     try:
-        with helper() as executor:
-            found = tuple(
-                solve_rack(problem, index, heights, longest, watch, executor) for index in chosen
-            )
+        found = tuple(solve_rack(problem, index, heights, longest, watch) for index in chosen)
         exact = None
         if asked.every:
             write_all(claim.path, study, found)
@@ -95,25 +87,6 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
     finally:
         claim.release()
     return HeightsAnswer(study, found, exact, claim.path)
-
-
-@contextlib.contextmanager
-def helper() -> Iterator[ProcessPoolExecutor | None]:
-    """A second process where there is a second core; None where there is none."""
-    if (os.cpu_count() or 1) < 2:
-        yield None
-        return
-    # Spawned, not forked: a fork would copy the threads of the libraries half way.
-    executor = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _leave_signals)
-    try:
-        yield executor
-    finally:
-        executor.shutdown(cancel_futures=True)
-
-
-def _leave_signals() -> None:
-    """Ctrl-C is for the main process."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _racks(asked: HeightsAsked, study: Study) -> list[int]:

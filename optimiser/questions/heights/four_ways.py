@@ -27,7 +27,6 @@ from optimiser.questions.heights.optima import Optima, follow_ray, solve_height,
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
@@ -237,7 +236,6 @@ def solve_rack(
     heights_mm: Array,
     spacer_max_mm: float,
     watch: Callable[[str], None] = lambda _: None,
-    executor: Executor | None = None,
 ) -> RackHeights:
     """The best of every height for one rack, four ways.
 
@@ -247,11 +245,10 @@ def solve_rack(
         heights_mm: (H,), increasing.
         spacer_max_mm: longest spacer, each end.
         watch: told each way as it begins.
-        executor: finishes one way while the next is solved, with the same result.
     """
     plain = measured_problem(problem)
     solved: list[tuple[Way, Optima]] = []
-    finished: list[WayCurve | Future[WayCurve]] = []
+    curves: list[WayCurve] = []
     for way in WAYS:
         watch(f"{problem.racks[rack].name}: {way.name}")
         mine = way_problem(plain, way, heights_mm, spacer_max_mm)
@@ -264,13 +261,9 @@ def solve_rack(
         starts = [designs for designs in starts if _allowed(mine, designs)]
         optima = solve_heights(mine, rack, heights_mm, starts)
         solved.append((way, optima))
-        if executor is None:
-            finished.append(_finish(mine, way, optima, heights_mm))
-        else:
-            finished.append(executor.submit(_finish, mine, way, optima, heights_mm))
-    curves = tuple(item if isinstance(item, WayCurve) else item.result() for item in finished)
+        curves.append(_finish(mine, way, optima, heights_mm))
     spacers = way_problem(plain, WAYS[1], heights_mm, spacer_max_mm).space["spacer_mm"]
-    return RackHeights(plain, rack, heights_mm, ends(spacers)[1], curves)
+    return RackHeights(plain, rack, heights_mm, ends(spacers)[1], tuple(curves))
 
 
 def _allowed(problem: Problem, designs: Designs) -> bool:
