@@ -8,8 +8,8 @@ import re
 import ezdxf
 import numpy as np
 import pytest
-from one_run import finished_run, write_study
-from small_study import run
+from one_run import write_study
+from small_study import run_here
 
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.base.errors import InputError
@@ -18,7 +18,6 @@ from optimiser.folder.cad import dxf_text, make_drawing, parameters_text, step_t
 from optimiser.folder.cad.dxf import APPLICATION
 from optimiser.folder.cad.step import quoted
 from optimiser.folder.export import check_format, export_design
-from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import POINT_NAMES, read_hardpoints
 from optimiser.study.read import read_study
 
@@ -27,8 +26,8 @@ SIDES = ("", "right_")
 
 
 @pytest.fixture(scope="module")
-def chosen():
-    result = read_results(finished_run()[0]).result
+def chosen(stored):
+    result = stored.result
     return result.chosen(result.winner)
 
 
@@ -252,7 +251,7 @@ def test_check_reads_what_export_writes(chosen, tmp_path):
     path = write_study(tmp_path / "study")
     (points_file, _) = export_design(chosen, "csv", tmp_path / "out")
     (tmp_path / "study" / "hardpoints.csv").write_bytes(points_file.read_bytes())
-    code, out, err = run("check", path, cwd=tmp_path)
+    code, out, err = run_here("check", path, cwd=tmp_path)
     assert (code, err) == (0, "")
     assert f"{chosen.metric('bump_steer_deg'):.3f} deg" in out
 
@@ -280,7 +279,7 @@ def test_points_as_cad_writes_them(chosen, tmp_path):
     for name, at in read_study(path).points.items():
         np.testing.assert_allclose(at, getattr(plain, name), atol=1e-9, err_msg=name)
     # As a person sees it: the whole command understands the file.
-    code, _, err = run("check", path, cwd=tmp_path)
+    code, _, err = run_here("check", path, cwd=tmp_path)
     assert (code, err) == (0, "")
 
 
@@ -292,14 +291,16 @@ def test_unknown_format():
         check_format("iges")
 
 
-def test_command(tmp_path):
-    folder, result = finished_run()
+def test_command(finished_run, tmp_path):
+    folder, result = finished_run
     for to, names in (
         ("csv", ("hardpoints.csv", "parameters.csv")),
         ("dxf", (".dxf",)),
         ("step", (".step",)),
     ):
-        code, out, err = run("export", folder, "--to", to, "--out", tmp_path / to, cwd=tmp_path)
+        code, out, err = run_here(
+            "export", folder, "--to", to, "--out", tmp_path / to, cwd=tmp_path
+        )
         assert (code, err) == (0, "")
         title, *written = out.splitlines()
         assert title == result.chosen(result.winner).title
@@ -307,16 +308,16 @@ def test_command(tmp_path):
         for name in names:
             (path,) = (tmp_path / to).glob(f"design-{result.winner + 1}*{name}")
             assert path.stat().st_size > 500
-    code, _, err = run("export", folder, "--to", "iges", cwd=tmp_path)
+    code, _, err = run_here("export", folder, "--to", "iges", cwd=tmp_path)
     assert code == 2
     assert "is no format" in err
 
 
-def test_a_design_that_breaks_a_limit_is_exported_with_a_word(tmp_path):
-    folder, result = finished_run()
+def test_a_design_that_breaks_a_limit_is_exported_with_a_word(finished_run, tmp_path):
+    folder, result = finished_run
     broken = int(np.flatnonzero(result.evaluation.assembles & ~result.evaluation.feasible)[0])
     arguments = ("--to", "dxf", "--design", broken + 1, "--out", tmp_path)
-    code, out, _ = run("export", folder, *arguments, cwd=tmp_path)
+    code, out, _ = run_here("export", folder, *arguments, cwd=tmp_path)
     assert code == 0
     assert f"note that this design {result.evaluation.status[broken]}" in out
 
@@ -324,8 +325,8 @@ def test_a_design_that_breaks_a_limit_is_exported_with_a_word(tmp_path):
 # --- keep-outs -----------------------------------------------------------------------------------
 
 
-def test_outlines_of_keep_outs_hold_all_of_their_wireframe():
-    _, result = finished_run()
+def test_outlines_of_keep_outs_hold_all_of_their_wireframe(finished_run):
+    _, result = finished_run
     shapes = {shape.name: shape for shape in keep_outs(result.problem.room)}
     assert len(shapes) == 3
     for shape in shapes.values():

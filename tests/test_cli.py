@@ -7,7 +7,7 @@ import sys
 
 import pandas as pd
 import pytest
-from small_study import run, write_small_study
+from small_study import run, run_here, write_small_study
 
 from optimiser.metrics.pose_table import COLUMNS
 
@@ -31,22 +31,31 @@ def test_help_loads_nothing_heavy(arguments):
     assert "Usage" in shown.stdout
 
 
+def test_a_process_of_its_own_says_the_same(tmp_path):
+    """What the other tests run in their own process, to save the imports, is what a user runs."""
+    path = write_small_study(tmp_path)
+    for arguments in (("check", path), ("run", "nothing.toml")):
+        assert run(*arguments, cwd=tmp_path) == run_here(*arguments, cwd=tmp_path)
+
+
 def test_new_writes_a_study_that_checks_and_runs(tmp_path):
-    code, out, _ = run("new", tmp_path / "mine", cwd=tmp_path)
+    code, out, _ = run_here("new", tmp_path / "mine", cwd=tmp_path)
     assert code == 0
     assert "study.toml" in out
-    code, out, err = run("check", tmp_path / "mine" / "study.toml", cwd=tmp_path)
+    code, out, err = run_here("check", tmp_path / "mine" / "study.toml", cwd=tmp_path)
     assert code == 0, err
     assert "as drawn" in out
-    code, out, err = run("run", "mine/study.toml", "--trials", 60, cwd=tmp_path)
+    code, out, err = run_here(
+        "run", "mine/study.toml", "--trials", 60, "--workers", 1, cwd=tmp_path
+    )
     assert code == 0, err
     assert (tmp_path / "results" / "study" / "front.csv").exists()
 
 
 def test_new_never_overwrites(tmp_path):
-    run("new", tmp_path, cwd=tmp_path)
+    run_here("new", tmp_path, cwd=tmp_path)
     before = (tmp_path / "study.toml").read_bytes()
-    code, _, err = run("new", tmp_path, cwd=tmp_path)
+    code, _, err = run_here("new", tmp_path, cwd=tmp_path)
     assert code == 2
     assert "is already there" in err
     assert (tmp_path / "study.toml").read_bytes() == before
@@ -54,7 +63,7 @@ def test_new_never_overwrites(tmp_path):
 
 def test_check_gives_the_numbers_of_the_car_as_drawn(tmp_path):
     path = write_small_study(tmp_path)
-    code, out, _ = run("check", path, cwd=tmp_path)
+    code, out, _ = run_here("check", path, cwd=tmp_path)
     assert code == 0
     for text in ("bump steer, RMS over travel", "inner-referenced", "toggle margin", "caster"):
         assert text in out
@@ -68,7 +77,7 @@ def test_curves_need_only_the_car_and_its_points(tmp_path):
     bare.write_text(
         f"[car]\nwheelbase_mm = 2300\nloaded_radius_mm = 280\n[hardpoints]\n{points}\n", "utf-8"
     )
-    code, out, err = run(
+    code, out, err = run_here(
         "curves",
         bare,
         "--travel",
@@ -100,7 +109,7 @@ def test_curves_need_only_the_car_and_its_points(tmp_path):
 )
 def test_a_sweep_that_is_none_is_one_line(tmp_path, sweep, problem):
     path = write_small_study(tmp_path)
-    code, out, err = run("curves", path, f"--travel={sweep}", cwd=tmp_path)
+    code, out, err = run_here("curves", path, f"--travel={sweep}", cwd=tmp_path)
     assert code == 2
     assert out == ""
     assert problem in err
@@ -118,7 +127,7 @@ def test_a_sweep_that_is_none_is_one_line(tmp_path, sweep, problem):
     ],
 )
 def test_a_wrong_call_is_one_line_and_exit_code_2(tmp_path, arguments):
-    code, out, err = run(*arguments, cwd=tmp_path)
+    code, out, err = run_here(*arguments, cwd=tmp_path)
     assert code == 2
     assert out == ""
     assert err.startswith("optimiser: ")
@@ -128,7 +137,7 @@ def test_a_wrong_call_is_one_line_and_exit_code_2(tmp_path, arguments):
 
 def test_curves_that_cannot_be_written_are_one_line(tmp_path):
     path = write_small_study(tmp_path)
-    code, _, err = run("curves", path, "--out", tmp_path, cwd=tmp_path)
+    code, _, err = run_here("curves", path, "--out", tmp_path, cwd=tmp_path)
     assert code == 2
     assert err == f"optimiser: {tmp_path}: is a folder; give the name of a file in it\n"
     assert err.count("\n") == 1

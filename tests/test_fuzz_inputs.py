@@ -5,19 +5,15 @@ from __future__ import annotations
 import contextlib
 import csv
 import io
-import sys
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
-from unittest import mock
 
-import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from small_study import files_of, nothing_drawn, write_small_study
+from small_study import files_of, nothing_drawn, run_here, write_small_study
 
 from optimiser.answer.run_result import RUN_FILE
-from optimiser.command.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,19 +66,6 @@ def injured(content: bytes, injury: tuple[str, float, bytes]) -> bytes:
     return b"\n".join(lines)
 
 
-def run_main(*arguments: str) -> tuple[int, str, str]:
-    """Exit code and what the program says, in this process; tracebacks come out as exceptions."""
-    out, err = io.StringIO(), io.StringIO()
-    with (
-        mock.patch.object(sys, "argv", ["optimiser", *arguments]),
-        contextlib.redirect_stdout(out),
-        contextlib.redirect_stderr(err),
-        pytest.raises(SystemExit) as ended,
-    ):
-        main()
-    return ended.value.code, out.getvalue(), err.getvalue()
-
-
 def check_ending(code: int, out: str, err: str) -> None:
     assert code in (0, 1, 2)
     assert "Traceback" not in out + err
@@ -96,9 +79,9 @@ def run_and_look(folder: Path) -> tuple[int, str, str]:
     """Run the study in FOLDER/in; nothing but FOLDER/out may change."""
     before = files_of(folder / "in")
     beside = set(folder.parent.iterdir())
-    ending = run_main(
-        "run", str(folder / "in/small.toml"), "--out", str(folder / "out"), "--workers", "1",
-        "--trials", "10",
+    ending = run_here(
+        "run", folder / "in/small.toml", "--out", folder / "out", "--workers", 1, "--trials", 10,
+        cwd=folder,
     )  # fmt: skip
     check_ending(*ending)
     assert files_of(folder / "in") == before
@@ -140,7 +123,7 @@ def test_injured_files_are_run_or_refused_in_one_line(name, injuries, encoding):
             content = text.encode(encoding, "replace")
         path.write_bytes(content)
         run_and_look(folder)
-        check_ending(*run_main("check", str(folder / "in/small.toml")))
+        check_ending(*run_here("check", folder / "in/small.toml", cwd=folder))
         assert {path.name for path in folder.iterdir()} <= {"in", "out"}
 
 

@@ -15,7 +15,7 @@ import matplotlib.image as mpl_image
 import numpy as np
 import pytest
 from rich.console import Console
-from small_study import run, write_small_study
+from small_study import run_here, write_small_study
 
 from optimiser.answer.exactness import BAND_COLUMNS, accuracy, band_rows, shim_rows
 from optimiser.base.errors import InputError
@@ -475,7 +475,7 @@ def test_a_rack_without_any_place_still_has_figures(tmp_path):
 
 
 def test_the_command_writes_its_folder_and_prints_the_verdict(tmp_path):
-    code, out, err = run(
+    code, out, err = run_here(
         "heights", RESCUE, "--rack", "Linnet", "--from", 180, "--to", 290, "--step", 10,
         "--out", tmp_path, cwd=tmp_path,
     )  # fmt: skip
@@ -586,7 +586,7 @@ def test_a_study_with_a_fixed_rack_height_asks_for_the_range(tmp_path):
 
 def test_the_command_refuses_an_unknown_rack_in_one_line(tmp_path):
     path = write_small_study(tmp_path)
-    code, out, err = run("heights", path, "--rack", "Nobody", cwd=tmp_path)
+    code, out, err = run_here("heights", path, "--rack", "Nobody", cwd=tmp_path)
     assert (code, out) == (2, "")
     assert err.startswith("optimiser: --rack: 'Nobody' is not in ")
     assert err.rstrip().endswith("; name one of Short, Middle, or give --all")

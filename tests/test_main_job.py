@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -9,7 +10,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
-from small_study import run, write_small_study
+from small_study import nothing_drawn, run_here, write_small_study
 
 from optimiser.base.front import non_dominated
 from optimiser.evaluation.problem import VARIABLES
@@ -50,17 +51,24 @@ def _in_frame(folder, frame: CadFrame):
     return path
 
 
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory):
-    """Result folders of the same car drawn in each frame, by frame."""
+def _runs(folder):
     folders = {}
     for name, frame in FRAMES.items():
-        folder = tmp_path_factory.mktemp("frame")
-        path = _in_frame(folder, frame)
-        code, out, err = run("run", path, "--workers", 1, cwd=folder)
+        place = folder / name
+        place.mkdir()
+        path = _in_frame(place, frame)
+        # The figures of one frame are those of all.
+        with contextlib.nullcontext() if name == "as ISO 8855" else nothing_drawn():
+            code, out, err = run_here("run", path, "--workers", 1, cwd=place)
         assert code == 0, err
-        folders[name] = (folder / "results" / path.stem, out)
+        folders[name] = (place / "results" / path.stem, out)
     return folders
+
+
+@pytest.fixture(scope="module")
+def finished(once):
+    """Result folders of the same car drawn in each frame, by frame."""
+    return once("frames", _runs)
 
 
 @pytest.fixture(scope="module")
@@ -177,6 +185,6 @@ def test_impossible_limits_end_with_exit_code_1_and_the_nearest_design(tmp_path)
     text = path.read_text("utf-8")
     lock = next(line for line in text.splitlines() if line.startswith("inner_lock_deg"))
     path.write_text(text.replace(lock, "inner_lock_deg = 60"), "utf-8")
-    code, out, err = run("run", path, cwd=tmp_path)
+    code, out, err = run_here("run", path, cwd=tmp_path)
     assert code == 1, err
     assert "No design keeps every limit" in out or "cannot" in out

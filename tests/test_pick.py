@@ -2,38 +2,27 @@
 
 import json
 import re
-import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
-from one_run import RACKS, finished_run
-from small_study import run
+from one_run import RACKS
+from small_study import run_here
 
 from optimiser.base.errors import InputError, NothingFeasibleError
+from optimiser.command.pick_screen import show_front
 from optimiser.evaluation.problem import VARIABLES
 from optimiser.folder.choose import choose, parse_values, row_by
-from optimiser.folder.pick import cost_lines, front_lines, write_pick
+from optimiser.folder.pick import cost_lines, write_pick
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import read_hardpoints
 
 ROOT = Path(__file__).parents[1]
 
 
-@pytest.fixture(scope="module")
-def stored():
-    return read_results(finished_run()[0])
-
-
-@pytest.fixture
-def copy(tmp_path):
-    folder = tmp_path / "copy"
-    shutil.copytree(finished_run()[0], folder)
-    return folder
-
-
-def test_the_front_is_listed_with_the_winner_marked(stored):
-    lines = list(front_lines(stored))
+def test_the_front_is_listed_with_the_winner_marked(stored, capsys):
+    show_front(stored)
+    lines = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
     result = stored.result
     assert lines[0].startswith(f"{len(result.front)} designs on the front")
     numbers = [int(line.split()[0]) for line in lines[2:-1] if line.split()[0].isdigit()]
@@ -191,26 +180,27 @@ def test_files_go_into_a_folder_of_their_own(copy):
     assert record["compared_with"] == f"design {stored.result.winner + 1}"
 
 
-def test_typed_points_are_numbered_and_the_same_one_is_not_written_twice(copy):
+def test_typed_points_are_numbered_and_the_same_one_is_not_written_twice(copy, monkeypatch):
+    monkeypatch.setattr("optimiser.folder.pick.design_figures", lambda *_: {})
     stored = read_results(copy)
     for value, name in ((260, "typed-1"), (261, "typed-2"), (260, "typed-1")):
         picked = choose(stored, None, None, [f"rack_height_mm={value}"])
         assert write_pick(stored, picked).name == name
 
 
-def test_commands(copy, tmp_path):
-    code, out, _ = run("pick", copy, cwd=tmp_path)
+def test_commands(finished_run, copy, tmp_path):
+    code, out, _ = run_here("pick", copy, cwd=tmp_path)
     assert code == 0
     assert "designs on the front" in out
-    code, out, _ = run(
+    code, out, _ = run_here(
         "pick", copy, "--by", "cheapest", "--at", "rack_fore_aft_mm=-130", cwd=tmp_path
     )
     assert code in (0, 1)
     assert (copy / "picked" / "typed-1" / "hardpoints.csv").is_file()
     assert "written to" in out
-    status = finished_run()[1].evaluation.status
+    status = finished_run[1].evaluation.status
     broken = next(i for i, text in enumerate(status) if text.startswith("breaks"))
-    code, out, _ = run("pick", copy, "--design", broken + 1, cwd=tmp_path)
+    code, out, _ = run_here("pick", copy, "--design", broken + 1, cwd=tmp_path)
     assert code == 1
     assert "BREAKS" in out
     assert (copy / "picked" / f"design-{broken + 1}" / "hardpoints.csv").is_file()
@@ -219,7 +209,7 @@ def test_commands(copy, tmp_path):
         (("rack_height_mm=3",), "write --at before values"),
         (("--by", "x"), "'x' is no rule"),
     ):
-        code, out, err = run("pick", copy, *arguments, cwd=tmp_path)
+        code, out, err = run_here("pick", copy, *arguments, cwd=tmp_path)
         assert (code, out) == (2, "")
         assert words in err
         assert err.count("\n") == 1

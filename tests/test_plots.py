@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from matplotlib import colors
 from matplotlib.figure import Figure
-from one_run import RACKS, finished_run
+from one_run import RACKS
 from PIL import Image
 
 from optimiser.answer.limits_and_growth import Growth, growth
-from optimiser.folder.read import read_results
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import label_points, spread_apart
 from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
@@ -28,8 +27,8 @@ def axes():
 
 
 @pytest.fixture(scope="module")
-def made():
-    result = read_results(finished_run()[0]).result
+def made(stored):
+    result = stored.result
     return run_figures(result) | design_figures(result.chosen(result.winner))
 
 
@@ -155,8 +154,8 @@ def test_wheel_angles_have_the_parallel_line(axes):
     assert axes.get_title("left").startswith("Ackermann target 0.6")
 
 
-def test_growth_only_rises_and_ends_with_the_whole_front():
-    result = read_results(finished_run()[0]).result
+def test_growth_only_rises_and_ends_with_the_whole_front(stored):
+    result = stored.result
     found = growth(result)
     assert [one.name for one in found] == [result.problem.racks[u.rack].name for u in result.units]
     for one, unit in zip(found, result.units, strict=True):
@@ -202,8 +201,8 @@ def test_the_three_views_are_to_one_scale(made):
     np.testing.assert_allclose(scales, scales[0], rtol=1e-6)
 
 
-def test_the_views_show_both_tie_rods_where_they_are(made):
-    result = read_results(finished_run()[0]).result
+def test_the_views_show_both_tie_rods_where_they_are(stored, made):
+    result = stored.result
     points = result.chosen(result.winner).points
     above, behind, left = made["linkage"].axes
     for axes, pick, sides in (

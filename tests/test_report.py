@@ -3,15 +3,14 @@
 import html
 import io
 import re
-import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from browser import CHROMIUM, Page
-from one_run import RACKS, TITLE, TRIALS, finished_run
+from one_run import RACKS, TITLE, TRIALS
 from PIL import Image
-from small_study import run
+from small_study import run_here
 
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
@@ -41,18 +40,13 @@ SECTIONS = (
 
 
 @pytest.fixture(scope="module")
-def stored():
-    return read_results(finished_run()[0])
-
-
-@pytest.fixture(scope="module")
 def chosen(stored):
     return stored.result.chosen(stored.result.winner)
 
 
 @pytest.fixture(scope="module")
-def page():
-    return (finished_run()[0] / "report.html").read_text("utf-8")
+def page(finished_run):
+    return (finished_run[0] / "report.html").read_text("utf-8")
 
 
 def text_of(page):
@@ -214,13 +208,13 @@ def test_how_exactly_is_what_tolerance_says(chosen, page):
     assert np.all(exact.built.toe_low_deg <= exact.built.toe_high_deg)
 
 
-def test_without_tolerances_there_are_bands_but_no_cars(chosen):
+def test_without_tolerances_there_are_bands_but_no_cars(finished_run, stored, chosen):
     bare = replace(chosen, problem=replace(chosen.problem, tolerances=None))
     exact = accuracy(bare.problem, bare.points)
     assert exact.built is None
     assert exact.bands
-    result = finished_run()[1]
-    words = text_of(report_html(result, read_results(finished_run()[0]).record, ["x"], {}, exact))
+    result = finished_run[1]
+    words = text_of(report_html(result, stored.record, ["x"], {}, exact))
     assert "How exactly it must be made" in words
     assert "Built to the stated tolerances" not in words
 
@@ -321,24 +315,20 @@ def test_bounds_that_a_design_leans_on_are_named(chosen):
 # --- written again -------------------------------------------------------------------------------
 
 
-def test_the_report_from_the_files_alone_is_the_one_of_the_run(tmp_path):
-    folder = tmp_path / "copy"
-    shutil.copytree(finished_run()[0], folder)
-    before = (folder / "report.html").read_bytes()
-    (folder / "report.html").unlink()
-    assert rewrite_report(read_results(folder)) == folder / "report.html"
-    assert (folder / "report.html").read_bytes() == before
+def test_the_report_from_the_files_alone_is_the_one_of_the_run(copy):
+    before = (copy / "report.html").read_bytes()
+    (copy / "report.html").unlink()
+    assert rewrite_report(read_results(copy)) == copy / "report.html"
+    assert (copy / "report.html").read_bytes() == before
 
 
-def test_the_command(tmp_path):
-    folder = tmp_path / "copy"
-    shutil.copytree(finished_run()[0], folder)
-    (folder / "report.html").unlink()
-    code, out, err = run("report", folder, cwd=tmp_path)
+def test_the_command(copy, tmp_path):
+    (copy / "report.html").unlink()
+    code, out, err = run_here("report", copy, cwd=tmp_path)
     assert (code, err) == (0, "")
     assert "report.html" in out
-    assert (folder / "report.html").stat().st_size > 100_000
-    code, out, err = run("report", tmp_path, cwd=tmp_path)
+    assert (copy / "report.html").stat().st_size > 100_000
+    code, out, err = run_here("report", tmp_path, cwd=tmp_path)
     assert (code, out) == (2, "")
     assert "holds no run.json" in err
 
@@ -374,8 +364,8 @@ def pixels(png):
 @needs_browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1280])
-def test_on_a_screen(browser, width, scheme):
-    report = finished_run()[0] / "report.html"
+def test_on_a_screen(finished_run, browser, width, scheme):
+    report = finished_run[0] / "report.html"
     browser.look_at(report, width=width, scheme=scheme)
     assert browser.value("document.title") == TITLE
     assert browser.trouble() == []
@@ -388,8 +378,8 @@ def test_on_a_screen(browser, width, scheme):
 
 
 @needs_browser
-def test_pictures_are_shown_on_a_light_ground(browser):
-    browser.look_at(finished_run()[0] / "report.html", width=1280, scheme="dark")
+def test_pictures_are_shown_on_a_light_ground(finished_run, browser):
+    browser.look_at(finished_run[0] / "report.html", width=1280, scheme="dark")
     boxes = browser.value(BOXES)
     assert len(boxes) == 5
     for box in boxes:
@@ -400,8 +390,8 @@ def test_pictures_are_shown_on_a_light_ground(browser):
 
 
 @needs_browser
-def test_pictures_have_words(browser):
-    browser.look_at(finished_run()[0] / "report.html", width=1280)
+def test_pictures_have_words(finished_run, browser):
+    browser.look_at(finished_run[0] / "report.html", width=1280)
     labels = browser.value(
         "[...document.querySelectorAll('figure svg')]"
         ".map(e => [e.getAttribute('role'), e.getAttribute('aria-label'),"
@@ -415,15 +405,15 @@ def test_pictures_have_words(browser):
 
 
 @needs_browser
-def test_names_are_not_elements(browser):
-    browser.look_at(finished_run()[0] / "report.html", width=1280)
+def test_names_are_not_elements(finished_run, browser):
+    browser.look_at(finished_run[0] / "report.html", width=1280)
     assert browser.value("document.querySelectorAll('script, b, sump').length") == 0
     assert browser.value("document.querySelector('h1').textContent") == TITLE
 
 
 @needs_browser
-def test_in_print_nothing_is_cut(browser):
-    browser.look_at(finished_run()[0] / "report.html", width=PAPER_WIDTH, media="print")
+def test_in_print_nothing_is_cut(finished_run, browser):
+    browser.look_at(finished_run[0] / "report.html", width=PAPER_WIDTH, media="print")
     assert browser.value("document.documentElement.scrollWidth") <= PAPER_WIDTH
     assert browser.value(WIDER) == []
     assert browser.value(CUT) == []
@@ -454,8 +444,8 @@ def test_the_checks_see_what_is_wrong(browser, tmp_path):
     assert browser.value(WIDER) == ["DIV."]
 
 
-def test_the_run_tries_what_the_study_says():
-    result = finished_run()[1]
+def test_the_run_tries_what_the_study_says(finished_run):
+    result = finished_run[1]
     for rack in range(len(RACKS)):
         mine = result.origin[result.designs.rack == rack]
         assert (mine != "refined").sum() >= TRIALS

@@ -1,12 +1,11 @@
 """A result folder read back equals what the run had in memory, and is refused when it does not."""
 
 import json
-import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
-from one_run import RACKS, TITLE, finished_run
+from one_run import RACKS, TITLE
 from small_study import small_study, write_small_study
 
 from optimiser.base.errors import InputError
@@ -16,20 +15,8 @@ from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.study.read import read_study
 
 
-@pytest.fixture(scope="module")
-def stored():
-    return read_results(finished_run()[0])
-
-
-@pytest.fixture
-def copy(tmp_path):
-    folder = tmp_path / "copy"
-    shutil.copytree(finished_run()[0], folder)
-    return folder
-
-
-def test_every_number_comes_back_as_it_was(stored):
-    _, before = finished_run()
+def test_every_number_comes_back_as_it_was(finished_run, stored):
+    _, before = finished_run
     after = stored.result
     np.testing.assert_array_equal(after.designs.values, before.designs.values)
     np.testing.assert_array_equal(after.designs.rack, before.designs.rack)
@@ -45,8 +32,8 @@ def test_every_number_comes_back_as_it_was(stored):
     assert [r.verdict for r in after.comparison] == [r.verdict for r in before.comparison]
 
 
-def test_units_come_back(stored):
-    _, before = finished_run()
+def test_units_come_back(finished_run, stored):
+    _, before = finished_run
     for mine, was in zip(stored.result.units, before.units, strict=True):
         assert len(mine.designs) == len(was.designs)
         assert (mine.rack, mine.seed, mine.stop_reason, mine.dropped, mine.finished) == (

@@ -215,13 +215,15 @@ def pick(
     A point that is typed by hand starts from the winner, or from the design that is named.
     """
     from optimiser.folder.choose import choose
-    from optimiser.folder.pick import cost_lines, front_lines, write_pick
+    from optimiser.folder.pick import cost_lines, write_pick
     from optimiser.folder.read import read_results
 
     typed = _typed(values, at)
     stored = read_results(result)
     if design is None and by is None and not typed:
-        print("\n".join(front_lines(stored)))
+        from optimiser.command.pick_screen import show_front
+
+        show_front(stored)
         return
     picked = choose(stored, design, by, typed)
     print("\n".join(cost_lines(picked)))

@@ -37,10 +37,10 @@ class TerminalWatch:
         self._bars: dict[str, object] = {}
         self._said: dict[str, float] = {}
         self._progress = Progress(
-            TextColumn("{task.description:<28}", markup=False),
+            TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=24),
-            TextColumn("{task.completed:>6.0f}/{task.total:.0f}"),
-            TextColumn("{task.fields[rate]:>9}"),
+            TextColumn("{task.completed:.0f}/{task.total:.0f}", justify="right"),
+            TextColumn("{task.fields[rate]}", justify="right"),
             TextColumn("{task.fields[best]}", markup=False),
             TimeRemainingColumn(),
             console=console,

@@ -6,8 +6,6 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
@@ -22,62 +20,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
-    from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.answer.run_result import Chosen
     from optimiser.evaluation.quantity import Quantity
     from optimiser.folder.choose import Picked
     from optimiser.folder.read import StoredRun
 
 PICKED, PICK_FILE = "picked", "pick.json"
-_MOST_FRONT = 25
 _MOST_TYPED = 10_000
 
 
 # --- what to say ---------------------------------------------------------------------------------
-
-
-def front_lines(stored: StoredRun) -> Iterator[str]:
-    """The front briefly, a line each; the winner marked."""
-    result = stored.result
-    rows = result.front
-    shown = _thinned(result, rows)
-    yield f"{len(rows)} designs on the front of {stored.study.title}"
-    head = ("design", "rack", "bump deg", "Ack. deg", "height", "fore-aft", "spacer", "arm", "")
-    table: list[tuple[str, ...]] = [head]
-    for row in shown.tolist():
-        chosen = result.chosen(row)
-        values = [float(chosen.design.column(n)[0]) for n in VARIABLES[:4]]
-        table.append(
-            (
-                str(row + 1),
-                chosen.rack.name,
-                f"{chosen.outcome.objectives[0, 0]:.3f}",
-                f"{chosen.outcome.objectives[0, 1]:.3f}",
-                *(f"{value:.1f}" for value in values),
-                "chosen" if row == result.winner else "",
-            )
-        )
-    widths = [max(len(line[i]) for line in table) for i in range(len(head))]
-    for line in table:
-        cells = (
-            cell.ljust(width) if i in (1, 8) else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(line, widths, strict=True))
-        )
-        yield "  ".join(cells).rstrip()
-    if len(shown) < len(rows):
-        yield f"{len(rows) - len(shown)} more are in front.csv."
-    yield "Each rack's own front is in fronts/, with racks that others beat everywhere."
-    yield "heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE"
-
-
-def _thinned(result: RunResult, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """At most `_MOST_FRONT` rows spread over the front, the winner among them."""
-    if len(rows) <= _MOST_FRONT:
-        return rows
-    picks = np.unique(np.linspace(0, len(rows) - 1, _MOST_FRONT - 1).round().astype(int))
-    kept = set(rows[picks].tolist()) | ({result.winner} if result.winner is not None else set())
-    return np.array([row for row in rows.tolist() if row in kept], dtype=np.intp)
 
 
 def cost_lines(picked: Picked) -> Iterator[str]:

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import atexit
-import functools
 import json
-import shutil
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from small_study import write_small_study
@@ -16,6 +11,8 @@ from optimiser.jobs.start import run_study
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from optimiser.answer.run_result import RunResult
 
 TITLE = "<script>alert(1)</script> & {{ 7 * 7 }} $\\frac{a$ 'x'"
@@ -97,11 +94,8 @@ def _turn_points(path: Path) -> None:
     path.write_text("\n".join(lines) + "\n", "utf-8")
 
 
-@functools.cache
-def finished_run() -> tuple[Path, RunResult]:
-    """Result folder and what the run had in memory; the folder is read only, by agreement."""
-    folder = Path(tempfile.mkdtemp(prefix="one-run-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+def make_run(folder: Path) -> tuple[Path, RunResult]:
+    """Result folder and what the run had in memory."""
     outcome = run_study(read_study(write_study(folder / "study")), out=folder / "results")
     assert outcome.finished, outcome.problems
     assert outcome.result is not None

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import subprocess
 import sys
 from pathlib import Path
 from unittest import mock
 
+from optimiser.command.cli import main
 from optimiser.folder import variants
 from optimiser.folder import write as output
 from optimiser.study.read import Study, read_study, write_starter
 
 ROOT = Path(__file__).resolve().parents[2]
 RACKS = ("Short", "Middle")
+SHOWN = {"COLUMNS": "160", "NO_COLOR": "1"}
+"""How the program is told to show what it says."""
 
 
 def write_small_study(
@@ -52,7 +56,7 @@ def command(*arguments: object) -> list[str]:
 
 
 def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "160", "NO_COLOR": "1"}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), **SHOWN}
     environment |= options.pop("env", {})
     return subprocess.Popen(
         command(*arguments),
@@ -70,6 +74,23 @@ def run(*arguments: object, cwd: Path, timeout: float = 300, **options):
     with start(*arguments, cwd=cwd, **options) as process:
         out, err = process.communicate(timeout=timeout)
     return process.returncode, out, err
+
+
+def run_here(*arguments: object, cwd: Path) -> tuple[int, str, str]:
+    """The same as `run`, in this process: without its imports, and a traceback is an exception."""
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.object(sys, "argv", ["optimiser", *map(str, arguments)]),
+        mock.patch.dict(os.environ, SHOWN),
+        contextlib.chdir(cwd),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as ended:
+            code = ended.code
+    return code, out.getvalue(), err.getvalue()
 
 
 @contextlib.contextmanager

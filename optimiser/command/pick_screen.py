@@ -1,0 +1,69 @@
+"""What the terminal shows of `pick` when no design is named: the front in brief."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from optimiser.evaluation.problem import VARIABLES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.answer.run_result import RunResult
+    from optimiser.folder.read import StoredRun
+
+_MOST_SHOWN = 25
+_LEAST_WIDTH = 80
+_NUMBERS = ("bump deg", "Ack. deg", "height", "fore-aft", "spacer", "arm")
+
+
+def show_front(stored: StoredRun) -> None:
+    """Print the front, a row each, the winner marked, and how to write one out."""
+    # A number of which a narrow terminal shows a part is read as another number.
+    console = Console(width=max(Console().width, _LEAST_WIDTH))
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+    rows = stored.result.front
+    shown = _thinned(stored.result, rows)
+    say(f"{len(rows)} designs on the front of {stored.study.title}")
+    console.print(front_table(stored.result, shown))
+    if len(shown) < len(rows):
+        say(f"{len(rows) - len(shown)} more are in front.csv.")
+    say("Each rack's own front is in fronts/, with racks that others beat everywhere.")
+    say("heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE")
+
+
+def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
+    """One row per design, by its number in `trials.csv`."""
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("design", justify="right", no_wrap=True)
+    table.add_column("rack", overflow="fold")
+    for name in _NUMBERS:
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column(no_wrap=True)
+    for row in rows.tolist():
+        chosen = result.chosen(row)
+        table.add_row(
+            str(row + 1),
+            escape(chosen.rack.name),
+            *(f"{value:.3f}" for value in chosen.outcome.objectives[0, :2]),
+            *(f"{float(chosen.design.column(name)[0]):.1f}" for name in VARIABLES[:4]),
+            "chosen" if row == result.winner else "",
+        )
+    return table
+
+
+def _thinned(result: RunResult, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """At most `_MOST_SHOWN` rows spread over the front, the winner among them."""
+    if len(rows) <= _MOST_SHOWN:
+        return rows
+    picks = np.unique(np.linspace(0, len(rows) - 1, _MOST_SHOWN - 1).round().astype(int))
+    kept = set(rows[picks].tolist()) | ({result.winner} if result.winner is not None else set())
+    return np.array([row for row in rows.tolist() if row in kept], dtype=np.intp)
