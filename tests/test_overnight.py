@@ -11,24 +11,26 @@ import time
 
 import pytest
 from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs
-from small_study import files_of, nothing_drawn, run, start, write_small_study
+from small_study import files_of, nothing_drawn, run, run_here, start, write_small_study
 
 from optimiser.command.cli import main
-from optimiser.jobs.batch import RunOptions, run_batch
-from optimiser.study.read import read_study
 
+ALONE = ("--out", "out", "--workers", "1")
 TRIALS = 300
 
 
-@pytest.fixture(scope="module")
-def whole(tmp_path_factory):
-    """Folder with a study in it and the result of an uninterrupted run of it."""
-    folder = tmp_path_factory.mktemp("whole")
+def uninterrupted(folder):
     write_small_study(folder / "in", trials=TRIALS)
     code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
     assert code == 0, err
     assert "Written to out/small" in out
     return folder
+
+
+@pytest.fixture(scope="module")
+def whole(once):
+    """Folder with a study in it and the result of an uninterrupted run of it."""
+    return once("whole-night", uninterrupted)
 
 
 def place(tmp_path, whole):
@@ -40,14 +42,11 @@ def place(tmp_path, whole):
 
 
 def go_on(folder):
-    """The next run of the same study, without drawing."""
-    study = read_study(folder / "in/small.toml")
+    """The next run of the same study, in this process and without drawing."""
     with nothing_drawn():
-        (outcome,) = run_batch(
-            [study], folder / "out", RunOptions(workers=2), lambda *_: None, lambda: False
-        )
-    place = folder / "out/small"
-    assert outcome.notes == (f"{place} had been cut off: went on where it stopped.",)
+        code, out, err = run_here("run", "in/small.toml", *ALONE, cwd=folder)
+    assert code == 0, err
+    assert "out/small had been cut off: went on where it stopped.\n" in out
 
 
 def check_same(folder, whole):
@@ -64,8 +63,8 @@ def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):
     folder = place(tmp_path, whole)
     moments = random.Random(6)
     safe = []
-    for whole_group in (True, True, False):
-        with start("run", "in/small.toml", *OPTIONS, cwd=folder, start_new_session=True) as process:
+    for options, whole_group in ((OPTIONS, True), (ALONE, True), (OPTIONS, False)):
+        with start("run", "in/small.toml", *options, cwd=folder, start_new_session=True) as process:
             wait_for_designs(folder, len(safe) + moments.randrange(1, 120), process)
             time.sleep(moments.random() * 0.2)
             safe = told(folder)
@@ -86,8 +85,8 @@ def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
 def test_a_signal_finishes_the_generation_and_writes(whole, tmp_path, name):
     folder = place(tmp_path, whole)
-    workers = "1" if name == "SIGTERM" else "2"
-    with start("run", "in/small.toml", "--out", "out", "--workers", workers, cwd=folder) as process:
+    options = ALONE if name == "SIGTERM" else OPTIONS
+    with start("run", "in/small.toml", *options, cwd=folder) as process:
         wait_for_designs(folder, 40, process)
         process.send_signal(getattr(signal, name))
         out, err = process.communicate(timeout=180)
@@ -107,9 +106,9 @@ def test_a_signal_finishes_the_generation_and_writes(whole, tmp_path, name):
 
 def test_the_second_run_on_one_folder_refuses(whole, tmp_path):
     folder = place(tmp_path, whole)
-    with start("run", "in/small.toml", *OPTIONS, cwd=folder) as first:
+    with start("run", "in/small.toml", *ALONE, cwd=folder) as first:
         wait_for_designs(folder, 20, first)
-        code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+        code, out, err = run_here("run", "in/small.toml", *OPTIONS, cwd=folder)
         assert first.poll() is None
         first.kill()
         first.communicate()
@@ -144,7 +143,7 @@ def test_a_full_disk_is_one_line_and_the_run_goes_on_when_space_returns(
     (folder / "out").symlink_to(small_disk)
     ballast = small_disk / "ballast"
     ballast.write_bytes(bytes(600_000))
-    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
+    code, out, err = run_here("run", "in/small.toml", *OPTIONS, cwd=folder)
     assert code == 2
     assert out == ""
     lines = [line for line in err.splitlines() if line.startswith("optimiser:")]
@@ -155,8 +154,7 @@ def test_a_full_disk_is_one_line_and_the_run_goes_on_when_space_returns(
     assert 20 <= len(kept) < 2 * TRIALS
     subprocess.run(["mount", "-o", "remount,size=20m", str(small_disk)], check=True)
     ballast.unlink()
-    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
-    assert code == 0, err
+    go_on(folder)
     check_same(folder, whole)
     assert set(kept) <= set(told(folder))
 
@@ -174,7 +172,7 @@ def test_every_study_is_read_before_the_first_is_begun(whole, tmp_path):
     folder = place(tmp_path, whole)
     text = (folder / "in/small.toml").read_text("utf-8")
     (folder / "in/ninth.toml").write_text(text.replace("wheelbase_mm", "wheelbase_mn"), "utf-8")
-    code, out, err = run("run", "in/small.toml", "in/ninth.toml", *OPTIONS, cwd=folder)
+    code, out, err = run_here("run", "in/small.toml", "in/ninth.toml", *OPTIONS, cwd=folder)
     assert code == 2
     assert out == ""
     assert "ninth.toml" in err
