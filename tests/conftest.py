@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import shutil
 
 import pytest
 from examples.printed import Workshop
 from one_run import make_run
-from shared import made_once
+from shared import made_once, share_in
 
 from optimiser.folder.read import read_results
 
 
-@pytest.fixture(scope="session")
-def once(tmp_path_factory):
-    """`once(name, make)` gives what `make(folder)` made, once for all processes."""
-    return functools.partial(made_once, tmp_path_factory)
+@pytest.fixture(scope="session", autouse=True)
+def common_folder(tmp_path_factory):
+    """Where all processes of this run of the tests find what they share."""
+    place = tmp_path_factory.getbasetemp()
+    # Each process of pytest-xdist has a folder of its own in the one of the run.
+    place = place.parent if "PYTEST_XDIST_WORKER" in os.environ else place
+    share_in(place)
+    return place
 
 
 @pytest.fixture(scope="session")
-def finished_run(once):
+def workshop(common_folder) -> Workshop:
+    """Where commands of the READMEs are run, once each for all processes of this session."""
+    return Workshop(common_folder / "workshop")
+
+
+@pytest.fixture(scope="session")
+def finished_run():
     """Folder of the run of `one_run`, and what it had in memory; read only."""
-    return once("one-run", make_run)
+    return made_once("one-run", make_run)
 
 
 @pytest.fixture(scope="session")
@@ -38,10 +47,3 @@ def copy(finished_run, tmp_path):
     folder = tmp_path / "copy"
     shutil.copytree(finished_run[0], folder)
     return folder
-
-
-@pytest.fixture(scope="session")
-def workshop(tmp_path_factory) -> Workshop:
-    """Where commands of the READMEs are run, once each for all processes of this session."""
-    base = tmp_path_factory.getbasetemp()
-    return Workshop((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "workshop")

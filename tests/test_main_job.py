@@ -10,6 +10,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from shared import made_once
 from small_study import nothing_drawn, run_here, write_small_study
 
 from optimiser.base.front import non_dominated
@@ -66,9 +67,9 @@ def _runs(folder):
 
 
 @pytest.fixture(scope="module")
-def finished(once):
+def finished():
     """Result folders of the same car drawn in each frame, by frame."""
-    return once("frames", _runs)
+    return made_once("frames", _runs)
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ import time
 
 import pytest
 from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs
+from shared import made_once
 from small_study import files_of, nothing_drawn, run, run_here, start, write_small_study
 
 from optimiser.command.cli import main
@@ -28,9 +29,9 @@ def uninterrupted(folder):
 
 
 @pytest.fixture(scope="module")
-def whole(once):
+def whole():
     """Folder with a study in it and the result of an uninterrupted run of it."""
-    return once("whole-night", uninterrupted)
+    return made_once("whole-night", uninterrupted)
 
 
 def place(tmp_path, whole):

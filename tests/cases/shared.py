@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import pickle
 import shutil
 from typing import TYPE_CHECKING, TypeVar
@@ -13,27 +12,27 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    import pytest
-
 T = TypeVar("T")
+_LONGEST_S = 300.0
+_place: list[Path] = []
 
 
-def made_once(
-    factory: pytest.TempPathFactory, name: str, make: Callable[[Path], T], seconds: float = 300.0
-) -> T:
-    """What `make` returns for an empty folder, from the process that came first.
+def share_in(place: Path) -> None:
+    """Say where all processes of this run of the tests find what is shared."""
+    _place[:] = [place]
+
+
+def made_once(name: str, make: Callable[[Path], T]) -> T:
+    """What `make` returned for an empty folder, in the process that came first.
 
     Every process unpickles it, so that all of them see the same; nobody may change the folder.
     """
-    place = factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        place = place.parent  # each worker has a folder of its own in there
+    (place,) = _place
     folder, made = place / name, place / f"{name}.pickle"
     with (place / f"{name}.lock").open("ab") as lock:
-        assert wait_for_lock(lock, seconds), f"{name} is not made within {seconds:g} s"
+        assert wait_for_lock(lock, _LONGEST_S), f"{name} is not made within {_LONGEST_S:g} s"
         if not made.exists():
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir()
-            content = pickle.dumps(make(folder))
-            made.write_bytes(content)
+            made.write_bytes(pickle.dumps(make(folder)))
     return pickle.loads(made.read_bytes())

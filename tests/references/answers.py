@@ -1,4 +1,4 @@
-"""Both referees' answers on the invented corners, worked out once per test session."""
+"""Both referees' answers on the invented corners, worked out once for all test processes."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from references import constraints, corners, multibody
+from shared import made_once
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,4 +24,6 @@ def grid(corner: str) -> tuple[np.ndarray, np.ndarray]:
 @cache
 def answer(referee: str, corner: str) -> dict[str, np.ndarray]:
     """What a referee says of a corner over its grid; see `references.paths.sweep`."""
-    return REFEREES[referee](corners.points_of(corner), corners.spin_axis_of(corner), *grid(corner))
+    points, spin = corners.points_of(corner), corners.spin_axis_of(corner)
+    solve = REFEREES[referee]
+    return made_once(f"{referee} {corner}", lambda _: solve(points, spin, *grid(corner)))
