@@ -101,14 +101,16 @@ def test_far_beyond_what_the_linkage_can_do(corner: str) -> None:
 
 
 def rack_end(corner: str, travel: float, limit: float) -> float:
-    """The rack displacement at which the kernel's poses end, by bisection towards `limit`."""
-    there, gone = 0.0, limit
-    assert not kernel(corner, np.array([travel]), np.array([limit])).exists.any()
-    while abs(gone - there) > 1e-6:
-        middle = (there + gone) / 2.0
-        exists = bool(kernel(corner, np.array([travel]), np.array([middle])).exists[0, 0])
-        there, gone = (middle, gone) if exists else (there, middle)
-    return there
+    """The rack displacement at which the kernel's poses end, by sections towards `limit`."""
+    ends = np.array([0.0, limit])
+    assert not kernel(corner, np.array([travel]), ends[1:]).exists.any()
+    while abs(ends[1] - ends[0]) > 1e-6:
+        racks = np.linspace(*ends, 34)
+        exists = kernel(corner, np.array([travel]), racks[1:-1]).exists[0]
+        last = int(exists.sum())
+        assert exists[:last].all()  # beyond the end there is nothing
+        ends = racks[last : last + 2]
+    return float(ends[0])
 
 
 @pytest.mark.parametrize(
