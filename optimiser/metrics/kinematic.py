@@ -346,11 +346,3 @@ def kingpin_track(points: Hardpoints, attitude: Attitude) -> Array:
     _, ground = _at_ground(lower, axis, points.wheel_centre, spin, attitude.loaded_radius_mm)
     shapes = [value.shape[:-1] for _, value in points.items()]
     return np.broadcast_to(across(ground), np.broadcast_shapes(*shapes, ground.shape[:-1]))
-
-
-def projected_camber(camber: ArrayLike, steer: ArrayLike) -> Array:
-    """Camber projected on the car's transverse plane, tan = tan(inclination) / cos(steer).
-
-    The program reports the wheel's inclination as camber; the two part once it is steered.
-    """
-    return np.asarray(np.arctan(np.tan(camber) / np.cos(steer)))

@@ -34,11 +34,6 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 MM_PER_M = 1000.0
-RIM_FORCE_GUIDE_N = 150.0
-"""Greatest effort at the rim of an intact passenger car under way, UN R79 (from memory).
-
-A car at rest may need more: it is a scale for the estimates here, not a pass mark.
-"""
 
 
 # --- what the road does to the wheels ------------------------------------------------------------
@@ -169,18 +164,3 @@ def steering_wheel_torque(
 def rim_force(torque_n_mm: ArrayLike, wheel_diameter_mm: ArrayLike) -> Array:
     """Force in N of the hands together at the rim of the steering wheel."""
     return np.asarray(2.0 * np.asarray(torque_n_mm, float) / np.asarray(wheel_diameter_mm, float))
-
-
-def toe_per_rack_play(poses: Poses) -> Array:
-    """Size of the change of toe per mm that the rack can move by itself, rad/mm."""
-    return np.abs(poses.steer_per_rack)
-
-
-def toe_in_per_rod_length(poses: Poses) -> Array:
-    """Change of the wheel's toe-in per mm that its tie rod is made longer, rad/mm.
-
-    From (O - I) . (dO - dI) = l dl: a rod longer by dl turns the wheel as a rack displacement
-    of dl / e_y does. Toe-in is minus steer on the left wheel.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(-poses.steer_per_rack / _rod_slope(poses))

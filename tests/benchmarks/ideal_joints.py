@@ -13,15 +13,21 @@ d^2 - l^2 to one of d - l. The car is invented.
 from __future__ import annotations
 
 import argparse
+import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "cases"))
+
+from frozen_toe import fit_circle_at, frozen_toe_path
+
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.linkage.hardpoints import Hardpoints
-from optimiser.metrics.ideal import fit_circle_at, frozen_toe_path, ideal_inner_joint
+from optimiser.metrics.ideal import ideal_inner_joint
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,7 +9,6 @@ from optimiser.metrics.ideal.circle import (
     REASONS,
     CircleFit,
     Fit,
-    fit_circle_at,
     trapezium_weights,
 )
 from optimiser.metrics.ideal.joints import IdealJoint, ideal_for_motion, ideal_inner_joint
@@ -19,7 +18,7 @@ from optimiser.metrics.ideal.spacing import (
     ideal_line,
     solve_for_spacing,
 )
-from optimiser.metrics.ideal.upright import UprightMotion, frozen_toe_path, upright_motion
+from optimiser.metrics.ideal.upright import UprightMotion, upright_motion
 
 __all__ = [
     "REASONS",
@@ -29,8 +28,6 @@ __all__ = [
     "IdealLine",
     "SpacingSolutions",
     "UprightMotion",
-    "fit_circle_at",
-    "frozen_toe_path",
     "ideal_for_motion",
     "ideal_inner_joint",
     "ideal_line",

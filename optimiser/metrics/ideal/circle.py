@@ -104,36 +104,6 @@ def trapezium_weights(travel_mm: ArrayLike) -> Array:
     return np.asarray(weights / (travel[-1] - travel[0]))
 
 
-def fit_circle_at(
-    path_mm: ArrayLike,
-    x_mm: ArrayLike,
-    *,
-    weights: ArrayLike | None = None,
-    through: ArrayLike | None = None,
-) -> CircleFit:
-    """Fit the point P of given x that is equally far from all points of a path.
-
-    Args:
-        path_mm: points (..., P, 3).
-        x_mm: x of the wanted point, (...).
-        weights: (P,), of any positive sum; equal weights when None.
-        through: point (..., 3) whose distance from P is the radius; None lets the radius be free.
-    """
-    path, x = np.asarray(path_mm, float), np.asarray(x_mm, float)
-    count = path.shape[-2]
-    shape = np.broadcast_shapes(path.shape[:-2], x.shape)
-    w = np.ones(count) if weights is None else np.asarray(weights, float)
-    flat = np.broadcast_to(path, (*shape, count, 3)).reshape(-1, count, 3)
-    at = np.broadcast_to(x, shape).ravel()
-    pin = None
-    if through is not None:
-        pin = np.broadcast_to(np.asarray(through, float), (*shape, 3)).reshape(-1, 3)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        columns = [np.ascontiguousarray(flat[..., j]) for j in range(3)]
-        rows, _ = fit_rows(columns, at, w / w.sum(), pin)
-    return as_fit(rows, shape)
-
-
 def fit_rows(path: list[Array], x: Array, w: Array, pin: Array | None) -> tuple[Array, Array]:
     """Fit n paths of three components (n, P) with weights (P,) of unit sum.
 

@@ -84,12 +84,6 @@ class SpacingSolutions:
     shape: tuple[int, ...]
     line: IdealLine
 
-    @property
-    def count(self) -> NDArray[np.intp]:
-        """Number of solutions of each question, (...)."""
-        size = int(np.prod(self.shape, dtype=int))
-        return np.bincount(self.question, minlength=size).reshape(self.shape)
-
 
 def solve_for_spacing(
     points: Hardpoints,

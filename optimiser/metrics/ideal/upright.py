@@ -78,11 +78,6 @@ class UprightMotion:
         place[..., 0, 0], place[..., 0, 1:], place[..., 1:, 1:] = 1.0, self.lower, self.frame
         return place @ screw
 
-    def path(self, point: ArrayLike) -> Array:
-        """Path in the body, (..., P, 3), of points of the upright given at rest."""
-        a = self.coordinates(point)[..., None, :, None]
-        return np.asarray(self.lower + np.sum(a * self.frame, axis=-2))
-
 
 def upright_motion(
     points: Hardpoints,
@@ -143,18 +138,3 @@ def _move(
     for row, vector in enumerate((lower, *frame, shift, turn)):
         out[row] = vector
     out[:, :, ~(lift / v_lower[2] > 0.0)] = np.nan
-
-
-def frozen_toe_path(
-    points: Hardpoints,
-    outer_joint: ArrayLike,
-    travel_mm: ArrayLike,
-    attitude: Attitude = STRAIGHT,
-) -> Array:
-    """Path of outer joints in the body with the steer angle held, (..., P, 3) mm.
-
-    `outer_joint` (..., 3) is given at rest and broadcasts with the batch of `points`; `travel_mm`
-    is (P,). NaN where the suspension does not reach the travel.
-    """
-    motion = upright_motion(points, travel_mm, attitude)
-    return motion.path(outer_joint)

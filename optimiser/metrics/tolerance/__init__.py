@@ -26,7 +26,6 @@ from optimiser.metrics.tolerance.draws import (
 from optimiser.metrics.tolerance.sensitivity import (
     Importance,
     Sensitivities,
-    first_order_spread,
     importance_table,
     matters_most,
     sensitivities,
@@ -64,7 +63,6 @@ __all__ = [
     "build_corner",
     "built_cars",
     "draw_cars",
-    "first_order_spread",
     "importance_table",
     "matters_most",
     "percentile",

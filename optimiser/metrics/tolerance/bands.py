@@ -223,15 +223,6 @@ class ShimTable:
     offset_mm: Array
     bump_steer: Array
 
-    @property
-    def best(self) -> int:
-        """The number of shims with the least bump steer.
-
-        Raises:
-            ValueError: not one of the steps can be assembled.
-        """
-        return self.steps[int(np.nanargmin(self.bump_steer))]
-
 
 def shim_table(
     points: Hardpoints,

@@ -21,9 +21,8 @@ from optimiser.metrics.tolerance.draws import (
     SIDEWAYS,
     TOE_SETTING,
     Tolerances,
-    draw_cars,
 )
-from optimiser.metrics.tolerance.spread import CarCurves, Conditions, Spread, solve_cars
+from optimiser.metrics.tolerance.spread import Conditions, solve_cars
 
 if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
@@ -56,22 +55,9 @@ class Sensitivities:
         return np.asarray(np.max(np.abs(self.toe_rate), axis=1))
 
     @property
-    def largest_bump_rate(self) -> Array:
-        """Rate of the largest bump steer itself, (D,), signed; see the head of this module.
-
-        It holds for steps small enough for the largest value to stay at its travel and sign.
-        """
-        worst = int(np.argmax(np.abs(self.toe_change)))
-        return np.asarray(np.sign(self.toe_change[worst]) * self.toe_rate[:, worst])
-
-    @property
     def ackermann_per_unit(self) -> Array:
         """Greatest change of Ackermann error up to lock, in either turn, per unit, (D,)."""
         return np.asarray(np.max(np.abs(self.ackermann_rate), axis=(1, 2)))
-
-    def toe_deviation(self, tolerances: Tolerances) -> Array:
-        """Standard deviation of one wheel's toe change over travel, (P,): root sum of squares."""
-        return np.asarray(np.sqrt(np.sum(_squares(self.toe_rate, tolerances), axis=0)))
 
     def bump_importance(self, tolerances: Tolerances) -> Array:
         """Share of each dimension in the mean square deviation of the toe curve, (D,); sums to 1.
@@ -124,23 +110,6 @@ def sensitivities(points: Hardpoints, conditions: Conditions) -> Sensitivities:
         error[0, 0],
         (error[up] - error[down]) / (2.0 * steps[:, None, None]),
     )
-
-
-def first_order_spread(rates: Sensitivities, tolerances: Tolerances) -> Spread:
-    """Spread of one design over the cars of `draw_cars`, with curves that bend at constant rate.
-
-    Beside the full kernel's `tolerance_spread` it tells whether the design is small errors away
-    from behaving otherwise; the two part in proportion to the square of the tolerances.
-    """
-    cars = draw_cars(tolerances)
-    own = cars.right.copy()
-    own[:, SIDEWAYS] = 0.0  # its rate of a turn, taken on whole cars, is in the left corner's
-    toe = np.stack([cars.left @ rates.toe_rate, cars.right @ rates.toe_rate], axis=1)
-    # What the left corner does in a left turn, the right one does in a right turn.
-    error = np.tensordot(cars.left, rates.ackermann_rate, 1)
-    error += np.tensordot(own, rates.ackermann_rate, 1)[:, ::-1]
-    curves = CarCurves(rates.toe_change + toe, rates.ackermann_error + error)
-    return Spread.of(curves.bump_steer, curves.largest_ackermann_error)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,6 @@ from optimiser.evaluation.clearance.engine.components import (
     as_arrays,
     blocks,
     dot,
-    split,
     with_axes,
 )
 from optimiser.evaluation.clearance.engine.distance import (
@@ -43,7 +42,7 @@ from optimiser.evaluation.clearance.engine.distance import (
     segment_segment,
     segment_segment_normal,
 )
-from optimiser.evaluation.clearance.engine.operands import Operand, Picked, columns_of, cut_points
+from optimiser.evaluation.clearance.engine.operands import Operand, Picked, cut_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -190,40 +189,8 @@ def _least(obstacle: _Obstacle, given: Sequence[Array | Picked], ceiling: float)
         for block in blocks(out.shape, min(_BLOCK, max(1, _BOUNDS_KEPT // shape[-1]))):
             part = out[block]
             operands = [cut_points(p, block) for p in points]
-            near = _within_reach(operands, ceiling)
-            if not near.all():
-                operands = [columns_of(p, near) for p in operands]
-            part[...] = ceiling
-            if near.any():
-                inner = part[..., near]
-                part[..., near] = _Sweep(obstacle, operands, inner.shape, shape[-1]).least(ceiling)
+            part[...] = _Sweep(obstacle, operands, part.shape, shape[-1]).least(ceiling)
     return out.reshape(shape[:-1])
-
-
-def _within_reach(points: Sequence[Array | Picked], ceiling: float) -> NDArray[np.bool_]:
-    """Along the last batch axis, False where nothing can come closer than the ceiling.
-
-    Compares the boxes around all designs and poses of a block, so that obstacles far from a
-    part cost next to nothing. A NaN anywhere makes the box NaN, and nothing is rejected. With a
-    single batch axis a box for each entry would cost as much as what it saves.
-    """
-    columns = max(p.shape[-3] for p in points)
-    arrays = [p for p in points if not isinstance(p, Picked)]
-    if not np.isfinite(ceiling) or len(arrays) < len(points) or arrays[0].ndim < 4:
-        return np.ones(columns, dtype=np.bool_)
-    square: Array = np.zeros(columns)
-    for p0, p1, q0, q1 in zip(*(split(p) for p in arrays), strict=True):
-        (low_p, high_p), (low_q, high_q) = _extent(p0, p1), _extent(q0, q1)
-        square += np.maximum(np.maximum(low_q - high_p, low_p - high_q), 0.0) ** 2
-    return np.asarray(~((square > 0.0) & (np.sqrt(square) >= ceiling)))
-
-
-def _extent(a: Array, b: Array) -> tuple[Array, Array]:
-    """Least and greatest of two arrays (*batch, poses) along the last batch axis."""
-    low, high = (
-        [reduce(x, axis=(*range(x.ndim - 2), -1)) for x in (a, b)] for reduce in (np.min, np.max)
-    )
-    return np.minimum(*low), np.maximum(*high)
 
 
 class _Sweep:

@@ -47,13 +47,6 @@ def cut_points(points: Array | Picked, block: tuple[slice, ...]) -> Array | Pick
     return cut(points, block)
 
 
-def columns_of(points: Array | Picked, chosen: NDArray[np.bool_]) -> Array | Picked:
-    """Some of the last batch axis; all where it does not vary."""
-    if isinstance(points, Picked):
-        return points.select(chosen)
-    return points[..., chosen, :, :] if points.shape[-3] > 1 else points
-
-
 class Operand:
     """Points (*batch, poses, 3), either axis of length 1 where they do not vary."""
 
