@@ -274,7 +274,7 @@ def test_parents_are_those_of_the_stock_genetic_sampler():
 
 
 def test_optuna_still_asks_the_methods_that_feed_it():
-    """The one thing relied on in Optuna: these names, and that drawing goes through them."""
+    """What drawing relies on in Optuna: these names, and that it goes through them."""
     for name in ("get_trial_generation", "get_population", "get_parent_population"):
         assert name in GenerationSampler.__dict__
         assert callable(getattr(NSGAIISampler, name))
@@ -285,7 +285,7 @@ def test_optuna_still_asks_the_methods_that_feed_it():
     attributes = unit.study._storage.get_study_system_attrs(unit.study._study_id)
     assert not any("parent" in key or "generation" in key for key in attributes)
     pinned = tuple(map(int, optuna.__version__.split(".")[:2]))
-    assert pinned == (5, 0), "look at search_sampler before moving the pin"
+    assert pinned == (5, 0), "look at search.sampler and search.record first"
 
 
 def test_repeated_designs_are_drawn_again(monkeypatch):
