@@ -12,7 +12,7 @@ import time
 import pytest
 from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs
 from shared import made_once
-from small_study import files_of, nothing_drawn, run, run_here, start, write_small_study
+from small_study import files_of, nothing_drawn, run, run_here, start_warm, write_small_study
 
 from optimiser.command.cli import main
 
@@ -65,7 +65,9 @@ def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):
     moments = random.Random(6)
     safe = []
     for options, whole_group in ((OPTIONS, True), (ALONE, True), (OPTIONS, False)):
-        with start("run", "in/small.toml", *options, cwd=folder, start_new_session=True) as process:
+        with start_warm(
+            "run", "in/small.toml", *options, cwd=folder, start_new_session=True
+        ) as process:
             wait_for_designs(folder, len(safe) + moments.randrange(1, 120), process)
             time.sleep(moments.random() * 0.2)
             safe = told(folder)
@@ -87,7 +89,7 @@ def test_killed_at_random_moments_nothing_told_is_lost(whole, tmp_path):
 def test_a_signal_finishes_the_generation_and_writes(whole, tmp_path, name):
     folder = place(tmp_path, whole)
     options = ALONE if name == "SIGTERM" else OPTIONS
-    with start("run", "in/small.toml", *options, cwd=folder) as process:
+    with start_warm("run", "in/small.toml", *options, cwd=folder) as process:
         wait_for_designs(folder, 40, process)
         process.send_signal(getattr(signal, name))
         out, err = process.communicate(timeout=180)
@@ -107,7 +109,7 @@ def test_a_signal_finishes_the_generation_and_writes(whole, tmp_path, name):
 
 def test_the_second_run_on_one_folder_refuses(whole, tmp_path):
     folder = place(tmp_path, whole)
-    with start("run", "in/small.toml", *ALONE, cwd=folder) as first:
+    with start_warm("run", "in/small.toml", *ALONE, cwd=folder) as first:
         wait_for_designs(folder, 20, first)
         code, out, err = run_here("run", "in/small.toml", *OPTIONS, cwd=folder)
         assert first.poll() is None

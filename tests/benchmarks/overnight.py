@@ -164,10 +164,7 @@ class Shop:
         self._folder, self._workers = folder, workers
 
     def __enter__(self) -> Shop:
-        from distributed import Client
-
-        with Client(self.address, set_as_default=False) as client:
-            client.wait_for_workers(self._workers)
+        self._begun.wait_for_workers(self._workers)
         timed_cluster([spec_of(self._folder, 50, n) for n in range(self._workers)], self.address)
         return self
 

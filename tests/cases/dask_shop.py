@@ -5,25 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
-import subprocess
-import sys
 import time
 
+from distributed import Client
 from small_study import ROOT
-
-
-def dask(*arguments, folder, path=()):
-    """A process of Dask's own commands; its log is FOLDER/NAME.log."""
-    log = (folder / f"{arguments[0]}-{time.monotonic_ns()}.log").open("w")
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([*map(str, path), str(ROOT)])}
-    with log:
-        return subprocess.Popen(
-            [sys.executable, "-m", "dask", *arguments],
-            stdout=log,
-            stderr=subprocess.STDOUT,
-            cwd=folder,
-            env=environment,
-        )
+from warm import WarmProcess
 
 
 class Shop:
@@ -47,12 +33,19 @@ class Shop:
         raise TimeoutError("no scheduler")
 
     def begin(self, *arguments, path=()):
-        self.processes.append(dask(*arguments, folder=self.folder, path=path))
+        environment = {"PYTHONPATH": os.pathsep.join([*map(str, path), str(ROOT)])}
+        self.processes.append(
+            WarmProcess("dask", *arguments, cwd=self.folder, env=environment, path=path)
+        )
         return self.processes[-1]
 
     def worker(self, name, path=()):
         plain = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1")
         return self.begin("worker", self.address, "--name", name, *plain, path=path)
+
+    def wait_for_workers(self, count):
+        with Client(self.address, set_as_default=False) as client:
+            client.wait_for_workers(count, timeout=60)
 
     def close(self):
         for process in reversed(self.processes):

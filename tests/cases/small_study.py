@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 from unittest import mock
 
+from warm import WarmProcess
+
 from optimiser.command.cli import main
 from optimiser.folder import variants
 from optimiser.folder import write as output
@@ -67,6 +69,12 @@ def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         **options,
     )
+
+
+def start_warm(*arguments: object, cwd: Path, **options) -> WarmProcess:
+    """The same for what is killed, stopped or watched, and needs no fresh interpreter."""
+    environment = {"PYTHONPATH": str(ROOT), **SHOWN}
+    return WarmProcess("optimiser", *arguments, cwd=cwd, env=environment, **options)
 
 
 def run(*arguments: object, cwd: Path, timeout: float = 300, **options):
