@@ -48,8 +48,10 @@ def test_its_steer_per_rack_is_the_slope_of_its_steer(name):
 
 def test_an_even_sweep_holds_the_right_side_in_reverse():
     points, attitude = corner("front steer")
-    rack = np.linspace(-33.0, 33.0, 7)
-    right = RightPoses.of_even_sweep(solve_linkage(points, 5.0, rack, attitude))
+    rack = np.linspace(-33.0, 33.0, 49)
+    left = solve_linkage(points, 5.0, rack, attitude)
+    right = RightPoses.of_even_sweep(left)
+    np.testing.assert_array_equal(right.steer, -left.steer[::-1])  # to the last bit
     alone = solve_right(points, 5.0, rack, attitude)
     np.testing.assert_allclose(right.steer, alone.steer, rtol=0, atol=1e-13)
     np.testing.assert_allclose(right.steer_per_rack, alone.steer_per_rack, rtol=0, atol=1e-13)

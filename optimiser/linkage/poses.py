@@ -159,7 +159,10 @@ class RightPoses:
 
         The displacements lie evenly, so that those of the image are the same in reverse.
         """
-        return cls(left.select(slice(None, None, -1)))
+        back = left.select(slice(None, None, -1))
+        # In one piece: of arrays that run backwards numpy rounds the angles otherwise.
+        pieces = {f.name: np.ascontiguousarray(getattr(back, f.name)) for f in fields(back)}
+        return cls(Poses(**pieces))
 
     @property
     def steer(self) -> Array:
