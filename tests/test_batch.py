@@ -11,6 +11,7 @@ import pytest
 from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from small_study import files_of, nothing_drawn, small_study
+from warm import CONTEXT
 
 from optimiser.base.errors import InputError, StorageError
 from optimiser.folder.claim import claim_folder, question_hash
@@ -28,6 +29,26 @@ ONE = RunOptions(workers=1)
 def undrawn():
     with nothing_drawn():
         yield
+
+
+@pytest.fixture(autouse=True)
+def warm(monkeypatch):
+    """Processes for the units have their imports behind them, but for those of a night."""
+    monkeypatch.setattr(pool, "_CONTEXT", CONTEXT)
+
+
+@pytest.fixture
+def started(monkeypatch):
+    """The processes for the units, as they are started."""
+    workers = []
+    real = pool._start
+
+    def start():
+        workers.append(real())
+        return workers[-1]
+
+    monkeypatch.setattr(pool, "_start", start)
+    return workers
 
 
 def never():
@@ -280,16 +301,8 @@ def test_a_mistake_in_one_unit_leaves_the_others_and_is_tried_again(whole, tmp_p
     assert designs_of(mended.folder) == designs_of(folder)
 
 
-def test_a_process_that_is_killed_is_replaced(whole, tmp_path, monkeypatch):
+def test_a_process_that_is_killed_is_replaced(whole, tmp_path, started):
     study, folder = whole
-    started = []
-    real = pool._start
-
-    def start():
-        started.append(real())
-        return started[-1]
-
-    monkeypatch.setattr(pool, "_start", start)
 
     def kill_once(*_):
         if len(started) == 2:
@@ -301,19 +314,11 @@ def test_a_process_that_is_killed_is_replaced(whole, tmp_path, monkeypatch):
     assert designs_of(outcome.folder) == designs_of(folder)
 
 
-def test_a_process_that_is_killed_again_and_again_is_one_line(whole, tmp_path, monkeypatch):
+def test_a_process_that_is_killed_again_and_again_is_one_line(whole, tmp_path, started):
     study, _ = whole
-    workers = []
-    real = pool._start
-
-    def start():
-        workers.append(real())
-        return workers[-1]
-
-    monkeypatch.setattr(pool, "_start", start)
 
     def kill(label, *_):
-        for worker in workers:
+        for worker in started:
             if label.endswith("Short") and worker.unit == 0:
                 worker.process.kill()
 

@@ -9,6 +9,7 @@ import itertools
 import fcl
 import numpy as np
 import pytest
+from fcl_shapes import box_mesh, capsule, distance, segment_mesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import cdist
@@ -30,10 +31,6 @@ from optimiser.evaluation.clearance.engine import (
 
 REFEREE_MM = 1e-6
 ROUNDING_MM = 1e-9
-BOX_TRIANGLES = [
-    (0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1),
-    (2, 3, 7), (2, 7, 6), (0, 2, 6), (0, 6, 4), (1, 5, 7), (1, 7, 3),
-]  # fmt: skip
 
 
 def random_segments(rng, count, reach=500.0):
@@ -47,14 +44,6 @@ def random_segments(rng, count, reach=500.0):
 def random_boxes(rng, count, reach=500.0):
     low = rng.uniform(-reach, 0.8 * reach, (count, 3))
     return low, low + rng.uniform(5.0, 300.0, (count, 3))
-
-
-def frame_of(start, end):
-    """Rotation matrix whose z axis runs along the segment, its length, and its middle."""
-    along = end - start
-    length = np.linalg.norm(along)
-    turn = Rotation.align_vectors([along / length], [[0.0, 0.0, 1.0]])[0]
-    return turn.as_matrix(), length, 0.5 * (start + end)
 
 
 def point_to_box(points, low, high):
@@ -94,12 +83,8 @@ def test_capsules_agree_with_fcl():
     assert len(separated) > 2000
     theirs = []
     for i in separated:
-        bodies = []
-        for start, end, radius in ((p0[i], p1[i], radii[0, i]), (q0[i], q1[i], radii[1, i])):
-            turn, length, middle = frame_of(start, end)
-            shape = fcl.Capsule(radius, length)
-            bodies.append(fcl.CollisionObject(shape, fcl.Transform(turn, middle)))
-        theirs.append(fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult()))
+        one, other = capsule(p0[i], p1[i], radii[0, i]), capsule(q0[i], q1[i], radii[1, i])
+        theirs.append(distance(one, other))
     np.testing.assert_allclose(ours[separated], theirs, rtol=0.0, atol=REFEREE_MM)
 
 
@@ -111,24 +96,12 @@ def test_capsules_touch_when_fcl_says_so():
     ours = segment_segment_distance(p0, p1, q0, q1) - radii.sum(axis=0)
     overlaps = []
     for i in range(1500):
-        bodies = []
-        for start, end, radius in ((p0[i], p1[i], radii[0, i]), (q0[i], q1[i], radii[1, i])):
-            turn, length, middle = frame_of(start, end)
-            shape = fcl.Capsule(radius, length)
-            bodies.append(fcl.CollisionObject(shape, fcl.Transform(turn, middle)))
-        answer = fcl.collide(*bodies, fcl.CollisionRequest(), fcl.CollisionResult())
+        one, other = capsule(p0[i], p1[i], radii[0, i]), capsule(q0[i], q1[i], radii[1, i])
+        answer = fcl.collide(one, other, fcl.CollisionRequest(), fcl.CollisionResult())
         overlaps.append(answer > 0)
     clear = np.abs(ours) > 1e-3  # the library's collision test has a tolerance of its own
     assert 300 < np.sum(overlaps) < 1200
     np.testing.assert_array_equal((ours < 0.0)[clear], np.array(overlaps)[clear])
-
-
-def mesh(points, triangles):
-    model = fcl.BVHModel()
-    model.beginModel(len(points), len(triangles))
-    model.addSubModel(np.asarray(points, dtype=float), np.asarray(triangles))
-    model.endModel()
-    return fcl.CollisionObject(model, fcl.Transform())
 
 
 def test_segments_to_boxes_agree_with_fcl_meshes():
@@ -144,9 +117,7 @@ def test_segments_to_boxes_agree_with_fcl_meshes():
     assert len(separated) > 2000
     theirs = []
     for i in separated:
-        corners = list(itertools.product(*zip(low[i], high[i], strict=True)))
-        bodies = mesh([p0[i], p1[i], p1[i]], [(0, 1, 2)]), mesh(corners, BOX_TRIANGLES)
-        theirs.append(fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult()))
+        theirs.append(distance(segment_mesh(p0[i], p1[i]), box_mesh(low[i], high[i])))
     np.testing.assert_allclose(ours[separated], theirs, rtol=0.0, atol=REFEREE_MM)
 
 

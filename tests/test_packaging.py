@@ -4,13 +4,12 @@ The referee solves left and right corner from their constraints with scipy, plac
 general-purpose collision library (python-fcl) at every pose, and knows nothing of mirrors.
 """
 
-import itertools
 from dataclasses import replace
 from pathlib import Path
 
-import fcl
 import numpy as np
 import pytest
+from fcl_shapes import box_mesh, capsule, distance, segment_mesh
 from packaging_case import BOTH, BOX, RACK, RIGHT, ROOM, corner_by_constraints, problem
 from scipy.spatial.transform import Rotation
 
@@ -33,41 +32,16 @@ from optimiser.linkage.racks import Rack
 ROOT = Path(__file__).resolve().parents[1]
 UP = np.array([0.0, 0.0, 8.0])
 STAY = KeepOut("stay", "capsule", (70.0, -560.0, 250.0), (20.0, -530.0, 230.0), 5.0)
-TRIANGLES = [
-    (0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1),
-    (2, 3, 7), (2, 7, 6), (0, 2, 6), (0, 6, 4), (1, 5, 7), (1, 7, 3),
-]  # fmt: skip
-
-
-def mesh(points, triangles):
-    model = fcl.BVHModel()
-    model.beginModel(len(points), len(triangles))
-    model.addSubModel(np.asarray(points, dtype=float), np.asarray(triangles))
-    model.endModel()
-    return fcl.CollisionObject(model, fcl.Transform())
-
-
-def capsule(start, end, radius):
-    along = np.asarray(end, float) - start
-    length = np.linalg.norm(along)
-    turn = np.eye(3)
-    if length > 0.0:
-        turn = Rotation.align_vectors([along / length], [[0.0, 0.0, 1.0]])[0].as_matrix()
-    middle = 0.5 * (np.asarray(start) + end)
-    return fcl.CollisionObject(fcl.Capsule(radius, length), fcl.Transform(turn, middle))
 
 
 def apart(start, end, radius, other):
     """Distance by python-fcl of a capsule to a keep-out, or to another capsule's three values."""
     if isinstance(other, KeepOut) and other.kind == "box":
-        corners = list(itertools.product(*zip(other.low, other.high, strict=True)))
-        bodies = mesh([start, end, end], [(0, 1, 2)]), mesh(corners, TRIANGLES)
-        return fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult()) - radius
+        return distance(segment_mesh(start, end), box_mesh(other.low, other.high)) - radius
     q0, q1, thick = (
         (other.low, other.high, other.radius_mm) if isinstance(other, KeepOut) else other
     )
-    bodies = capsule(start, end, radius), capsule(q0, q1, thick)
-    return fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult())
+    return distance(capsule(start, end, radius), capsule(q0, q1, thick))
 
 
 def evaluate(asked, **options):

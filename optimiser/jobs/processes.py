@@ -41,6 +41,7 @@ ONE_THREAD = {
 }
 ATTEMPTS = 2
 _POLL_SECONDS = 0.2
+_CONTEXT = multiprocessing.get_context("spawn")
 
 
 def run_units(
@@ -192,9 +193,8 @@ def _send(worker: _Worker, content: object) -> None:
 
 
 def _start() -> _Worker:
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_work, args=(theirs,), daemon=True)
+    ours, theirs = _CONTEXT.Pipe()
+    process = _CONTEXT.Process(target=_work, args=(theirs,), daemon=True)
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)
     try:

@@ -64,7 +64,7 @@ def start(*arguments: object, cwd: Path, **options) -> subprocess.Popen[str]:
         command(*arguments),
         cwd=cwd,
         env=environment,
-        text=True,
+        encoding="utf-8",
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         **options,

@@ -1,7 +1,8 @@
 """`python -m MODULE` as a process of its own that has its imports behind it.
 
 For what needs a real process, to be killed, stopped or looked at, but no fresh interpreter: one
-process imports everything once and forks whenever another is wanted.
+process imports everything once and forks whenever another is wanted, for `WarmProcess` and for
+whatever else takes its processes from `CONTEXT`.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-_context = multiprocessing.get_context("forkserver")
-_context.set_forkserver_preload(
+CONTEXT = multiprocessing.get_context("forkserver")
+CONTEXT.set_forkserver_preload(
     ["optimiser.command.run_screen", "optimiser.jobs.start", "optimiser.jobs.cluster", "pandas"]
 )
 
@@ -48,7 +49,7 @@ class WarmProcess:
         self._said = Path(tempfile.mkdtemp(prefix="warm-"))
         words = [module, *map(str, arguments)]
         told = (words, cwd, dict(env or {}), list(map(str, path)), start_new_session, self._said)
-        self._process = _context.Process(target=_become, args=told)
+        self._process = CONTEXT.Process(target=_become, args=told)
         self._process.start()
         self.pid = self._process.pid
         self.kill = self._process.kill

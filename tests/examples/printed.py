@@ -13,23 +13,24 @@ that begins with the second ones, spaces before them not counted.
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import shutil
-import subprocess
-import sys
 import textwrap
 from dataclasses import dataclass
 from decimal import Decimal
-from pathlib import Path
+from typing import TYPE_CHECKING
+
+from small_study import ROOT, run, run_here
 
 from optimiser.base.files import slug
 from optimiser.base.locks import wait_for_lock
 from optimiser.evaluation.quantities import quantities_table
 from optimiser.study.read import studies_keys_table
 
-ROOT = Path(__file__).resolve().parents[2]
+if TYPE_CHECKING:
+    from pathlib import Path
+
 READMES = ("README.md", "studies/README.md", "results/README.md")
 DEMO = "optimiser run studies/demo.toml"
 RESCUE = "optimiser heights studies/rescue.toml --rack Linnet"
@@ -170,16 +171,10 @@ class Workshop:
         program, *arguments = shlex.split(command)
         if program != "optimiser":
             raise ValueError(f"{command}: is no command of this program")
-        done = subprocess.run(
-            [sys.executable, "-m", "optimiser", *arguments],
-            cwd=self.folder,
-            env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "160", "NO_COLOR": "1"},
-            capture_output=True,
-            text=True,
-            encoding="utf-8",
-            timeout=MOST_SECONDS,
-            check=False,
-        )
-        if done.returncode != 0:
-            raise RuntimeError(f"{command}: exit code {done.returncode}\n{done.stderr}")
-        return done.stdout
+        if command == DEMO:
+            code, out, err = run(*arguments, cwd=self.folder, timeout=MOST_SECONDS)
+        else:  # the same without a second of imports each
+            code, out, err = run_here(*arguments, cwd=self.folder)
+        if code != 0:
+            raise RuntimeError(f"{command}: exit code {code}\n{err}")
+        return out

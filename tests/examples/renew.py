@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / name) for name in (".", "cases"))]
 
 from examples.corner import corner_sketch  # noqa: E402
 from examples.printed import DEMO, READMES, RESCUE, Workshop, renewed  # noqa: E402
