@@ -6,7 +6,7 @@ import csv
 import io
 
 import pytest
-from small_study import ROOT, run, small_study
+from small_study import ROOT, run_here, small_study
 
 from optimiser.answer.as_drawn import numbers_text
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
@@ -136,7 +136,7 @@ def test_numbers_of_a_rack_in_the_drawn_place_are_those_of_its_evaluation(demo, 
 
 def test_the_file_has_a_row_for_each_number_and_comments_for_the_rest(tmp_path, demo, drawn):
     path = ROOT / "studies" / "demo.toml"
-    code, out, err = run("check", path, "--numbers", tmp_path / "n.csv", cwd=tmp_path)
+    code, out, err = run_here("check", path, "--numbers", tmp_path / "n.csv", cwd=tmp_path)
     assert (code, err) == (0, "")
     assert "n.csv" in out
     text = (tmp_path / "n.csv").read_text("utf-8")
@@ -156,7 +156,7 @@ def test_the_file_has_a_row_for_each_number_and_comments_for_the_rest(tmp_path, 
 
 def test_a_file_that_cannot_be_written_is_one_line(tmp_path):
     path = ROOT / "studies" / "demo.toml"
-    code, _, err = run("check", path, "--numbers", tmp_path, cwd=tmp_path)
+    code, _, err = run_here("check", path, "--numbers", tmp_path, cwd=tmp_path)
     assert code == 2
     assert "is a folder" in err
     assert "Traceback" not in err
