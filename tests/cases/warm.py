@@ -19,10 +19,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-CONTEXT = multiprocessing.get_context("forkserver")
-CONTEXT.set_forkserver_preload(
-    ["optimiser.command.run_screen", "optimiser.jobs.start", "optimiser.jobs.cluster", "pandas"]
-)
+if "forkserver" in multiprocessing.get_all_start_methods():
+    CONTEXT = multiprocessing.get_context("forkserver")
+    CONTEXT.set_forkserver_preload(
+        ["optimiser.command.run_screen", "optimiser.jobs.start", "optimiser.jobs.cluster", "pandas"]
+    )
+else:  # as slow as any other
+    CONTEXT = multiprocessing.get_context("spawn")
 
 
 class WarmProcess:
