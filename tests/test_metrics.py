@@ -382,22 +382,7 @@ def test_roll_steer_is_the_mean_steer_of_both_wheels():
     assert abs(mean) > 1e-3
 
 
-# --- joints and wheel attitude -------------------------------------------------------------------
-
-
-def test_tie_rod_angles():
-    drawn = planar(300.0, 300.0)
-    rest = solve_linkage(drawn, 0.0, 0.0)
-    assert metrics.inner_joint_angle(rest) == pytest.approx(0.0, abs=1e-9)
-    bumped = solve_linkage(drawn, 60.0, 0.0)
-    # Rod and arms are parallel and equal: both swing by asin(60 / 300).
-    assert metrics.inner_joint_angle(bumped) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    assert metrics.tie_rod_swing(bumped, rest) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    assert metrics.outer_joint_swing(bumped, rest) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    steered = solve_linkage(drawn, 0.0, 40.0)
-    rod = steered.outer_joint - steered.inner_joint
-    assert metrics.inner_joint_angle(steered) == pytest.approx(np.arcsin(abs(rod[0]) / 300.0))
-    assert metrics.outer_joint_swing(steered, rest) == pytest.approx(0.0, abs=1e-12)
+# --- wheel attitude -------------------------------------------------------------------------------
 
 
 LEANING = {

@@ -12,7 +12,7 @@ from search_cases import LIMITS, inside_space, random_designs, small, with_space
 from optimiser.base.front import feasible_front, hypervolume
 from optimiser.evaluation.designs import FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Limits, Objectives
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 from optimiser.search.linear_steps import fit
 from optimiser.search.refine import RefineSettings, refine
 from optimiser.search.residuals import Model
@@ -72,7 +72,7 @@ def optimality_error(model, fits, row, ray):
         [
             -np.degrees(envelope.toggle_margin),
             np.degrees(inner_joint_angle(envelope)),
-            np.degrees(outer_joint_swing(envelope, rest)),
+            *np.degrees(outer_joint_misalignment(envelope, rest, model.problem.car.outer_bolt)),
             np.abs(solved.ackermann.rack_at_lock_mm)[:, None],
         ],
         axis=1,

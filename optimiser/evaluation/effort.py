@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.metrics.kinematic import inner_joint_angle, wheel_attitude
+from optimiser.metrics.joints import inner_joint_angle
+from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import LoadCase, rim_force, steering_loads, steering_wheel_torque
 from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
 

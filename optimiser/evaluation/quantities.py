@@ -163,12 +163,15 @@ QUANTITIES = (
         "least angle of the tie rod to the plane of steering axis and outer joint: 0 where they "
         "line up", "more", _GEOMETRY, shown=("racks", "pick")),
     Quantity("inner_joint_angle_deg", "inner joint's angle", "deg", 1,
-        "greatest angle of the tie rod to the rack", "less", _GEOMETRY, shown=("racks",)),
+        "greatest angle of the tie rod to the bar, the joint's own axis",
+        "less", _GEOMETRY, shown=("racks",)),
     Quantity("inner_joint_swing_deg", "inner joint's swing", "deg", 1,
         "greatest angle of the tie rod from its direction at rest",
         "less", _GEOMETRY, shown=("racks",)),
-    Quantity("outer_joint_angle_deg", "outer joint's swing", "deg", 1,
-        "greatest change of the tie rod's angle to the steering axis",
+    Quantity("outer_joint_angle_deg", "outer joint's misalignment", "deg", 1,
+        "greatest angle of the tie rod off square to the joint's bolt, which turns with the "
+        "upright: with `[arms] outer_bolt` as given, else with the worst of steering axis, "
+        "vertical and square to the rod at rest",
         "less", _GEOMETRY, shown=("racks",)),
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,

@@ -1,4 +1,4 @@
-"""Numbers about a solved linkage: bump steer, Ackermann, lock, gearing, joints, wheel attitude.
+"""Numbers about a solved linkage: bump steer, Ackermann, lock, gearing, wheel attitude.
 
 Angles are radians and lengths millimetres. Steer angles of the Ackermann and lock functions are
 measured from the straight-ahead setting, so static toe does not count in them.
@@ -15,13 +15,13 @@ from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import across, mirrored_rack, mirrored_steer
-from optimiser.linkage.vectors import Array, angle_between
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
 
 
 def trapezium_rms(values: ArrayLike, at: ArrayLike) -> Array:
@@ -258,32 +258,7 @@ def overall_ratio(steer_per_rack: ArrayLike, travel_per_turn_mm: ArrayLike) -> A
     return np.asarray(1.0 / (np.abs(steer_per_rack) * per_radian))
 
 
-# --- joints and wheel attitude -------------------------------------------------------------------
-
-
-def inner_joint_angle(poses: Poses) -> Array:
-    """Angle of the tie rod to the rack axis, which lies across the car."""
-    return angle_between(poses.outer_joint - poses.inner_joint, (0.0, 1.0, 0.0))
-
-
-def tie_rod_swing(poses: Poses, rest: Poses) -> Array:
-    """Angle of the tie rod from its direction at rest, at the inner joint."""
-    return angle_between(poses.outer_joint - poses.inner_joint, rest.outer_joint - rest.inner_joint)
-
-
-def outer_joint_swing(poses: Poses, rest: Poses) -> Array:
-    """Change from rest of the tie rod's angle to the steering axis.
-
-    It is the misalignment of a rod end whose bolt is parallel to the steering axis and which
-    was square to the rod when fitted; a bolt set otherwise needs its own check.
-    """
-
-    def angle(at: Poses) -> Array:
-        return angle_between(
-            at.outer_joint - at.inner_joint, at.upper_ball_joint - at.lower_ball_joint
-        )
-
-    return np.abs(angle(poses) - angle(rest))
+# --- wheel attitude ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
 from optimiser.evaluation.quantities import is_pair
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -184,7 +184,9 @@ class Model:
             elif name == "inner_joint_angle_deg":
                 over = np.degrees(inner_joint_angle(envelope))
             elif name == "outer_joint_angle_deg":
-                over = np.degrees(outer_joint_swing(envelope, solved.rest))
+                bolt = self.problem.car.outer_bolt
+                each = outer_joint_misalignment(envelope, solved.rest, bolt)
+                over = np.degrees(np.concatenate(list(each), axis=1))
             elif name == "clearance_mm" and (pairs := _pairs(found)):
                 # A pair of unknown size is as good as far apart.
                 over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)
