@@ -76,7 +76,7 @@ def _rod_length(solved: Solved) -> Array:
 
 
 def _spacers(designs: Designs, solved: Solved, racks: Sequence[Rack], bar: Rod) -> Array:
-    """Force at which the spacers give way, (N,), the bar run out to the rack's own end.
+    """Force at which spacers and bar give way, (N,), the bar run out to the rack's own end.
 
     Stops on the uprights may end it before; they are not counted on here.
     """

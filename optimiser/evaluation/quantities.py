@@ -62,7 +62,8 @@ QUANTITIES = (
         "exceeded by one in twenty cars built to `[tolerance]`, toe reset after assembly",
         "less", _CARS, needs=(TOLERANCE,)),
     Quantity("roll_steer_deg_per_deg", "roll steer", "deg per deg of roll", 4,
-        "steer of the left wheel in roll, opposite travel of the two wheels, at rest",
+        "mean steer of the wheels in roll, opposite travel of the two by half the track of the "
+        "contact points times the roll angle, at rest",
         source=_GEOMETRY, shown=("corner",)),
     Quantity("ackermann_error_deg", "Ackermann error", "deg", 3,
         "greatest absolute difference of the outer wheel's angle from the wanted one, `d_i - p "
@@ -145,7 +146,9 @@ QUANTITIES = (
         "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks",)),
     Quantity("buckling_reserve", "buckling reserve of the rod", "", 1,
         "least of the rod's buckling load (Euler, Johnson's parabola below the transition "
-        "slenderness) and the spacer's capacity as a bent cantilever, over the rod force",
+        "slenderness) and, with `[spacer]`, the capacity as a bent cantilever of the bar that "
+        "stands out of the housing and the spacer on it, if any, both of the spacer's section, "
+        "over the rod force; a housing of unknown length is taken as long as the travel allows",
         "more", _SHIGLEY, needs=(LOADS, SECTION), shown=("racks",)),
     # --- room and joints ---
     Quantity("clearance_mm", "clearance", "mm", 1,

@@ -87,7 +87,8 @@ def bump_steer(
 def roll_steer(gradient: ArrayLike, track_mm: ArrayLike) -> Array:
     """Steer of the axle per angle of body roll (dimensionless), from the toe-in gradient, rad/mm.
 
-    Both positive as in ISO 8855: roll lifts the left side, so the left wheel droops by half the
+    The track is that of the contact points, about which the body rolls. Both positive as in
+    ISO 8855: roll lifts the left side, so the left wheel droops by half the
     track times the roll angle and the right wheel rises by as much; the mean steer of the two
     is +gradient * track / 2. Positive steers the car further into the turn that rolled it.
     """
