@@ -15,6 +15,7 @@ from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import across, mirrored_rack, mirrored_steer
+from optimiser.metrics.between_nodes import between_nodes, largest_between
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -172,8 +173,8 @@ class Ackermann:
         inner: inner wheel angles, (..., n), from 0 to the required lock.
         outer: outer wheel angles that go with them, (..., n).
         error: outer minus wanted outer angle, (..., n).
-        largest: greatest absolute error.
-        rms: root mean square error over inner angle.
+        largest: greatest absolute error, between the nodes too.
+        rms: root mean square error over inner angle, likewise.
     """
 
     rack_at_lock_mm: Array
@@ -197,7 +198,10 @@ def summarise_ackermann(
     wheelbase_mm: float,
     target: float,
 ) -> Ackermann:
-    """Ackermann error of wheel angles (..., n), the inner ones rising from 0 to the lock."""
+    """Ackermann error of wheel angles (..., n), the inner ones rising from 0 to the lock.
+
+    The nodes lie evenly in rack displacement, as `lock_fractions` has them.
+    """
     wanted = wanted_outer(inner, np.asarray(track_mm, float)[..., None], wheelbase_mm, target)
     error = outer - wanted
     return Ackermann(
@@ -205,8 +209,8 @@ def summarise_ackermann(
         inner,
         outer,
         error,
-        np.max(np.abs(error), axis=-1),
-        trapezium_rms(error, inner),
+        largest_between(error),
+        trapezium_rms(between_nodes(error), between_nodes(inner)),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import mirrored_rack, mirrored_steer
+from optimiser.metrics.between_nodes import largest_between
 from optimiser.metrics.kinematic import (
     kingpin_track,
     lock_fractions,
@@ -69,8 +70,8 @@ class CarCurves:
 
     @property
     def largest_ackermann_error(self) -> Array:
-        """Largest Ackermann error in the worse turn, (C,)."""
-        return np.asarray(np.max(np.abs(self.ackermann_error), axis=(-2, -1)))
+        """Largest Ackermann error in the worse turn, between the nodes too, (C,)."""
+        return np.asarray(np.max(largest_between(self.ackermann_error), axis=-1))
 
 
 def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurves:
