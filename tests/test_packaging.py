@@ -269,42 +269,6 @@ def test_columns_are_there_when_nothing_can_be_assembled():
         assert list(alone.metrics) == list(both.metrics)
 
 
-# --- the rim -------------------------------------------------------------------------------------
-
-
-def test_rim_steers_and_moves_with_the_wheel():
-    """Points along the rod in the wheel's own axes, pose by pose."""
-    asked = problem()
-    solved = asked.solve(asked.designs(0, {}))
-    poses, rim = solved.envelope, ROOM.rim
-    t = np.linspace(0.0, 1.0, 4001)[:, None, None]
-    inner, outer = poses.inner_joint[0], poses.outer_joint[0]
-    rod = inner + t * (outer - inner)
-
-    def least(axis, centre):
-        along = np.sum((rod - centre) * axis, axis=-1)
-        out = np.linalg.norm(rod - centre - along[..., None] * axis, axis=-1)
-        within = np.abs(along) <= 0.5 * rim.width_mm + 7.0
-        return rim.inside_radius_mm - np.max(np.where(within, out, 0.0)) - 7.0
-
-    ours = evaluate(asked)["clearance_tie_rod_rim_mm"]
-    assert ours == pytest.approx(least(poses.spin_axis[0], poses.wheel_centre[0]), abs=0.15)
-    # A rim that did not steer would be another matter.
-    assert abs(ours - least(np.array([0.0, 1.0, 0.0]), poses.wheel_centre[0])) > 5.0
-
-
-def test_outer_joint_keeps_its_distance_in_the_rim():
-    asked = problem()
-    design = asked.designs(0, {})
-    points = asked.corners(design)[0].select(0)
-    out = np.hypot(*(points.outer_joint - points.wheel_centre)[[0, 2]])
-    # At rest the spin axis lies across the car: by hand.
-    assert abs((points.outer_joint - points.wheel_centre)[1]) < 0.5 * ROOM.rim.width_mm
-    assert evaluate(asked)["clearance_outer_joint_rim_mm"] == pytest.approx(
-        min(FAR_MM, 175.0 - out - 16.0), abs=1e-9
-    )
-
-
 # --- housings ------------------------------------------------------------------------------------
 
 
