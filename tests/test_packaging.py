@@ -347,6 +347,21 @@ def test_pinion_side_follows_the_hand(made_for, side, signs):
     )
 
 
+@pytest.mark.parametrize("side", ["left", "right", None])
+def test_a_pinion_in_the_middle_is_measured_there(side):
+    """Straight up from the middle of the bar, 95 mm long and 48 thick, under a shelf."""
+    shelf = KeepOut("shelf", "box", (50.0, -40.0, 340.0), (140.0, 15.0, 400.0))
+    rack = replace(RACK, pinion_offset_mm=0.0, pinion_side=side, pinion_angle_deg=0.0)
+    found = evaluate(pinion_problem(rack, shelf))
+    gap = 340.0 - (215.0 + 95.0) - 24.0
+    assert found["clearance_pinion_housing_shelf_mm"] == pytest.approx(gap)
+    # Of one side only, beside the middle.
+    beside = replace(shelf, low=(50.0, 20.0, 340.0), high=(140.0, 60.0, 400.0))
+    found = evaluate(pinion_problem(rack, beside))
+    apart = np.hypot(20.0, 30.0) - 24.0
+    assert found["clearance_pinion_housing_shelf_mm"] == pytest.approx(apart)
+
+
 def test_pinion_housing_meets_the_arms_of_its_side(both_corners):
     """Straight up at 345 mm from the middle, beside the front pivot of the upper arm."""
     wide = replace(RACK, pinion_offset_mm=345.0, pinion_angle_deg=0.0)
