@@ -1,4 +1,4 @@
-"""Distances of capsules to capsules, boxes and a rim, and their least over many poses.
+"""Distances of capsules to capsules and boxes, and their least over many poses.
 
 The referees are two general-purpose collision libraries, python-fcl and coal, which share no
 code with the project; dense sampling; and arithmetic that anyone can redo.
@@ -25,7 +25,6 @@ from optimiser.evaluation.clearance.engine import (
     minimum_segment_segment,
     segment_apart,
     segment_box_distance,
-    segment_in_cylinder_clearance,
     segment_segment_distance,
 )
 
@@ -296,98 +295,6 @@ def test_boxes_do_not_care_for_mirrors_axes_or_place(p0, p1, corners, axes, flip
     assert ours <= point_to_box(p0 + t * (p1 - p0), low, high) + ROUNDING_MM
 
 
-@reproducible
-@given(p0=point, p1=point, centre=point, tilt=turn, turn=turn, shift=point)
-def test_cylinders_do_not_care_for_order_or_place(p0, p1, centre, tilt, turn, shift):
-    def clearance(start, end, middle, axis):
-        return segment_in_cylinder_clearance(start, end, middle, axis, 170.0, 90.0)
-
-    axis = tilt[:, 0]
-    heights = [(p - centre) @ axis for p in (p0, p1)]
-    # A segment that only grazes an end plane is in or out by rounding, and so is the point
-    # where one that hardly leaves a plane's height passes through the end plane.
-    if min(abs(abs(h) - 90.0) for h in heights) < 1e-3 or abs(heights[0] - heights[1]) < 1e-3:
-        return
-    ours = clearance(p0, p1, centre, axis)
-    assert clearance(p1, p0, centre, axis) == pytest.approx(ours, abs=1e-6)
-    assert clearance(p0, p1, centre, -axis) == pytest.approx(ours, abs=1e-6)
-    moved = (turn @ p + shift for p in (p0, p1, centre))
-    assert clearance(*moved, turn @ axis) == pytest.approx(ours, abs=1e-6)
-
-
-# --- inside of the rim ---------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("p0", "p1", "expected"),
-    [
-        ((0, -20, 0), (0, 20, 0), 50.0),  # along the axis
-        ((30, -10, 0), (30, 10, 40), 0.0),  # widest at its end, at the wall
-        ((0, 0, 60), (0, 0, 60), -10.0),  # a point beyond the wall
-        ((0, 10, 30), (0, 10, 30), 20.0),  # a point at the end of the cylinder counts
-        ((0, -80, 40), (0, 0, 0), 45.0),  # enters at y = -10, 5 mm off the axis
-        ((0, -80, 640), (0, 0, 0), -30.0),  # cuts the wall at the cylinder's end
-        ((0, 10, -45), (0, 10, 20), 5.0),  # lies in the end plane: both ends count
-        ((0, -80, 0), (0, -10.1, 0), np.inf),  # stops short of the cylinder
-        ((0, 11, 0), (0, 90, 0), np.inf),
-        ((-80, 10.5, 0), (80, 10.5, 0), np.inf),  # passes outside, square to the axis
-        ((-80, 9.5, 0), (80, 9.5, 0), -30.0),
-    ],
-)
-def test_rim_by_hand(p0, p1, expected):
-    """A cylinder of 50 mm radius about the y axis, from y = -10 to y = 10."""
-    for ends in ((p0, p1), (p1, p0)):
-        ours = segment_in_cylinder_clearance(*ends, (0, 0, 0), (0, 1, 0), 50.0, 10.0)
-        assert ours.shape == ()
-        assert ours == pytest.approx(expected, abs=1e-12)
-
-
-def random_rim_cases(rng, count):
-    tilt = Rotation.random(count, rng=rng).as_matrix()
-    centre = rng.uniform(-50.0, 50.0, (count, 3))
-    radius, half_width = rng.uniform(120.0, 190.0, count), rng.uniform(40.0, 100.0, count)
-    ends = rng.uniform(-1.0, 1.0, (2, count, 3)) * np.array([160.0, 160.0, 250.0])
-    p0, p1 = centre + np.einsum("nij,enj->eni", tilt, ends)
-    return p0, p1, centre, tilt[:, :, 2], radius, half_width
-
-
-def test_rim_against_dense_sampling():
-    case = random_rim_cases(np.random.default_rng(31), 500)
-    p0, p1, centre, axis, radius, half_width = case
-    ours = segment_in_cylinder_clearance(*case)
-    t = np.linspace(0.0, 1.0, 4001)[:, None]
-    points = p0[:, None] + t * (p1 - p0)[:, None] - centre[:, None]
-    height = np.einsum("ntj,nj->nt", points, axis)
-    off_axis = np.linalg.norm(points - height[..., None] * axis[:, None], axis=-1)
-    within = np.abs(height) <= half_width[:, None]
-    sampled = radius - np.where(within, off_axis, -np.inf).max(axis=1)
-    step = np.linalg.norm(p1 - p0, axis=1) / 4000
-    touched = within.any(axis=1)
-    assert 0.1 < np.mean(ours < 0.0) < 0.9
-    assert np.all(ours[touched] <= sampled[touched] + 1e-9)
-    assert np.all(sampled[touched] <= ours[touched] + step[touched])
-    missed = ~touched  # by less than a step at most
-    assert np.all(np.abs(height[missed]).min(axis=1) - half_width[missed] > -step[missed])
-    assert np.isinf(ours[np.abs(height).min(axis=1) > half_width + step]).all()
-
-
-def test_widened_rim_never_calls_a_touching_capsule_clear():
-    """With its radius added to the half width, as the docstring promises; wall sampled."""
-    case = random_rim_cases(np.random.default_rng(32), 200)
-    p0, p1, centre, axis, radius, half_width = case
-    part = 15.0
-    ours = segment_in_cylinder_clearance(*case[:5], half_width + part) - part
-    t = np.linspace(0.0, 1.0, 2001)[:, None]
-    points = p0[:, None] + t * (p1 - p0)[:, None] - centre[:, None]
-    height = np.einsum("ntj,nj->nt", points, axis)
-    off_axis = np.linalg.norm(points - height[..., None] * axis[:, None], axis=-1)
-    past_end = np.maximum(np.abs(height) - half_width[:, None], 0.0)
-    to_wall = np.hypot(radius[:, None] - off_axis, past_end).min(axis=1)
-    touching = to_wall < part
-    assert 20 < touching.sum() < 180
-    assert np.all(ours[touching] < 0.0)
-
-
 # --- shapes, blocks and missing poses ------------------------------------------------------------
 
 
@@ -403,11 +310,6 @@ def test_arguments_broadcast(monkeypatch):
             monkeypatch.setattr(components, "BLOCK", size)
             np.testing.assert_array_equal(function(p0, p1, q0, q1), whole)
         monkeypatch.undo()
-    axis = np.array([0.0, 1.0, 0.0])
-    rim = segment_in_cylinder_clearance(p0, p1, q0, axis, np.full((4, 1), 90.0), 30.0)
-    assert rim.shape == (6, 4, 7)
-    one = segment_in_cylinder_clearance(p0[5, 0, 3], p1[5, 0, 3], q0[2, 0], axis, 90.0, 30.0)
-    assert rim[5, 2, 3] == one
 
 
 def test_a_missing_pose_is_nan():
@@ -416,9 +318,6 @@ def test_a_missing_pose_is_nan():
     assert np.isnan(segment_segment_distance((1, 0, 0), (2, 0, 0), (0, 0, 0), missing))
     assert np.isnan(segment_box_distance(missing, (0, 0, 0), (1, 0, 0), (2, 1, 1)))
     assert np.isnan(segment_box_distance(missing, missing, (1, 0, 0), (2, 1, 1)))
-    axis = (0, 1, 0)
-    assert np.isnan(segment_in_cylinder_clearance(missing, (0, 0, 0), (0, 0, 0), axis, 9.0, 9.0))
-    assert np.isnan(segment_in_cylinder_clearance(missing, missing, (0, 0, 0), axis, 9.0, 9.0))
 
 
 # --- least over poses ----------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from packaging_case import POINTS, RACK, problem
 
+from optimiser.evaluation.designs import Range
 from optimiser.evaluation.problem import LoadAssumptions, Materials, Objectives, Room
 from optimiser.linkage.at_rack import RightPoses, solve_linkage
 from optimiser.linkage.hardpoints import Hardpoints
@@ -149,6 +150,17 @@ def test_buckling_reserve_is_the_weaker_of_rod_and_spacer():
     )
     assert float(capacity) < float(buckling_load(rod, length))
     assert both["buckling_reserve"] == pytest.approx(float(capacity) / both["tie_rod_force_n"])
+
+
+def test_a_spacer_of_a_hair_does_not_change_the_reserve():
+    """The bar that stands out of the housing is judged with spacers and without."""
+    rod, bar = Rod(14.0, 350.0), Rod(12.0, 350.0)
+    asked, _ = evaluate(materials=Materials(tie_rod=rod, spacer=bar))
+    asked = replace(asked, space=asked.space | {"spacer_mm": Range(0.0, 20.0)})
+    designs = asked.designs([0, 0, 0], {"spacer_mm": [0.0, 0.01, 10.0]})
+    none, hair, ten = asked.evaluate(designs).metrics["buckling_reserve"]
+    assert none == pytest.approx(hair, rel=1e-3)
+    assert none > hair > ten
 
 
 # --- price, mass and force as objectives ---------------------------------------------------------

@@ -175,9 +175,13 @@ def test_wheel_angles_of_a_planar_linkage():
     np.testing.assert_allclose(found.outer, outer, rtol=0, atol=1e-11)
     wanted = np.arctan2(np.sin(inner), np.cos(inner) + 1280.0 / 2400.0 * np.sin(inner))
     np.testing.assert_allclose(found.error, outer - wanted, rtol=0, atol=1e-11)
-    assert found.largest == pytest.approx(np.max(np.abs(outer - wanted)), abs=1e-11)
-    square = np.trapezoid((outer - wanted) ** 2, inner)
-    assert found.rms == pytest.approx(np.sqrt(square / inner[-1]), abs=1e-11)
+    # Between the nodes too: here it is the curve of four hundred.
+    rack = at_lock * np.linspace(0.0, 1.0, 401)
+    inner, outer = np.array([(angle(r), -angle(-r)) for r in rack]).T
+    error = outer - np.arctan2(np.sin(inner), np.cos(inner) + 1280.0 / 2400.0 * np.sin(inner))
+    assert found.largest == pytest.approx(np.max(np.abs(error)), rel=1e-3)
+    square = np.trapezoid(error**2, inner)
+    assert found.rms == pytest.approx(np.sqrt(square / inner[-1]), rel=1e-3)
 
 
 def test_static_toe_does_not_count_in_wheel_angles():
@@ -382,22 +386,7 @@ def test_roll_steer_is_the_mean_steer_of_both_wheels():
     assert abs(mean) > 1e-3
 
 
-# --- joints and wheel attitude -------------------------------------------------------------------
-
-
-def test_tie_rod_angles():
-    drawn = planar(300.0, 300.0)
-    rest = solve_linkage(drawn, 0.0, 0.0)
-    assert metrics.inner_joint_angle(rest) == pytest.approx(0.0, abs=1e-9)
-    bumped = solve_linkage(drawn, 60.0, 0.0)
-    # Rod and arms are parallel and equal: both swing by asin(60 / 300).
-    assert metrics.inner_joint_angle(bumped) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    assert metrics.tie_rod_swing(bumped, rest) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    assert metrics.outer_joint_swing(bumped, rest) == pytest.approx(np.arcsin(0.2), abs=1e-12)
-    steered = solve_linkage(drawn, 0.0, 40.0)
-    rod = steered.outer_joint - steered.inner_joint
-    assert metrics.inner_joint_angle(steered) == pytest.approx(np.arcsin(abs(rod[0]) / 300.0))
-    assert metrics.outer_joint_swing(steered, rest) == pytest.approx(0.0, abs=1e-12)
+# --- wheel attitude -------------------------------------------------------------------------------
 
 
 LEANING = {

@@ -135,14 +135,16 @@ def test_the_arm_decides_which_way_the_bar_steers(points, steers_left):
             "right",
             False,
             "steers the wrong way as made: turn it end for end, then roll it about its bar until "
-            "the pinion faces the column; its pinion is then on the left, the driver's side",
+            "the pinion faces the column, which puts below the bar what was above it; "
+            "its pinion is then on the left, the driver's side",
         ),
         (
             "behind",
             "left",
             True,
             "steers the wrong way as made: turn it end for end, then roll it about its bar until "
-            "the pinion faces the column; its pinion is then on the right, but the driver sits on "
+            "the pinion faces the column, which puts below the bar what was above it; "
+            "its pinion is then on the right, but the driver sits on "
             "the left: the opposite hand is needed, a rack made for ahead with its pinion on the "
             "left, or one made for behind with its pinion on the right and turned end for end",
         ),
@@ -165,6 +167,32 @@ def test_the_racks_it_asks_for_do_fit(arm_ahead, drive_side):
         found = check_hand(rack(made_for, side), arm_ahead, drive_side)
         assert (found.on_drivers_side, found.turn_end_for_end) == (True, turned)
         assert not found.opposite_hand_needed
+
+
+@pytest.mark.parametrize("drive_side", ["left", "right", None])
+@pytest.mark.parametrize("made_for", ["ahead", "behind"])
+@pytest.mark.parametrize("side", ["left", "right", None])
+def test_a_pinion_in_the_middle_serves_either_driver(made_for, side, drive_side):
+    found = check_hand(rack(made_for, side, pinion_offset_mm=0.0), True, drive_side)
+    assert found.turn_end_for_end == (made_for == "behind")
+    assert found.opposite_hand_needed is False
+    assert {found.pinion_side, found.on_drivers_side} == {None}
+    assert found.sentence.endswith("; its pinion is in the middle of the bar, on neither side")
+    # A hair beside the middle it has a side again.
+    beside = check_hand(rack(made_for, "left", pinion_offset_mm=1.0), True, drive_side)
+    assert beside.pinion_side == ("left" if made_for == "ahead" else "right")
+
+
+def test_turned_end_for_end_what_was_above_the_bar_is_below_it():
+    """Square to shaft and bar: as the sentence says, and the reason why the bar then moves back."""
+    above = np.cross(TO_DRIVER, [0.0, 1.0, 0.0])
+    above *= np.sign(above[2])
+    vectors = (*vectors_of_rack("ahead", "left")[:2], above)
+    ways = mountings(vectors)
+    np.testing.assert_allclose(ways[False][2], above, atol=1e-3)
+    np.testing.assert_allclose(ways[True][2], -above, atol=1e-3)
+    turned = check_hand(rack("behind", "left"), True, "left")
+    assert "which puts below the bar what was above it" in turned.sentence
 
 
 def test_unknown_is_said_and_not_guessed():

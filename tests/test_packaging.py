@@ -243,42 +243,6 @@ def test_columns_are_there_when_nothing_can_be_assembled():
         assert list(alone.metrics) == list(both.metrics)
 
 
-# --- the rim -------------------------------------------------------------------------------------
-
-
-def test_rim_steers_and_moves_with_the_wheel():
-    """Points along the rod in the wheel's own axes, pose by pose."""
-    asked = problem()
-    solved = asked.solve(asked.designs(0, {}))
-    poses, rim = solved.envelope, ROOM.rim
-    t = np.linspace(0.0, 1.0, 4001)[:, None, None]
-    inner, outer = poses.inner_joint[0], poses.outer_joint[0]
-    rod = inner + t * (outer - inner)
-
-    def least(axis, centre):
-        along = np.sum((rod - centre) * axis, axis=-1)
-        out = np.linalg.norm(rod - centre - along[..., None] * axis, axis=-1)
-        within = np.abs(along) <= 0.5 * rim.width_mm + 7.0
-        return rim.inside_radius_mm - np.max(np.where(within, out, 0.0)) - 7.0
-
-    ours = evaluate(asked)["clearance_tie_rod_rim_mm"]
-    assert ours == pytest.approx(least(poses.spin_axis[0], poses.wheel_centre[0]), abs=0.15)
-    # A rim that did not steer would be another matter.
-    assert abs(ours - least(np.array([0.0, 1.0, 0.0]), poses.wheel_centre[0])) > 5.0
-
-
-def test_outer_joint_keeps_its_distance_in_the_rim():
-    asked = problem()
-    design = asked.designs(0, {})
-    points = asked.corners(design)[0].select(0)
-    out = np.hypot(*(points.outer_joint - points.wheel_centre)[[0, 2]])
-    # At rest the spin axis lies across the car: by hand.
-    assert abs((points.outer_joint - points.wheel_centre)[1]) < 0.5 * ROOM.rim.width_mm
-    assert evaluate(asked)["clearance_outer_joint_rim_mm"] == pytest.approx(
-        min(FAR_MM, 175.0 - out - 16.0), abs=1e-9
-    )
-
-
 # --- housings ------------------------------------------------------------------------------------
 
 
@@ -355,6 +319,21 @@ def test_pinion_side_follows_the_hand(made_for, side, signs):
     assert there["clearance_pinion_housing_footwell_mm"] == pytest.approx(
         min(pinion_by_sampling(30.0, sign, PINION_BOX) for sign in (1.0,)), abs=0.01
     )
+
+
+@pytest.mark.parametrize("side", ["left", "right", None])
+def test_a_pinion_in_the_middle_is_measured_there(side):
+    """Straight up from the middle of the bar, 95 mm long and 48 thick, under a shelf."""
+    shelf = KeepOut("shelf", "box", (50.0, -40.0, 340.0), (140.0, 15.0, 400.0))
+    rack = replace(RACK, pinion_offset_mm=0.0, pinion_side=side, pinion_angle_deg=0.0)
+    found = evaluate(pinion_problem(rack, shelf))
+    gap = 340.0 - (215.0 + 95.0) - 24.0
+    assert found["clearance_pinion_housing_shelf_mm"] == pytest.approx(gap)
+    # Of one side only, beside the middle.
+    beside = replace(shelf, low=(50.0, 20.0, 340.0), high=(140.0, 60.0, 400.0))
+    found = evaluate(pinion_problem(rack, beside))
+    apart = np.hypot(20.0, 30.0) - 24.0
+    assert found["clearance_pinion_housing_shelf_mm"] == pytest.approx(apart)
 
 
 def test_pinion_housing_meets_the_arms_of_its_side(both_corners):

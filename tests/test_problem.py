@@ -15,6 +15,7 @@ from optimiser.linkage.at_rack import describe_arm, solve_linkage
 from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.racks import Rack
+from optimiser.metrics import joints
 from optimiser.metrics import kinematic as metrics
 
 RACKS = (
@@ -247,7 +248,7 @@ def test_numbers_are_those_of_the_metrics():
     # The corners of travel and rack hold the extremes of the joints of this car.
     margin = np.degrees(np.min(ends.toggle_margin))
     assert got["toggle_margin_deg"] == pytest.approx(margin, abs=1e-9)
-    angle = np.degrees(np.max(metrics.inner_joint_angle(ends)))
+    angle = np.degrees(np.max(joints.inner_joint_angle(ends)))
     assert got["inner_joint_angle_deg"] == pytest.approx(angle, abs=1e-9)
     np.testing.assert_array_equal(
         found.objectives[0], [got["bump_steer_deg"], got["ackermann_error_deg"]]

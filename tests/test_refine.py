@@ -12,7 +12,8 @@ from search_cases import LIMITS, inside_space, random_designs, small, with_space
 from optimiser.base.front import feasible_front, hypervolume
 from optimiser.evaluation.designs import FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Limits, Objectives
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.metrics.between_nodes import extremes
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 from optimiser.search.linear_steps import fit
 from optimiser.search.refine import RefineSettings, refine
 from optimiser.search.residuals import Model
@@ -61,8 +62,9 @@ def optimality_error(model, fits, row, ray):
     designs = table.like.select(np.zeros(2 * n, dtype=int))
     designs.values[:, model.columns] = values
     solved = model.problem.solve(designs)
-    residuals = np.degrees(np.concatenate([solved.bump.toe_change, solved.ackermann.error], axis=1))
-    shares = np.repeat(ray, [solved.bump.toe_change.shape[1], solved.ackermann.error.shape[1]])
+    toe, error = np.degrees(solved.bump.toe_change), np.degrees(extremes(solved.ackermann.error))
+    residuals = np.concatenate([toe, error], axis=1)
+    shares = np.repeat(ray, [toe.shape[1], error.shape[1]])
     slope = ((residuals[:n] - residuals[n:]) / (2.0 * h) / shares / level).T
     here = 0.5 * (residuals[:n] + residuals[n:]).mean(axis=0) / shares / level
     columns = [np.append(np.sign(here[i]) * slope[i], 1.0) for i in np.flatnonzero(
@@ -72,7 +74,7 @@ def optimality_error(model, fits, row, ray):
         [
             -np.degrees(envelope.toggle_margin),
             np.degrees(inner_joint_angle(envelope)),
-            np.degrees(outer_joint_swing(envelope, rest)),
+            *np.degrees(outer_joint_misalignment(envelope, rest, model.problem.car.outer_bolt)),
             np.abs(solved.ackermann.rack_at_lock_mm)[:, None],
         ],
         axis=1,
@@ -125,7 +127,8 @@ def test_an_independent_solver_ends_at_the_same_level():
         moved = model.designs(np.clip(np.atleast_2d(x[..., :-1]), 0.0, 1.0), start.select(
             np.zeros(len(np.atleast_2d(x)), dtype=int)))  # fmt: skip
         solved = asked.solve(moved)
-        toe, error = np.degrees(solved.bump.toe_change), np.degrees(solved.ackermann.error)
+        toe = np.degrees(solved.bump.toe_change)
+        error = np.degrees(extremes(solved.ackermann.error))
         inside = np.concatenate([toe / ACCEPTABLE[0], error / ACCEPTABLE[1]], axis=1)
         limits = asked.judge(moved, solved).constraints
         top = np.atleast_2d(x)[:, -1:]

@@ -156,7 +156,10 @@ def test_spacer_capacity_in_its_limits():
     unit_stress = np.cos(angle) / ROD.area + np.sin(angle) * spacer * 7.0 / ROD.second_moment
     soft = float(spacer_capacity(ROD, spacer, 300.0, angle))
     assert 0.98 * 350.0 / unit_stress < soft < 350.0 / unit_stress
-    assert spacer_capacity(ROD, 0.0, 300.0, angle, overhang_mm=60.0) == np.inf
+    # Without a spacer the bar alone carries, and a shim of a hair changes nothing.
+    bare = spacer_capacity(ROD, 0.0, 300.0, angle, overhang_mm=60.0)
+    assert bare == spacer_capacity(ROD, 60.0, 300.0, angle)
+    assert spacer_capacity(ROD, 0.01, 300.0, angle, overhang_mm=60.0) == pytest.approx(bare, 1e-3)
     # The bar that stands out lengthens the cantilever; the rod's angle has no side.
     longer = spacer_capacity(ROD, spacer, 300.0, angle, overhang_mm=60.0)
     assert longer == spacer_capacity(ROD, 90.0, 300.0, angle)

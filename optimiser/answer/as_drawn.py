@@ -15,7 +15,7 @@ from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.problem import FollowsRack, Range
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.linkage.at_rack import solve_linkage
-from optimiser.metrics.kinematic import inner_joint_angle
+from optimiser.metrics.joints import inner_joint_angle
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

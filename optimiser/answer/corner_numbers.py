@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.linkage.at_rack import RightPoses, solve_linkage, solve_right
-from optimiser.linkage.mirror import mirrored_rack
+from optimiser.linkage.mirror import across, mirrored_rack
 from optimiser.metrics.kinematic import (
     Ackermann,
     BumpSteer,
@@ -84,6 +84,7 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
     ]
     track = float(kingpin_track(points, attitude))
     rest = solve_linkage(points, 0.0, 0.0, attitude)
+    wheel = wheel_attitude(rest, attitude.loaded_radius_mm)
     at_20 = np.nan
     if steering.inner_lock >= _TWENTY:
         rack = float(rack_for_steer(points, _TWENTY, attitude))
@@ -102,8 +103,8 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         ),
         percentage_at_20=at_20,
         track_mm=track,
-        roll_steer=float(roll_steer(bump.gradient, track)),
-        attitude=wheel_attitude(rest, attitude.loaded_radius_mm),
+        roll_steer=float(roll_steer(bump.gradient, across(wheel.contact))),
+        attitude=wheel,
     )
 
 

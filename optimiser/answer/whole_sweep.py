@@ -14,7 +14,7 @@ import numpy as np
 from optimiser.evaluation.clearance.metrics import unchecked_parts
 from optimiser.evaluation.quantities import is_pair, pair_words
 from optimiser.linkage.at_rack import solve_linkage
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +35,7 @@ class WholeSweep:
         clearance_mm: least clearance, of what has a known size.
         closest: the pair of parts that comes so close, in words.
         inner_joint_angle_deg: greatest angle of the tie rods to the bar.
-        outer_joint_angle_deg: greatest swing of the outer joints.
+        outer_joint_angle_deg: greatest misalignment of the outer joints.
         toggle_margin_deg: least toggle margin.
         missing: poses that do not exist.
     """
@@ -62,6 +62,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         envelope_travel_mm=swept.envelope_travel_mm[there],
         envelope_share=swept.envelope_share[there],
     )
+    outer = outer_joint_misalignment(poses, solved.rest, problem.car.outer_bolt)
     clearance, closest = None, ""
     if problem.has_pairs:
         metrics = problem.clearances(design, swept, poses_between=False)
@@ -77,7 +78,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         clearance_mm=clearance,
         closest=closest,
         inner_joint_angle_deg=float(np.degrees(np.max(inner_joint_angle(poses)))),
-        outer_joint_angle_deg=float(np.degrees(np.max(outer_joint_swing(poses, solved.rest)))),
+        outer_joint_angle_deg=float(np.degrees(np.max(outer))),
         toggle_margin_deg=float(np.degrees(np.min(poses.toggle_margin))),
         missing=TRAVELS * RACKS - len(there),
     )

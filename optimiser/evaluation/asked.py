@@ -10,18 +10,23 @@ import numpy as np
 if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.joints import OuterBolt
     from optimiser.metrics.strength import Rod
 
 
 @dataclass(frozen=True, slots=True)
 class Car:
-    """The car around the corner, its wheels' attitude at rest; None where the study is silent."""
+    """The car around the corner, its wheels' attitude at rest; None where the study is silent.
+
+    `outer_bolt` is the direction of the outer joints' bolts, see `metrics.joints`.
+    """
 
     wheelbase_mm: float
     attitude: Attitude
     drive_side: Literal["left", "right"] | None = None
     front_axle_load_n: float | None = None
     tyre_width_mm: float | None = None
+    outer_bolt: OuterBolt | None = None
 
 
 @dataclass(frozen=True, slots=True)

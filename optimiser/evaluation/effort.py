@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.metrics.kinematic import inner_joint_angle, wheel_attitude
+from optimiser.metrics.joints import inner_joint_angle
+from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import LoadCase, rim_force, steering_loads, steering_wheel_torque
 from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
 
@@ -75,7 +76,7 @@ def _rod_length(solved: Solved) -> Array:
 
 
 def _spacers(designs: Designs, solved: Solved, racks: Sequence[Rack], bar: Rod) -> Array:
-    """Force at which the spacers give way, (N,), the bar run out to the rack's own end.
+    """Force at which spacers and bar give way, (N,), the bar run out to the rack's own end.
 
     Stops on the uprights may end it before; they are not counted on here.
     """

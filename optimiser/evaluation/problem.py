@@ -36,7 +36,7 @@ from optimiser.evaluation.designs import (
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.linkage.at_rack import place_outer_joint
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing, tie_rod_swing
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.tolerance import Conditions, Tolerances, tolerance_spread
 
@@ -282,6 +282,7 @@ class Problem:
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
         envelope, rest = solved.envelope, solved.rest
+        outer = outer_joint_misalignment(envelope, rest, self.car.outer_bolt)
         rod = solved.points.outer_joint - solved.points.inner_joint
         metrics = {
             "bump_steer_deg": np.degrees(solved.bump.largest),
@@ -295,7 +296,7 @@ class Problem:
             "toggle_margin_deg": np.degrees(np.min(envelope.toggle_margin, axis=1)),
             "inner_joint_angle_deg": np.degrees(np.max(inner_joint_angle(envelope), axis=1)),
             "inner_joint_swing_deg": np.degrees(np.max(tie_rod_swing(envelope, rest), axis=1)),
-            "outer_joint_angle_deg": np.degrees(np.max(outer_joint_swing(envelope, rest), axis=1)),
+            "outer_joint_angle_deg": np.degrees(np.max(outer, axis=(0, 2))),
             "tie_rod_length_mm": np.sqrt(np.sum(rod**2, axis=-1)),
             "kingpin_track_mm": solved.track_mm,
             "track_growth_mm": solved.track_growth_mm,

@@ -36,7 +36,7 @@ _PERCENT = "common measures differ: SAE 2006-01-3638 (abstract read)"
 _GOUGH = "Gough, as quoted by Sharp and Granger (abstract read, formula from memory)"
 _SHIGLEY = "Shigley's Mechanical Engineering Design (from memory)"
 _GEOMETRY = "elementary geometry"
-_CARS = "quasi-random cars, each solved in full"
+_CARS = "quasi-random cars, each solved in full; of 256 its standard error is some 3 %"
 
 # A row for each number, which the formatter would spread over a dozen lines.
 # fmt: off
@@ -62,7 +62,8 @@ QUANTITIES = (
         "exceeded by one in twenty cars built to `[tolerance]`, toe reset after assembly",
         "less", _CARS, needs=(TOLERANCE,)),
     Quantity("roll_steer_deg_per_deg", "roll steer", "deg per deg of roll", 4,
-        "steer of the left wheel in roll, opposite travel of the two wheels, at rest",
+        "mean steer of the wheels in roll, opposite travel of the two by half the track of the "
+        "contact points times the roll angle, at rest",
         source=_GEOMETRY, shown=("corner",)),
     Quantity("ackermann_error_deg", "Ackermann error", "deg", 3,
         "greatest absolute difference of the outer wheel's angle from the wanted one, `d_i - p "
@@ -145,7 +146,9 @@ QUANTITIES = (
         "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks",)),
     Quantity("buckling_reserve", "buckling reserve of the rod", "", 1,
         "least of the rod's buckling load (Euler, Johnson's parabola below the transition "
-        "slenderness) and the spacer's capacity as a bent cantilever, over the rod force",
+        "slenderness) and, with `[spacer]`, the capacity as a bent cantilever of the bar that "
+        "stands out of the housing and the spacer on it, if any, both of the spacer's section, "
+        "over the rod force; a housing of unknown length is taken as long as the travel allows",
         "more", _SHIGLEY, needs=(LOADS, SECTION), shown=("racks",)),
     # --- room and joints ---
     Quantity("clearance_mm", "clearance", "mm", 1,
@@ -163,12 +166,15 @@ QUANTITIES = (
         "least angle of the tie rod to the plane of steering axis and outer joint: 0 where they "
         "line up", "more", _GEOMETRY, shown=("racks", "pick")),
     Quantity("inner_joint_angle_deg", "inner joint's angle", "deg", 1,
-        "greatest angle of the tie rod to the rack", "less", _GEOMETRY, shown=("racks",)),
+        "greatest angle of the tie rod to the bar, the joint's own axis",
+        "less", _GEOMETRY, shown=("racks",)),
     Quantity("inner_joint_swing_deg", "inner joint's swing", "deg", 1,
         "greatest angle of the tie rod from its direction at rest",
         "less", _GEOMETRY, shown=("racks",)),
-    Quantity("outer_joint_angle_deg", "outer joint's swing", "deg", 1,
-        "greatest change of the tie rod's angle to the steering axis",
+    Quantity("outer_joint_angle_deg", "outer joint's misalignment", "deg", 1,
+        "greatest angle of the tie rod off square to the joint's bolt, which turns with the "
+        "upright: with `[arms] outer_bolt` as given, else with the worst of steering axis, "
+        "vertical and square to the rod at rest",
         "less", _GEOMETRY, shown=("racks",)),
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,

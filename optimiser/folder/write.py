@@ -11,7 +11,7 @@ import numpy as np
 
 from optimiser import __version__
 from optimiser.answer.design_numbers import design_numbers
-from optimiser.answer.exactness import accuracy
+from optimiser.answer.exactness import accuracy, built_percentiles
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import (
     CAUTION,
@@ -236,22 +236,20 @@ def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
 
 def _as_built(problem: Problem, design: Designs) -> str:
     """What cars built to the study's tolerances come to, and whether that is acceptable."""
-    percentiles, reasons = problem.spread(problem.corners(design)[0])
-    values = [float(p[0]) for p in percentiles.values()]
-    if not np.isfinite(values).all():
-        return f"Built to your tolerances: {reasons[0]}."
+    percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+    if reason:
+        return f"Built to your tolerances: {reason}."
+    bump, ackermann = percentiles
     text = (
         "Built to your tolerances, 95 of 100 cars of the chosen design have at most "
-        f"{values[0]:.3f} deg bump steer and {values[1]:.2f} deg Ackermann error"
+        f"{bump.text} bump steer and {ackermann.text} Ackermann error"
     )
-    over = [
-        f"{words} is above the {most:g} deg that you accept"
-        for words, value, most in zip(
-            (quantity(name).words for name in JUDGED), values, problem.acceptable, strict=True
-        )
-        if value > most
+    wrong = [
+        f"{quantity(name).words} {verdict}"
+        for name, found, most in zip(JUDGED, percentiles, problem.acceptable, strict=True)
+        if (verdict := found.against(float(most)))
     ]
-    return f"{text}: {' and '.join(over)}." if over else f"{text}, which is acceptable."
+    return f"{text}: {' and '.join(wrong)}." if wrong else f"{text}, which is acceptable."
 
 
 SMALL_SHARE = 0.1

@@ -146,6 +146,10 @@ class CadFrame:
         shifted = np.asarray(cad_mm, dtype=float) - np.array(self.ground_origin_mm)
         return np.asarray(shifted @ self.rotation.T)
 
+    def direction(self, cad: ArrayLike) -> Array:
+        """A direction (..., 3) in CAD axes to body axes."""
+        return np.asarray(np.asarray(cad, dtype=float) @ self.rotation.T)
+
     def to_cad(self, iso_mm: ArrayLike) -> Array:
         """Body axes (..., 3) to CAD coordinates."""
         return np.asarray(

@@ -1,4 +1,4 @@
-"""Numbers about a solved linkage: bump steer, Ackermann, lock, gearing, joints, wheel attitude.
+"""Numbers about a solved linkage: bump steer, Ackermann, lock, gearing, wheel attitude.
 
 Angles are radians and lengths millimetres. Steer angles of the Ackermann and lock functions are
 measured from the straight-ahead setting, so static toe does not count in them.
@@ -15,13 +15,14 @@ from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import across, mirrored_rack, mirrored_steer
-from optimiser.linkage.vectors import Array, angle_between
+from optimiser.metrics.between_nodes import between_nodes, largest_between
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
 
 
 def trapezium_rms(values: ArrayLike, at: ArrayLike) -> Array:
@@ -87,7 +88,8 @@ def bump_steer(
 def roll_steer(gradient: ArrayLike, track_mm: ArrayLike) -> Array:
     """Steer of the axle per angle of body roll (dimensionless), from the toe-in gradient, rad/mm.
 
-    Both positive as in ISO 8855: roll lifts the left side, so the left wheel droops by half the
+    The track is that of the contact points, about which the body rolls. Both positive as in
+    ISO 8855: roll lifts the left side, so the left wheel droops by half the
     track times the roll angle and the right wheel rises by as much; the mean steer of the two
     is +gradient * track / 2. Positive steers the car further into the turn that rolled it.
     """
@@ -171,8 +173,8 @@ class Ackermann:
         inner: inner wheel angles, (..., n), from 0 to the required lock.
         outer: outer wheel angles that go with them, (..., n).
         error: outer minus wanted outer angle, (..., n).
-        largest: greatest absolute error.
-        rms: root mean square error over inner angle.
+        largest: greatest absolute error, between the nodes too.
+        rms: root mean square error over inner angle, likewise.
     """
 
     rack_at_lock_mm: Array
@@ -196,7 +198,10 @@ def summarise_ackermann(
     wheelbase_mm: float,
     target: float,
 ) -> Ackermann:
-    """Ackermann error of wheel angles (..., n), the inner ones rising from 0 to the lock."""
+    """Ackermann error of wheel angles (..., n), the inner ones rising from 0 to the lock.
+
+    The nodes lie evenly in rack displacement, as `lock_fractions` has them.
+    """
     wanted = wanted_outer(inner, np.asarray(track_mm, float)[..., None], wheelbase_mm, target)
     error = outer - wanted
     return Ackermann(
@@ -204,8 +209,8 @@ def summarise_ackermann(
         inner,
         outer,
         error,
-        np.max(np.abs(error), axis=-1),
-        trapezium_rms(error, inner),
+        largest_between(error),
+        trapezium_rms(between_nodes(error), between_nodes(inner)),
     )
 
 
@@ -258,32 +263,7 @@ def overall_ratio(steer_per_rack: ArrayLike, travel_per_turn_mm: ArrayLike) -> A
     return np.asarray(1.0 / (np.abs(steer_per_rack) * per_radian))
 
 
-# --- joints and wheel attitude -------------------------------------------------------------------
-
-
-def inner_joint_angle(poses: Poses) -> Array:
-    """Angle of the tie rod to the rack axis, which lies across the car."""
-    return angle_between(poses.outer_joint - poses.inner_joint, (0.0, 1.0, 0.0))
-
-
-def tie_rod_swing(poses: Poses, rest: Poses) -> Array:
-    """Angle of the tie rod from its direction at rest, at the inner joint."""
-    return angle_between(poses.outer_joint - poses.inner_joint, rest.outer_joint - rest.inner_joint)
-
-
-def outer_joint_swing(poses: Poses, rest: Poses) -> Array:
-    """Change from rest of the tie rod's angle to the steering axis.
-
-    It is the misalignment of a rod end whose bolt is parallel to the steering axis and which
-    was square to the rod when fitted; a bolt set otherwise needs its own check.
-    """
-
-    def angle(at: Poses) -> Array:
-        return angle_between(
-            at.outer_joint - at.inner_joint, at.upper_ball_joint - at.lower_ball_joint
-        )
-
-    return np.abs(angle(poses) - angle(rest))
+# --- wheel attitude ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

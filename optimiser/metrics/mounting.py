@@ -12,6 +12,10 @@ was made, or turned end for end about the vertical and then rolled about its own
 shaft faces the column again. The second puts the pinion on the other side of the car, and for the
 same turn of the steering wheel the bar moves the other way. Pinion side times way of moving is the
 same for both: that product is the hand of the rack, and only a mirror image has the other.
+
+A pinion in the middle of the bar stays in the middle, so that one rack serves either driver. The
+catalogue does not say how far the pinion's axis passes above or below the bar, where the same turn
+puts it on the other side: clearance takes it to cross the bar's own line, and the words say so.
 """
 
 from __future__ import annotations
@@ -47,7 +51,7 @@ class HandCheck:
     Attributes:
         right_way_as_made: the rack as made steers the wheels the way the steering wheel turns.
         turn_end_for_end: it must be turned about the vertical and rolled about its bar.
-        pinion_side: side of the car on which the pinion then lies.
+        pinion_side: side of the car on which the pinion then lies; None in the middle too.
         on_drivers_side: that is where the driver sits.
         opposite_hand_needed: only a rack of the other hand has its pinion on the driver's side.
         sentence: the same in words, for the comparison of racks.
@@ -68,7 +72,7 @@ def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandChec
     own car to have had its steering arms on the side of the axle that `made_for` names.
 
     Args:
-        rack: the catalogue's row; `made_for` and `pinion_side` count.
+        rack: the catalogue's row; `made_for`, `pinion_side` and `pinion_offset_mm` count.
         arm_ahead: True when the design's outer joint is ahead of the steering axis, as
             `ArmPlacement.ahead` has it. That decides, and not where the bar lies; it is also
             where `Poses.steer_per_rack` is positive.
@@ -82,8 +86,11 @@ def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandChec
         "steers the right way as made"
         if as_made
         else "steers the wrong way as made: turn it end for end, then roll it about its bar until "
-        "the pinion faces the column"
+        "the pinion faces the column, which puts below the bar what was above it"
     )
+    if rack.pinion_offset_mm == 0.0:
+        sentence = f"{mounting}; its pinion is in the middle of the bar, on neither side"
+        return HandCheck(as_made, not as_made, None, None, False, sentence)
     if rack.pinion_side is None:
         sentence = f"{mounting}; side of the pinion {UNKNOWN}"
         return HandCheck(as_made, not as_made, None, None, None, sentence)

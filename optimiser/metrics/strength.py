@@ -173,13 +173,15 @@ def spacer_capacity(
     rod_angle: ArrayLike,
     overhang_mm: ArrayLike = 0.0,
 ) -> Array:
-    """Axial tie-rod force in N at which the spacer yields or sways; infinite without a spacer.
+    """Axial tie-rod force in N at which spacer and bar yield or sway, with or without a spacer.
 
     One pin-ended column of the summed length would overrate long spacers, and forget the bending.
     The spacer, with the bar that stands out of the housing added to its length, is a cantilever
-    of the spacer's section (give the weaker of spacer and bar). The rod, at `rod_angle` radians
-    from the bar, bends it by N sin(angle) s at the root, more by 1 / (1 - N / N_e) as it sways,
-    N_e being Euler's load of `sway_length`. Yield in the outer fibre is where
+    of the spacer's section (give the weaker of spacer and bar); with no spacer it is the bar
+    alone, of the same section, so that racks with and without are comparable. The rod, at
+    `rod_angle` radians from the bar, bends it by N sin(angle) s at the root, more by
+    1 / (1 - N / N_e) as it sways, N_e being Euler's load of `sway_length`. Yield in the outer
+    fibre is where
 
         N cos(angle) / A  +  N sin(angle) s (d/2) / I / (1 - N / N_e) = S,
 
@@ -197,15 +199,15 @@ def spacer_capacity(
     lever = 0.5 * np.asarray(spacer.diameter_mm) / spacer.second_moment * length
     linear = push + np.abs(np.sin(angle)) * lever + sway * strength
     root = np.sqrt(np.maximum(0.0, linear**2 - 4.0 * push * sway * strength))
-    capacity = np.minimum(2.0 * strength / (linear + root), buckling)
-    return np.asarray(np.where(np.asarray(spacer_mm) == 0.0, np.inf, capacity))
+    return np.asarray(np.minimum(2.0 * strength / (linear + root), buckling))
 
 
 def reserve_factor(rod_force_n: ArrayLike, *capacities_n: ArrayLike) -> Array:
     """Least capacity over the size of the axial force; infinite where there is no force.
 
-    Give `buckling_load` of the rod at the tie-rod length and, with spacers, `spacer_capacity`.
-    The sign does not count: the rod that pulls in one turn pushes in the other.
+    Give `buckling_load` of the rod at the tie-rod length and, where the section of bar and spacer
+    is known, `spacer_capacity`. The sign does not count: the rod that pulls in one turn pushes in
+    the other.
     """
     least = np.asarray(capacities_n[0], float)
     for capacity in capacities_n[1:]:

@@ -218,17 +218,14 @@ def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
         if built is None
         else {
             "cars": built.cars,
-            "bump": number(built.bump_steer_p95_deg, 3),
-            "ackermann": number(built.ackermann_error_p95_deg, 2),
-            "over": [
-                words
-                for words, value, most in zip(
-                    (quantity(name).words for name in JUDGED),
-                    (built.bump_steer_p95_deg, built.ackermann_error_p95_deg),
-                    problem.acceptable,
-                    strict=True,
+            "bump": built.percentiles[0].text,
+            "ackermann": built.percentiles[1].text,
+            "wrong": [
+                f"{quantity(name).words} {verdict}"
+                for name, found, most in zip(
+                    JUDGED, built.percentiles, problem.acceptable, strict=True
                 )
-                if value > most
+                if (verdict := found.against(float(most)))
             ],
             "reason": built.reason,
             "matters": built.matters_most,

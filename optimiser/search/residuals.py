@@ -1,7 +1,8 @@
 """A problem as refinement sees it: scaled continuous variables in, smooth residuals out.
 
-The largest toe change and the largest Ackermann error have kinks, but the single changes and
-errors that they are the largest of have none; those are what is differentiated.
+The largest toe change and the largest Ackermann error have kinks, but the single changes, and the
+extremes of the error between two nodes, that they are the largest of have none; those are what is
+differentiated.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
 from optimiser.evaluation.quantities import is_pair
-from optimiser.metrics.kinematic import inner_joint_angle, outer_joint_swing
+from optimiser.metrics.between_nodes import between_nodes, extremes
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -161,16 +163,18 @@ class Model:
     def _rows(self, solved: Solved, objectives: Array) -> list[Array]:
         """Rows of each objective, in the objective's own unit."""
         rows = []
-        curves = (
-            (np.degrees(solved.bump.toe_change), self.problem.travel.grid()),
-            (np.degrees(solved.ackermann.error), np.nan_to_num(solved.ackermann.inner)),
-        )
+        toe, error = np.degrees(solved.bump.toe_change), np.degrees(solved.ackermann.error)
         for number, kind in enumerate(self.kinds):
             if kind == "value":
                 rows.append(objectives[:, number : number + 1])
-                continue
-            curve, at = curves[number]
-            rows.append(curve if kind == "largest" else curve * _root_weights(at))
+            elif number == 0:
+                weights = _root_weights(self.problem.travel.grid())
+                rows.append(toe if kind == "largest" else toe * weights)
+            elif kind == "largest":
+                rows.append(extremes(error))
+            else:
+                inner = between_nodes(np.nan_to_num(solved.ackermann.inner))
+                rows.append(between_nodes(error) * _root_weights(inner))
         return rows
 
     def _limit_rows(self, solved: Solved, found: Evaluation) -> list[Array]:
@@ -184,7 +188,9 @@ class Model:
             elif name == "inner_joint_angle_deg":
                 over = np.degrees(inner_joint_angle(envelope))
             elif name == "outer_joint_angle_deg":
-                over = np.degrees(outer_joint_swing(envelope, solved.rest))
+                bolt = self.problem.car.outer_bolt
+                each = outer_joint_misalignment(envelope, solved.rest, bolt)
+                over = np.degrees(np.concatenate(list(each), axis=1))
             elif name == "clearance_mm" and (pairs := _pairs(found)):
                 # A pair of unknown size is as good as far apart.
                 over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)

@@ -32,7 +32,13 @@ from optimiser.metrics.kinematic import (
     wanted_outer,
     wheel_attitude,
 )
-from optimiser.study.problem_parts import loads_of, materials_of, room_of, tolerances_of
+from optimiser.study.problem_parts import (
+    loads_of,
+    materials_of,
+    outer_bolt_of,
+    room_of,
+    tolerances_of,
+)
 from optimiser.study.tables import Span
 
 if TYPE_CHECKING:
@@ -126,6 +132,7 @@ class Study:
             drive_side=car.drive_side,
             front_axle_load_n=car.front_axle_load_n,
             tyre_width_mm=car.tyre_width_mm,
+            outer_bolt=outer_bolt_of(self.file, self.frame),
         )
 
     @property

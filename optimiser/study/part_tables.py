@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import model_validator
+from pydantic import Discriminator, Tag, field_validator, model_validator
 
-from optimiser.study.keys import Point, Table, key, refuse
+from optimiser.metrics.joints import BOLT_WORDS, BoltWord
+from optimiser.study.keys import Point, Table, key, kind_of, refuse
 
 
 class KeepOut(Table):
@@ -90,8 +91,15 @@ class SpacerTable(_RodTable):
     """The spacers between rack and inner joint."""
 
 
+_BOLTS = ", ".join(f'`"{word}"`' for word in BOLT_WORDS)
+Bolt = Annotated[
+    Annotated[BoltWord, Tag("word")] | Annotated[Point, Tag("stock")], Discriminator(kind_of)
+]
+"""A direction: a word or a vector."""
+
+
 class ArmsTable(Table):
-    """Thickness of the arms, for clearance."""
+    """The arms: thickness, for clearance, and the bolt of the outer joint."""
 
     tube_diameter_mm: Annotated[
         float | None,
@@ -101,6 +109,23 @@ class ArmsTable(Table):
         float | None,
         key("thickness of the steering arm", "mm", 5.0, 120.0, absent="not checked"),
     ] = None
+    outer_bolt: Annotated[
+        Bolt | None,
+        key(
+            "direction at rest of the outer joint's bolt, or of its taper: "
+            f"{_BOLTS} (of the directions square to the "
+            "tie rod the nearest to the steering axis), or a vector `[x, y, z]` of the left "
+            "corner in CAD axes; it turns with the upright",
+            absent="the worst of the three, since a misalignment must not be taken for less",
+        ),
+    ] = None
+
+    @field_validator("outer_bolt")
+    @classmethod
+    def _points(cls, bolt: BoltWord | tuple[float, float, float] | None) -> Any:
+        if isinstance(bolt, tuple) and not any(bolt):
+            refuse("[0, 0, 0] is no direction", "give the bolt's direction, such as [0, 0.1, 1]")
+        return bolt
 
 
 class LoadsTable(Table):

@@ -12,6 +12,7 @@ from optimiser.metrics.tolerance import Tolerances
 
 if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame
+    from optimiser.metrics.joints import OuterBolt
     from optimiser.study.part_tables import SpacerTable, TieRodTable
     from optimiser.study.tables import StudyFile
 
@@ -69,6 +70,15 @@ def tolerances_of(file: StudyFile) -> Tolerances | None:
         distribution=table.distribution,
         samples=table.samples,
     )
+
+
+def outer_bolt_of(file: StudyFile, frame: CadFrame) -> OuterBolt | None:
+    """Direction of the outer joint's bolt, in body axes; None where the study is silent."""
+    bolt = None if file.arms is None else file.arms.outer_bolt
+    if not isinstance(bolt, tuple):
+        return bolt
+    x, y, z = frame.direction(bolt).tolist()
+    return x, y, z
 
 
 def room_of(file: StudyFile, frame: CadFrame) -> Room:

@@ -419,8 +419,9 @@ class LimitsTable(Table):
     outer_joint_angle_deg: Annotated[
         Limit,
         key(
-            "greatest swing of the outer joint from rest, over all poses; take it from the "
-            "part's data; common practice, no source",
+            "greatest angle of the tie rod off square to the outer joint's bolt "
+            "(`[arms] outer_bolt`), over all poses; take it from the part's data; common "
+            "practice, no source",
             "deg",
             2.0,
             90.0,

@@ -62,6 +62,7 @@ def case(
                 float(np.radians(drawn["static_camber_deg"])),
                 285.0,
             ),
+            outer_bolt="square to rod",
         ),
         Travel(0.7 * drawn["travel_mm"][1], -0.7 * drawn["travel_mm"][0], step_mm),
         Steering(

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     Index = NDArray[np.intp]
 
-_OUTSIDE_MM = 5.0
+OUTSIDE_MM = 5.0
 """How far a part may reach, between the solved poses, out of the box around those."""
 
 
@@ -46,7 +46,7 @@ class Measurement:
 
     def __init__(self, solved: Solved, room: Room, far_mm: float, poses_between: bool) -> None:
         self._solved, self.far, self._between = solved, far_mm, poses_between
-        self._reach = far_mm + (_OUTSIDE_MM if poses_between else 0.0)
+        self._reach = far_mm + (OUTSIDE_MM if poses_between else 0.0)
         self._keep_outs = obstacles(room.keep_outs)
         self._table = Table(len(solved.reason), far_mm)
         self._tubes = tubes = arm_tubes(solved, room)

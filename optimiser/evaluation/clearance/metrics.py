@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.engine import segment_in_cylinder_clearance
-from optimiser.evaluation.clearance.measure import Measurement
+from optimiser.evaluation.clearance.engine import minimum_segment_rim
+from optimiser.evaluation.clearance.engine import poses_between as blended_poses
+from optimiser.evaluation.clearance.measure import OUTSIDE_MM, Measurement
 from optimiser.evaluation.clearance.pairs import column
 from optimiser.evaluation.clearance.parts import Part, moving_parts, rod_diameter, still_parts
 from optimiser.evaluation.clearance.pinion import pinion_housings
 from optimiser.linkage.at_rack import Poses
+from optimiser.linkage.vectors import unit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Rim, Room
+    from optimiser.evaluation.clearance.engine import Between
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.solved import Solved
     from optimiser.linkage.racks import Rack, Side
@@ -104,10 +107,10 @@ def clearance_metrics(
     pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
     found = pairs.measure(moving, still_parts(designs, solved, racks, room), pinions)
     if room.rim is not None:
-        for part in moving:
-            if part[0] != "spacer":
-                inside = _in_rim(part, solved, room.rim)
-                found[column(part[0], "rim")] = np.minimum(inside, pairs.far)
+        grid = None
+        if poses_between:
+            grid = blended_poses(solved.envelope_travel_mm, solved.envelope_share)
+        found |= _in_rim(moving, solved, room.rim, pairs.far, grid)
     known = [values for name, values in found.items() if name != "pinion_angle_deg"]
     overall = np.fmin.reduce(known) if known else np.full(len(designs), np.nan)
     found = {"clearance_mm": overall, **found}
@@ -135,21 +138,51 @@ def _some(solved: Solved, rows: Index) -> Solved:
     )
 
 
-def _in_rim(part: Part, solved: Solved, rim: Rim) -> Array:
-    """Least clearance of a part to the inside of the rim, (N,).
+def _in_rim(
+    moving: list[Part], solved: Solved, rim: Rim, far_mm: float, grid: Between | None
+) -> dict[str, Array]:
+    """Least clearance of parts to the rim by column, (N,), `far_mm` where it is more.
 
     Only the tie rod moves in the rim: outer joint and steering arm turn with the wheel, so that
-    one pose is all.
+    one pose is all. The rod is looked at in the poses of `grid` too, where it comes near at all.
     """
-    name, start, end, radius = part
-    at = slice(None) if name == "tie_rod" else slice(1)
-    poses = solved.envelope.select(at)
-    found = segment_in_cylinder_clearance(
-        np.moveaxis(start[..., at], 0, -1),
-        np.moveaxis(end[..., at], 0, -1),
-        poses.wheel_centre + rim.offset_mm * poses.spin_axis,
-        poses.spin_axis,
+    poses = solved.envelope
+    wheel = (poses.wheel_centre_xyz, poses.spin_xyz)
+    found, still = {}, []
+    for part in moving:
+        name, start, end, radius = part
+        if name in ("outer_joint", "steering_arm"):
+            still.append(part)
+        elif name == "tie_rod":
+            reach = far_mm + OUTSIDE_MM
+            least = _to_rim([start, end, *wheel], radius, rim, reach)
+            if grid is not None:
+                near = np.flatnonzero(least < reach)
+                blended = [grid.blend(points[:, near]) for points in (start, end, *wheel)]
+                least[near] = _to_rim(blended, radius[near], rim, far_mm)
+            found[column(name, "rim")] = np.minimum(least, far_mm)
+    if still:
+        names, starts, ends, radii = zip(*still, strict=True)
+        points = [starts, ends, *([part] * len(still) for part in wheel)]
+        together = [np.concatenate([each[..., :1] for each in some], axis=1) for some in points]
+        least = _to_rim(together, np.concatenate(radii), rim, far_mm)
+        columns = [column(name, "rim") for name in names]
+        found |= dict(zip(columns, np.split(least, len(still)), strict=True))
+    return found
+
+
+def _to_rim(points: Sequence[Array], radius: Array, rim: Rim, far_mm: float) -> Array:
+    """Least clearance over the poses, (N,), of lines and wheels (3, N, E); at most `far_mm`."""
+    start, end, centre, spin = (np.moveaxis(each, 0, -1) for each in points)
+    spin = unit(spin)  # blended, it is no longer of unit length
+    known = radius[np.isfinite(radius)]
+    found = minimum_segment_rim(
+        start,
+        end,
+        centre + rim.offset_mm * spin,
+        spin,
         rim.inside_radius_mm,
-        0.5 * rim.width_mm + radius[:, None],
+        0.5 * rim.width_mm,
+        ceiling=far_mm + float(np.max(known, initial=0.0)),
     )
-    return np.asarray(np.min(found, axis=1) - radius)
+    return np.asarray(np.minimum(found - radius, far_mm))

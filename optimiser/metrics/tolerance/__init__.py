@@ -37,6 +37,7 @@ from optimiser.metrics.tolerance.spread import (
     Spread,
     built_cars,
     percentile,
+    percentile_error,
     solve_cars,
     tolerance_spread,
 )
@@ -66,6 +67,7 @@ __all__ = [
     "importance_table",
     "matters_most",
     "percentile",
+    "percentile_error",
     "sensitivities",
     "set_rod_length",
     "set_toe",

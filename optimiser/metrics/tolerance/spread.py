@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import mirrored_rack, mirrored_steer
+from optimiser.metrics.between_nodes import largest_between
 from optimiser.metrics.kinematic import (
     kingpin_track,
     lock_fractions,
@@ -69,8 +70,8 @@ class CarCurves:
 
     @property
     def largest_ackermann_error(self) -> Array:
-        """Largest Ackermann error in the worse turn, (C,)."""
-        return np.asarray(np.max(np.abs(self.ackermann_error), axis=(-2, -1)))
+        """Largest Ackermann error in the worse turn, between the nodes too, (C,)."""
+        return np.asarray(np.max(largest_between(self.ackermann_error), axis=-1))
 
 
 def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurves:
@@ -129,6 +130,24 @@ def percentile(values: ArrayLike, share: float = PERCENTILE) -> Array:
     rank = max(1, int(np.ceil(share * ranked.shape[-1] - 1e-9)))
     found = np.partition(ranked, rank - 1, axis=-1)[..., rank - 1]
     return np.where(np.isfinite(found), found, np.nan)
+
+
+def percentile_error(values: ArrayLike, share: float = PERCENTILE) -> Array:
+    """Standard error of `percentile` (...) over values (..., S), from the sample alone.
+
+    Of S independent cars the number below the true percentile is binomial, S p on average with a
+    standard deviation of sqrt(S p (1 - p)): half the distance of the values that far apart in
+    rank. The cars fill their space more evenly than independent ones, so that it errs upward.
+    NaN where the upper of the two fails. Elementary statistics of order.
+    """
+    ranked = np.sort(np.where(np.isnan(values), np.inf, np.asarray(values, float)), axis=-1)
+    count = ranked.shape[-1]
+    off = np.sqrt(count * share * (1.0 - share))
+    low, high = (int(np.ceil(count * share + way)) for way in (-off, off))
+    apart = ranked[..., min(high, count) - 1], ranked[..., max(low, 1) - 1]
+    with np.errstate(invalid="ignore"):
+        error = 0.5 * (apart[0] - apart[1])
+    return np.where(np.isfinite(error), error, np.nan)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

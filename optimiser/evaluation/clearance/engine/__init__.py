@@ -1,15 +1,14 @@
 """Clearance between the steering parts and what they may not touch.
 
 `distance` measures two shapes in one pose; `least` finds the least distance over many poses
-without measuring most of them; `apart` settles most pairs from one pose; `between` blends poses
-from solved ones.
+without measuring most of them, `rim` that to the wheel's rim; `apart` settles most pairs from one
+pose; `between` blends poses from solved ones.
 """
 
 from optimiser.evaluation.clearance.engine.apart import box_apart, segment_apart
 from optimiser.evaluation.clearance.engine.between import Between, poses_between
 from optimiser.evaluation.clearance.engine.distance import (
     segment_box_distance,
-    segment_in_cylinder_clearance,
     segment_segment_distance,
 )
 from optimiser.evaluation.clearance.engine.least import (
@@ -18,6 +17,7 @@ from optimiser.evaluation.clearance.engine.least import (
     minimum_segment_segment,
 )
 from optimiser.evaluation.clearance.engine.operands import Picked
+from optimiser.evaluation.clearance.engine.rim import minimum_segment_rim
 
 __all__ = [
     "Between",
@@ -25,10 +25,10 @@ __all__ = [
     "box_apart",
     "floor_segment_segment",
     "minimum_segment_box",
+    "minimum_segment_rim",
     "minimum_segment_segment",
     "poses_between",
     "segment_apart",
     "segment_box_distance",
-    "segment_in_cylinder_clearance",
     "segment_segment_distance",
 ]

@@ -1,4 +1,4 @@
-"""Exact distances of a segment to a segment, to a box and to the inside of a cylinder.
+"""Exact distances of a segment to a segment and to a box.
 
 A part is a capsule: all points within a radius of a segment. Everything here measures the
 segment, the capsule's centre line; the clearance of a capsule is that distance minus its radius,
@@ -286,60 +286,3 @@ def _best_face(y: Vector, w: Vector, h: Vector) -> Vector:
     best = np.argmax(np.stack([*up, *down]), axis=0)
     x, y_, z = ((best == i) * 1.0 - (best == i + 3) * 1.0 for i in range(3))
     return x, y_, z
-
-
-# --- inside of the wheel rim -------------------------------------------------------------------
-
-
-def segment_in_cylinder_clearance(
-    p0: ArrayLike,
-    p1: ArrayLike,
-    centre: ArrayLike,
-    axis: ArrayLike,
-    radius: ArrayLike,
-    half_width: ArrayLike,
-) -> Array:
-    """Clearance in mm of the segment p0-p1 to the inside of a cylinder, such as a wheel rim.
-
-             |<- half_width ->|
-        =====+================+=====  radius
-             | | clearance    |
-             x-+---o          |       only the part between the two ends counts;
-        o----|                |       here its widest point is at the cylinder's end
-        - - -|- - - - + - - - |- -    axis, with the centre at +
-
-    Args:
-        p0: end of the segment, (..., 3) mm; all arguments broadcast.
-        p1: its other end; the same point makes the segment a point.
-        centre: middle of the cylinder, (..., 3) mm.
-        axis: unit vector along the cylinder's axis, (..., 3).
-        radius: inside radius of the cylinder, (...) mm.
-        half_width: how far the cylinder reaches from its centre along the axis, (...) mm.
-
-    Returns:
-        Radius minus the greatest distance from the axis of the part of the segment that lies
-        within the half width, (...): negative where that part reaches beyond the cylinder's
-        wall, and infinite where no part lies within. The clearance of a capsule is this minus
-        its radius.
-
-    The distance from the axis is convex along the segment, so it is greatest at an end of that
-    part. A capsule also reaches past the plane where its centre line leaves the cylinder. With
-    the capsule's radius added to `half_width`, no capsule that touches the wall is reported as
-    clear of it; the price is too small a clearance for some that pass the edge closely.
-    """
-    return over_blocks(_in_cylinder, as_arrays(p0, p1, centre, axis), as_arrays(radius, half_width))
-
-
-def _in_cylinder(
-    p0: Vector, p1: Vector, centre: Vector, k: Vector, radius: Array, half_width: Array
-) -> Array:
-    start, end = minus(p0, centre), minus(p1, centre)
-    height, top = dot(start, k), dot(end, k)
-    run = np.abs(top - height)
-    low = np.where(top < height, -height, height)  # the axis turned so that heights rise
-    enter = unit_interval((-half_width - low) / (run + _TINY))
-    leave = 1.0 - unit_interval((low + run - half_width) / (run + _TINY))
-    u = minus(end, start)
-    widest = np.maximum(*(length(cross(along(start, t, u), k)) for t in (enter, leave)))
-    apart = (low > half_width) | (low + run < -half_width)
-    return np.where(apart, np.inf, radius - widest)
