@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from optimiser.answer.exactness import accuracy
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
 from optimiser.base.errors import InputError
@@ -47,6 +48,7 @@ def cost_lines(picked: Picked) -> Iterator[str]:
         value = chosen.metric(one.name)
         if math.isfinite(value):
             yield _change(one, value, None if base is None else base.metric(one.name))
+    yield from kept_rod_sentences(chosen.problem, chosen.design, chosen.outcome)
     yield from _verdict(chosen)
     yield from picked.notes
 
