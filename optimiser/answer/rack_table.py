@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.design_numbers import design_numbers
+from optimiser.answer.design_numbers import closest_pair, design_numbers
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
 from optimiser.answer.whole_sweep import sweep_notes, sweep_whole
 from optimiser.base.front import best_ratio, feasible_front
 from optimiser.evaluation.designs import JUDGED
-from optimiser.evaluation.quantities import excess_words, is_pair, pair_words, quantity, shown
+from optimiser.evaluation.quantities import excess_words, quantity, shown
 from optimiser.metrics.mounting import steering_mass
 
 if TYPE_CHECKING:
@@ -190,10 +190,7 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
     """The pair of parts that breaks a limit where that is the clearance; else empty."""
-    if name != "clearance_mm":
-        return ""
-    pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
-    return pair_words(min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf)))
+    return closest_pair(outcome, row) if name == "clearance_mm" else ""
 
 
 def _numbers(
