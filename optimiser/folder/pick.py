@@ -6,7 +6,7 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
-from optimiser.answer.exactness import accuracy
+from optimiser.answer.exactness import built_to_tolerances
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
@@ -86,7 +86,7 @@ def write_pick(stored: StoredRun, picked: Picked) -> Path:
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
     write_design(folder, chosen)
-    built = accuracy(chosen.problem, chosen.points).built
+    built = built_to_tolerances(chosen.problem, chosen.points)
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))

@@ -78,7 +78,7 @@ def write_run(
     winner = None if result.winner is None else result.chosen(result.winner)
     if winner is not None:
         write_design(folder, winner)
-    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     for name, figure in made.items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
@@ -123,7 +123,7 @@ def rewrite_report(stored: StoredRun) -> Path:
     """Write the report of a stored run again, from its files alone; returns its path."""
     result = stored.result
     winner = None if result.winner is None else result.chosen(result.winner)
-    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     write_report(stored.folder, result, stored.record, made, exact)
     return stored.folder / REPORT_FILE

@@ -49,8 +49,7 @@ def place_accuracy(found: RackHeights) -> Accuracy | None:
     place = found.chosen
     if place is None:
         return None
-    corner = found.problem.corners(place.design)[0].select(0)
-    return accuracy(found.problem, corner, cars=False)
+    return accuracy(found.problem, place.design, cars=False)
 
 
 def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy | None) -> None:
