@@ -20,11 +20,13 @@ from optimiser.answer.rack_table import (
     WRONG_HAND,
     compare,
 )
+from optimiser.answer.remedies import rescues
 from optimiser.answer.whole_sweep import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
 from optimiser.evaluation.asked import KeepOut
-from optimiser.evaluation.designs import VARIABLES, Range, Stock
+from optimiser.evaluation.designs import VARIABLES, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Designs, LoadAssumptions, Objectives, Room
 from optimiser.linkage.at_rack import solve_linkage
+from optimiser.metrics.ideal import ideal_inner_joint
 from optimiser.metrics.mounting import check_hand
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.study.read import read_study
@@ -241,35 +243,161 @@ def too_short():
     return asked, *rows_of(asked)
 
 
+def evaluated(asked, design, text, **values):
+    """Outcome of a design with other values, which a sentence has to give in full."""
+    result = asked.evaluate(change(design, **values))
+    bump, error = number(r"([\d.]+) deg bump steer.*? ([\d.]+) deg Ackermann error", text)
+    assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
+    assert f"{result.metrics['ackermann_error_deg'][0]:.2f}" == f"{error:.2f}"
+    for name, most, unit in (
+        ("bump_steer_deg", 0, "bump steer"),
+        ("ackermann_error_deg", 1, "Ack"),
+    ):
+        above = result.metrics[name][0] > asked.acceptable[most]
+        start = text[text.index(unit) :]
+        assert bool(re.match(r"[\w ]+\(above the", start)) == above
+    assert ("breaking" in text) == (result.status[0] != "ok")
+    return result
+
+
 def test_spacers_that_would_rescue_do_give_that_bump_steer(too_short):
     asked, designs, outcome, (row,) = too_short
-    text = next(t for t in row.rescue if "mm spacers (the study allows 5)" in t)
-    spacer, height, bump = number(
-        r"with ([\d.]+) mm spacers .* rack at ([\d.]+) mm .* be ([\d.]+) deg", text
-    )
-    tried = change(designs.select([row.row]), spacer_mm=spacer, rack_height_mm=height)
-    result = asked.evaluate(tried)
+    text = next(t for t in row.rescue if "mm spacers and the rack at" in t)
+    spacer, height = number(r"with ([\d.]+) mm spacers .* rack at ([\d.]+) mm", text)
+    design = designs.select([row.row])
+    result = evaluated(asked, design, text, spacer_mm=spacer, rack_height_mm=height)
     assert spacer > 5.0
-    assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
-    assert bump < outcome.metrics["bump_steer_deg"][row.row]
-    assert ("breaking" in text) == (result.status[0] != "ok")
+    assert result.metrics["bump_steer_deg"][0] < outcome.metrics["bump_steer_deg"][row.row]
+    # Half of what this arm's ideal inner joints are further apart than the rack's own, bare.
+    points = asked.corners(design)[0].select(0)
+    ideal = ideal_inner_joint(
+        points, points.outer_joint, 95.0, asked.travel.grid(), asked.car.attitude
+    )
+    assert spacer == pytest.approx(0.5 * (float(ideal.spacing_mm) - 550.0), abs=0.05 + 1e-9)
+    assert "; outside the study: [search.vary] spacer_mm is 0 to 5 mm" in text
 
 
+@pytest.mark.parametrize("spacer", [0.0, 12.0])
 @pytest.mark.parametrize(("spacing", "way"), [(SHORTER, "lower"), (LONGER, "higher")])
-def test_other_heights_that_would_rescue_do_give_that_bump_steer(spacing, way):
-    asked = roomy([named("wrong length", inner_joint_spacing_mm=spacing)])
-    asked = replace(asked, space=asked.space | {"spacer_mm": Stock((0.0,))})
+def test_other_heights_that_would_rescue_do_give_that_bump_steer(spacing, way, spacer):
+    bare = spacing - 2.0 * spacer
+    asked = roomy([named("wrong length", inner_joint_spacing_mm=bare)])
+    asked = replace(asked, space=asked.space | {"spacer_mm": Stock((spacer,))})
     designs, _, (row,) = rows_of(asked)
-    texts = [t for t in row.rescue if t.startswith("mounted ")]
+    texts = [t for t in row.rescue if t.startswith("with the arm free in height")]
     assert texts
     for text in texts:
-        arm, height, bump = number(r"arm at ([\d.]+) .* at ([\d.]+) mm.* be ([\d.]+) deg", text)
+        arm, _, rack, _ = number(
+            r"at ([\d.]+) mm \(([\d.]+) \w+\), the rack at ([\d.]+) mm \(([\d.]+) \w+\)", text
+        )
         design = designs.select([row.row])
-        result = asked.evaluate(change(design, arm_height_mm=arm, rack_height_mm=height))
-        assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
-        assert bump <= asked.acceptable[0]
-        assert f"mounted {way}, " in text
-        assert (way == "lower") == (arm < design.column("arm_height_mm")[0])
+        result = evaluated(asked, design, text, arm_height_mm=arm, rack_height_mm=rack)
+        # Where this arm's ideal spacing is that of rack and spacers, next to nothing is left.
+        assert result.metrics["bump_steer_deg"][0] <= asked.acceptable[0]
+        before = {n: design.column(n)[0] for n in ("arm_height_mm", "rack_height_mm")}
+        moves = re.findall(r"mm \(([\d.]+) (lower|higher)\)", text)
+        for (by, said), now, name in zip(moves, (arm, rack), before, strict=True):
+            assert said == ("lower" if now < before[name] else "higher")
+            assert float(by) == pytest.approx(abs(now - before[name]), abs=0.05 + 1e-9)
+        assert moves[0][1] == way
+
+
+def test_the_lengths_named_are_the_lengths_evaluated():
+    """To a tenth of a millimetre, and not those before they were rounded."""
+    told_apart = 0
+    for spacing in np.arange(606.0, 640.0, 3.0):
+        asked = roomy([named("short", inner_joint_spacing_mm=spacing)])
+        asked = replace(asked, space=asked.space | {"spacer_mm": Stock((0.0,))})
+        design = asked.designs(0, {"rack_height_mm": 215.0, "arm_length_mm": 112.0})
+        numbers = {"bump_steer_deg": 9.0, "rack_needed_mm": 0.0}
+        for text in rescues(asked, design, numbers):
+            at = dict(re.findall(r"(the rack at|free in height, at) ([\d.]+) mm", text))
+            if len(at) < 2:
+                continue
+            arm, rack = float(at["free in height, at"]), float(at["the rack at"])
+            evaluated(asked, design, text, arm_height_mm=arm, rack_height_mm=rack)
+            near = asked.evaluate(change(design, arm_height_mm=arm + 0.05, rack_height_mm=rack))
+            bump = number(r"([\d.]+) deg bump steer", text)[0]
+            told_apart += f"{near.metrics['bump_steer_deg'][0]:.3f}" != f"{bump:.3f}"
+    assert told_apart > 3
+
+
+# --- what of the study stands in the way ---------------------------------------------------------
+
+
+def remedies_of(space, spacing=SHORTER, name="it's", **limits):
+    asked = roomy([named(name, inner_joint_spacing_mm=spacing)])
+    asked = replace(
+        asked, space=asked.space | space, limits=replace(asked.limits, clearance_mm=None, **limits)
+    )
+    start = {"rack_height_mm": 215.0, "arm_length_mm": 112.0, "spacer_mm": 0.0}
+    if isinstance(asked.space["arm_height_mm"], Range):
+        start["arm_height_mm"] = 205.0
+    design = asked.designs(0, start)
+    return list(rescues(asked, design, {"bump_steer_deg": 9.0, "rack_needed_mm": 0.0}))
+
+
+def free_in_height(texts):
+    return next(t for t in texts if t.startswith("with the arm free in height"))
+
+
+def test_an_arm_that_follows_the_rack_is_not_one_that_is_free_in_height():
+    """One word each, here and in `heights`, and the key and the command where the cure is."""
+    none = {"spacer_mm": Stock((0.0,))}
+    text = free_in_height(remedies_of(none | {"arm_height_mm": FollowsRack(-10.0)}))
+    assert text.endswith(
+        "; outside the study: [search.vary] rack_height_mm is 180 to 240 mm, [search.vary] "
+        'arm_height_mm = "follows rack" keeps its drawn height over the rack; optimiser heights '
+        "STUDY --rack 'it'\"'\"'s' --from 148 shows it"
+    )
+    text = free_in_height(remedies_of(none))
+    assert "[search.vary] arm_height_mm fixes it at 205 mm; optimiser heights STUDY" in text
+    wide = none | {"arm_height_mm": Range(120.0, 300.0), "rack_height_mm": Range(100.0, 300.0)}
+    assert "outside the study" not in free_in_height(remedies_of(wide | none, SHORTER))
+
+
+def test_a_range_in_the_way_is_named():
+    space = {"spacer_mm": Stock((0.0,)), "arm_height_mm": Range(195.0, 230.0)}
+    text = free_in_height(remedies_of(space))
+    assert "[search.vary] rack_height_mm is 180 to 240 mm" in text
+    assert "[search.vary] arm_height_mm is 195 to 230 mm" in text
+    assert text.endswith("optimiser run STUDY with that widened searches it")
+
+
+def test_the_longest_spacer_of_the_study_is_named():
+    for choice, longest, words in (
+        (
+            Range(0.0, 5.0),
+            60.0,
+            "spacer_mm is 0 to 5 mm; optimiser heights STUDY --rack x shows it",
+        ),
+        (Stock((0.0,)), 60.0, "spacer_mm fixes it at 0 mm; optimiser heights STUDY --rack x shows"),
+        (Stock((0.0, 5.0)), 60.0, "spacer_mm is 0, 5 mm; optimiser run STUDY with that widened"),
+        (
+            Range(0.0, 5.0),
+            20.0,
+            "is 0 to 5 mm, [limits] spacer_max_mm is 20 mm; optimiser run STUDY with that widened",
+        ),
+    ):
+        texts = remedies_of({"spacer_mm": choice}, 550.0, "x", spacer_max_mm=longest)
+        (text,) = (t for t in texts if "mm spacers and the rack at" in t)
+        assert words in text
+
+
+def test_what_was_not_searched_is_said_with_the_question_that_asks_it():
+    space = {"spacer_mm": Stock((0.0,)), "arm_height_mm": FollowsRack(-10.0)}
+    texts = remedies_of(space, 500.0, "x")
+    assert not any(t.startswith("with the arm free in height") for t in texts)
+    assert texts[-1] == (
+        'a steering arm free in height was not searched: [search.vary] arm_height_mm = "follows '
+        'rack" keeps its drawn height over the rack; optimiser heights STUDY --rack x frees it'
+    )
+    fixed = space | {"arm_height_mm": Stock((205.0,)), "rack_height_mm": Stock((215.0,))}
+    assert remedies_of(fixed, 500.0, "x")[-1].endswith(
+        "fixes it at 205 mm; optimiser heights STUDY --rack x --from 115 --to 315 frees it"
+    )
+    free = remedies_of(space | {"arm_height_mm": Range(195.0, 230.0)}, 500.0, "x")
+    assert not any("not searched" in t for t in free)
 
 
 def test_shorter_arms_that_would_rescue_do_reach_the_lock():
@@ -278,22 +406,30 @@ def test_shorter_arms_that_would_rescue_do_reach_the_lock():
     designs, outcome, (row,) = rows_of(asked)
     assert outcome.metrics["rack_needed_mm"][row.row] > 48.0
     text = next(t for t in row.rescue if t.startswith("steering arms "))
-    arm, bump, error = number(r"arms (\d+) mm .* at ([\d.]+) deg bump .* ([\d.]+) deg Ack", text)
+    (arm,) = number(r"arms (\d+) mm ", text)
     design = designs.select([row.row])
-    result = asked.evaluate(change(design, arm_length_mm=arm))
+    result = evaluated(asked, design, text, arm_length_mm=arm)
     assert result.metrics["rack_needed_mm"][0] <= 48.0
-    assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
-    assert f"{result.metrics['ackermann_error_deg'][0]:.2f}" == f"{error:.2f}"
     longer = asked.evaluate(change(design, arm_length_mm=arm + 1.0))
     assert longer.metrics["rack_needed_mm"][0] > 48.0
 
 
-def test_a_rack_too_long_says_where_its_joints_would_have_to_be():
+def test_a_rack_too_long_says_where_this_arm_would_have_its_joints():
     asked = roomy([named("too long", inner_joint_spacing_mm=740.0)])
-    _, _, (row,) = rows_of(asked)
-    text = next(t for t in row.rescue if "too long for this arm" in t)
-    excess, spacing = number(r"is (\d+) mm too long .* be (\d+) mm apart", text)
-    assert abs(740.0 - excess - spacing) <= 1.0
+    designs, _, (row,) = rows_of(asked)
+    text = next(t for t in row.rescue if "closer together than" in t)
+    spacing, less = number(r" are (\d+) mm apart, (\d+) mm closer", text)
+    assert abs(740.0 - less - spacing) <= 1.0
+    points = asked.corners(designs.select([row.row]))[0].select(0)
+    ideal = ideal_inner_joint(
+        points, points.outer_joint, 95.0, asked.travel.grid(), asked.car.attitude
+    )
+    assert spacing == round(float(ideal.spacing_mm))
+    assert text.startswith("with the steering arm and the rack's fore-aft as in that design, ")
+    # With the rack's own rods kept another rack would make another track, and another ideal.
+    kept = replace(asked, steering=replace(asked.steering, keep_tie_rods=True), racks=(row.rack,))
+    _, _, (row,) = rows_of(kept)
+    assert not any("closer together" in t for t in row.rescue)
 
 
 def test_wrong_hand_says_which_rack_would_do():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from packaging_case import POINTS, RACK, problem
 
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.problem import LoadAssumptions, Materials, Objectives, Room
 from optimiser.linkage.at_rack import RightPoses, solve_linkage
@@ -245,6 +246,58 @@ def test_growth_beyond_the_limit_is_named():
     assert outcome.constraints[0, at] == growth - 20.0
     roomy = kept(rack, limit=100.0)
     assert "track_growth_mm" not in roomy.evaluate(roomy.designs(0, {})).status[0]
+
+
+def test_a_track_that_gets_narrower_is_bounded_as_a_wider_one():
+    """Issue 12: limits on growth took a track that is 65 mm narrower without a word."""
+    rack = replace(RACK, tie_rod_length_mm=280.0)
+    asked = kept(rack, limit=20.0)
+    outcome = asked.evaluate(asked.designs(0, {}))
+    growth = outcome.metrics["track_growth_mm"][0]
+    assert growth < -20.0
+    assert "track_growth_mm" in outcome.status[0]
+    at = asked.constraint_names.index("track_growth_mm")
+    assert outcome.constraints[0, at] == -growth - 20.0
+    roomy = kept(rack, limit=100.0)
+    assert "track_growth_mm" not in roomy.evaluate(roomy.designs(0, {})).status[0]
+
+
+def said_of(asked):
+    design = asked.designs(0, {})
+    outcome = asked.evaluate(design)
+    return outcome, list(kept_rod_sentences(asked, design, outcome))
+
+
+@pytest.mark.parametrize(("sold", "words"), [(280.0, "narrower"), (330.0, "wider")])
+def test_kept_rods_say_the_new_track_and_how_far_the_pivots_move(sold, words):
+    asked = kept(replace(RACK, tie_rod_length_mm=sold, tie_rod_adjustment_mm=2.0))
+    outcome, (track, thread) = said_of(asked)
+    growth = outcome.metrics["track_growth_mm"][0]
+    # At no static toe and camber the contact point lies under the wheel centre.
+    drawn, moved = (
+        2.0 * p.wheel_centre[..., 1]
+        for p in (asked.points, asked.corners(asked.designs(0, {}))[0].select(0))
+    )
+    pivots = moved / 2.0 - drawn / 2.0
+    assert f"becomes {moved:.1f} mm, {abs(growth):.1f} mm {words} than drawn: " in track
+    way = "outboard" if pivots > 0.0 else "inboard"
+    assert track.endswith(f"wheel move {abs(pivots):.1f} mm {way}.")
+    out = "in" if sold > 300.0 else "out"
+    assert f"screwed {out} to the end of their thread, " in thread
+    assert f"{sold + (2.0 if out == 'out' else -2.0):.1f} mm between the joints" in thread
+
+
+def test_kept_rods_within_their_thread_or_without_one():
+    free = problem(Room()).evaluate(problem(Room()).designs(0, {})).metrics["tie_rod_length_mm"][0]
+    rack = replace(RACK, tie_rod_length_mm=free + 3.0, tie_rod_adjustment_mm=10.0)
+    _, (only,) = said_of(kept(rack))
+    assert only.endswith("stays 1330.0 mm, as drawn.")
+    _, lines = said_of(kept(replace(rack, tie_rod_adjustment_mm=None)))
+    assert "no thread is counted on to set toe" in lines[1]
+    # The last turn of the thread reaches just as far as is wanted.
+    _, (_, last) = said_of(kept(replace(rack, tie_rod_adjustment_mm=3.0)))
+    assert "screwed in to the end of their thread" in last
+    assert said_of(problem(Room(), (rack,)))[1] == []
 
 
 def test_rods_that_cannot_reach_are_a_reason():

@@ -140,6 +140,28 @@ def test_a_point_that_cannot_be_assembled_writes_nothing(stored):
         choose(stored, None, None, ["rack_height_mm=1400", "rack_fore_aft_mm=1400"])
 
 
+def test_a_design_that_cannot_be_assembled_gives_its_reason(copy, tmp_path):
+    """Issue 12: its numbers were printed as 'nan deg'."""
+    stored = read_results(copy)
+    outcome = stored.result.evaluation
+    row = int(np.flatnonzero(~outcome.assembles)[0])
+    code, out, err = run_here("pick", copy, "--design", row + 1, cwd=tmp_path)
+    assert (code, out) == (1, "")
+    assert err == (
+        f"optimiser: design {row + 1}, rack {stored.result.chosen(row).rack.name}: "
+        f"{outcome.status[row]}; nothing was written\n"
+    )
+    assert outcome.status[row].startswith("cannot assemble: ")
+    assert not (copy / "picked").exists()
+    code, _, exported = run_here("export", copy, "--design", row + 1, "--to", "csv", cwd=tmp_path)
+    assert (code, exported) == (1, err)
+    # A point that is typed on top of it may be one that can.
+    values = stored.result.chosen(stored.result.winner)
+    at = [f"{name}={float(values.design.column(name)[0])!r}" for name in VARIABLES]
+    lines = list(cost_lines(choose(stored, row + 1, None, [*at, f"rack={values.rack.name}"])))
+    assert not any("nan" in line for line in lines)
+
+
 def test_a_wrong_hand_is_said(stored):
     picked = choose(stored, None, None, [f"rack={RACKS[2]}"])
     assert any(line.startswith("WRONG HAND: the rack steers") for line in cost_lines(picked))

@@ -304,7 +304,13 @@ def test_stops_at_lock_look_no_further_than_the_lock():
         (
             {"travel": Travel(300.0, 50.0, 10.0)},
             {},
-            "the linkage does not reach -50 to 300 mm of wheel travel",
+            "the arms do not reach -50 to 300 mm of wheel travel",
+        ),
+        (
+            {},
+            {"rack_height_mm": 720.0},
+            "the arms reach -50 to 60 mm of wheel travel, but a tie rod to that inner joint does "
+            "not",
         ),
         (
             {"steering": replace(STEERING, inner_lock=np.radians(70.0))},
@@ -316,6 +322,12 @@ def test_stops_at_lock_look_no_further_than_the_lock():
             {"steering": replace(STEERING, inner_lock=np.radians(40.0), stops="lock")},
             {"arm_length_mm": 60.0, "arm_angle_deg": -40.0},
             "the outer tie rod and steering arm line up before the inner wheel is at 40.0 deg",
+        ),
+        (
+            {"steering": replace(STEERING, inner_lock=np.radians(40.0), stops="lock")},
+            {"arm_length_mm": 60.0, "rack_height_mm": 260.0},
+            "tie rod and steering arm line up before the stops at 40.0 deg are reached, in droop "
+            "or bump: lengthen the arm or ask for less lock",
         ),
         (
             {},

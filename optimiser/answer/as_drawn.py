@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.corner_numbers import CornerNumbers, corner_numbers, corner_values
-from optimiser.answer.design_numbers import drawn_numbers
+from optimiser.answer.design_numbers import (
+    closest_pair,
+    drawn_designs,
+    drawn_numbers,
+    drawn_reason,
+    drawn_variables,
+)
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.files import csv_text
-from optimiser.evaluation.clearance.metrics import unchecked_parts
-from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.clearance.metrics import told_apart_mm, unchecked_parts
+from optimiser.evaluation.designs import JUDGED, nearest_allowed
 from optimiser.evaluation.problem import FollowsRack, Range
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.linkage.at_rack import solve_linkage
@@ -21,7 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from optimiser.answer.design_numbers import DrawnNumber
+    from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Choice, Problem
+    from optimiser.evaluation.quantity import Quantity
     from optimiser.linkage.at_rack import Poses
     from optimiser.study.read import Study
 
@@ -37,15 +45,16 @@ def describe_study(study: Study) -> list[tuple[str, Rows]]:
             "Racks",
             [(rack.name, _rack_text(problem, index)) for index, rack in enumerate(study.racks)],
         ),
-        ("What may vary", [(name, _choice_text(c)) for name, c in problem.space.items()]),
+        ("What may vary", list(_space_rows(problem))),
         ("Clearance", list(_room_rows(problem))),
         ("The car as drawn", list(_drawn_rows(problem))),
+        ("Each rack in the drawn place, without spacers", list(_drawn_rack_rows(problem))),
     ]
     parts = [part for part in parts if part[1]]
     if study.variants:
         names = ", ".join(case.variant for case in study.variants)
         parts.append(("Variants", [(f"{len(study.variants)} variants", names)]))
-    if notes := study.notes():
+    if notes := [*study.notes(), *_far_notes(problem)]:
         parts.append(("Please check", [("note", text) for text in notes]))
     return parts
 
@@ -124,6 +133,34 @@ def _rack_text(problem: Problem, index: int) -> str:
     )
 
 
+def _space_rows(problem: Problem) -> Iterator[tuple[str, str]]:
+    """What each variable may be, and what it is in the drawing; a drawing has no spacers."""
+    drawn = drawn_variables(problem)
+    for name, choice in problem.space.items():
+        one = quantity(name)
+        beside = f" (drawn {one.text(drawn[name])})" if name in drawn else ""
+        yield name, _choice_text(choice) + beside
+
+
+def _far_notes(problem: Problem) -> Iterator[str]:
+    """Ranges that lie far from the drawn part, which a wrong axis or origin can explain."""
+    for name, drawn in drawn_variables(problem).items():
+        choice, one = problem.space[name], quantity(name)
+        if isinstance(choice, FollowsRack):
+            continue
+        gap = abs(float(nearest_allowed(choice, drawn)) - drawn)
+        if gap > _FAR[one.unit]:
+            yield (
+                f"[search.vary] {name}, {_choice_text(choice)}, is {gap:.0f} {one.unit} from the "
+                f"drawn {one.text(drawn)}: check it, the drawing, and the axes and origin in "
+                "[frame]."
+            )
+
+
+_FAR = {"mm": 50.0, "deg": 15.0}
+"""A range further than this from the drawn part is rather a mistake than a wish."""
+
+
 def _choice_text(choice: Choice) -> str:
     if isinstance(choice, Range):
         return f"{choice.low:g} to {choice.high:g}"
@@ -162,11 +199,16 @@ def _room_rows(problem: Problem) -> Iterator[tuple[str, str]]:
 def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     drawn = corner_numbers(problem, problem.points)
     values = corner_values(drawn)
-    yield from ((one.words, one.text(values[one.name])) for one in shown("corner"))
+    for one in shown("corner"):
+        yield one.words, _drawn_text(problem, one, values[one.name])
+    if reason := drawn_reason(problem):
+        yield CANNOT_REACH, reason
     limits = problem.limits
-    poses = _envelope(problem, drawn)
-    toggle = float(np.degrees(np.min(poses.toggle_margin)))
-    joint = float(np.degrees(np.max(inner_joint_angle(poses))))
+    toggle = joint = np.nan
+    if np.isfinite(drawn.ackermann.rack_at_lock_mm):
+        poses = _envelope(problem, drawn)
+        toggle = float(np.degrees(np.min(poses.toggle_margin)))
+        joint = float(np.degrees(np.max(inner_joint_angle(poses))))
     least = None if limits.toggle_margin is None else float(np.degrees(limits.toggle_margin))
     most = None if limits.inner_joint_angle is None else float(np.degrees(limits.inner_joint_angle))
     yield "toggle margin up to the required lock", _against(toggle, least, at_least=True)
@@ -174,12 +216,54 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
         one = quantity(name)
         if not values[name] <= wanted:
-            against = f"{one.text(values[name])} against {wanted:g} {one.unit}"
-            yield f"{one.words} is not acceptable", against
+            text = _drawn_text(problem, one, values[name])
+            yield f"{one.words} is not acceptable", f"{text} against {wanted:g} {one.unit}"
+
+
+def _drawn_text(problem: Problem, one: Quantity, value: float) -> str:
+    if np.isfinite(value):
+        return one.text(value)
+    if one.name == "ackermann_at_20_percent" and problem.steering.inner_lock < np.radians(20.0):
+        return "the required lock is less"
+    return CANNOT_REACH
+
+
+CANNOT_REACH = "cannot reach"
+"""Said of a number of poses that do not exist."""
+_LOADS = ("tie_rod_force_n", "rack_force_n", "steering_wheel_torque_nm")
+
+
+def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
+    """Clearance and estimated loads with each rack in the drawn place, as far as they are known."""
+    if not (problem.has_pairs or problem.loads):
+        return
+    outcome = problem.evaluate(drawn_designs(problem))
+    for index, rack in enumerate(problem.racks):
+        if not outcome.assembles[index]:
+            yield rack.name, str(outcome.status[index])
+            continue
+        values = {name: float(column[index]) for name, column in outcome.metrics.items()}
+        parts = [_clearance_text(problem, outcome, index)] if problem.has_pairs else []
+        for one in map(quantity, _LOADS):
+            if np.isfinite(values.get(one.name, np.nan)):
+                parts.append(f"{one.words} {one.text(values[one.name])}")
+        yield rack.name, "; ".join(parts) or "nothing is known"
+
+
+def _clearance_text(problem: Problem, outcome: Evaluation, index: int) -> str:
+    value, limit = float(outcome.metrics["clearance_mm"][index]), problem.limits.clearance_mm
+    far = told_apart_mm(limit)
+    if np.isnan(value):
+        return "clearance is not known"
+    if value >= far:
+        return f"clearance {far:g} mm or more"
+    text = f"clearance {value:.1f} mm ({closest_pair(outcome, index)})"
+    kept = limit is None or value >= limit
+    return text if kept else f"{text}, at least {limit:g} wanted: BREAKS THE LIMIT"
 
 
 def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:
-    lock = float(np.nan_to_num(drawn.ackermann.rack_at_lock_mm))
+    lock = float(drawn.ackermann.rack_at_lock_mm)
     return solve_linkage(
         problem.points,
         problem.travel.grid()[:, None],
@@ -189,6 +273,8 @@ def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:
 
 
 def _against(value: float, limit: float | None, *, at_least: bool) -> str:
+    if np.isnan(value):
+        return CANNOT_REACH
     if limit is None:
         return f"{value:.1f} deg (no limit)"
     kept = value >= limit if at_least else value <= limit

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +10,10 @@ import numpy as np
 from optimiser.answer.corner_numbers import corner_numbers, corner_values, gearing
 from optimiser.answer.whole_sweep import sweep_whole
 from optimiser.evaluation.designs import VARIABLES, Designs
-from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, quantity
+from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
 from optimiser.evaluation.quantity import RACK
+from optimiser.evaluation.solved import solve_designs
+from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.steering_arm import describe_arm
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
 
 NOT_THERE = "does not exist for this car"
+_LONG_MM = 1e4  # of a bar that ends nowhere
 UNKNOWN_SIZE = "the size of a part is not known"
 
 
@@ -46,6 +49,13 @@ def design_numbers(
         "overall_ratio_spread": geared.ratio_spread,
     }
     return {name: known(value) for name, value in numbers.items()}
+
+
+def closest_pair(outcome: Evaluation, row: int) -> str:
+    """The pair of parts with the least clearance, in words; none where no pair is measured."""
+    pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
+    least = min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf), default="")
+    return pair_words(least) if least else ""
 
 
 def known(value: float | None) -> float | None:
@@ -79,12 +89,12 @@ def drawn_numbers(problem: Problem) -> Iterator[DrawnNumber]:
     A rack lies with its bar through the drawn inner joints and without spacers, and the tie rods
     have the length that this gives.
     """
-    drawn = _of_corner(problem)
+    drawn, designs = _of_corner(problem), drawn_designs(problem)
     for name in _names(drawn):
         why = NOT_THERE if name in drawn else RACK.words
         yield DrawnNumber(None, name, drawn.get(name), "" if drawn.get(name) is not None else why)
     for index, rack in enumerate(problem.racks):
-        numbers, why = _of_rack(problem, index)
+        numbers, why = _of_rack(problem, designs.select(slice(index, index + 1)))
         for name in _names(numbers):
             value = numbers.get(name)
             missing = "" if value is not None else quantity(name).missing(problem, rack) or why
@@ -103,11 +113,33 @@ def _names(numbers: dict[str, float | None]) -> Iterator[str]:
 def _of_corner(problem: Problem) -> dict[str, float | None]:
     rod = problem.points.outer_joint - problem.points.inner_joint
     values = corner_values(corner_numbers(problem, problem.points))
-    numbers = {**_variables(problem), "tie_rod_length_mm": float(np.sqrt(np.sum(rod**2))), **values}
+    numbers = {
+        **drawn_variables(problem),
+        "tie_rod_length_mm": float(np.sqrt(np.sum(rod**2))),
+        **values,
+    }
     return {name: known(value) for name, value in numbers.items()}
 
 
-def _variables(problem: Problem) -> dict[str, float]:
+def drawn_designs(problem: Problem) -> Designs:
+    """Each rack, in their order, with its bar through the drawn inner joints; no spacers."""
+    at = drawn_variables(problem) | {"spacer_mm": 0.0}
+    values = np.array([[at[name] for name in VARIABLES]])
+    return Designs(np.arange(len(problem.racks)), np.repeat(values, len(problem.racks), axis=0))
+
+
+def drawn_reason(problem: Problem) -> str:
+    """Why the tie rod as drawn cannot do what is asked of it, up to the lock; empty if it can."""
+    one = Hardpoints.from_mapping({name: value[None] for name, value in problem.points.items()})
+    # The bar is as long as the lock asks for: no rack is in it.
+    steering = replace(problem.steering, stops="lock")
+    solved = solve_designs(
+        one, np.zeros(1), np.full(1, _LONG_MM), problem.car, problem.travel, steering
+    )
+    return str(solved.reason[0])
+
+
+def drawn_variables(problem: Problem) -> dict[str, float]:
     """The variables as drawn; a drawing has no spacers."""
     inner, arm = problem.points.inner_joint, describe_arm(problem.points)
     return {
@@ -119,10 +151,9 @@ def _variables(problem: Problem) -> dict[str, float]:
     }
 
 
-def _of_rack(problem: Problem, index: int) -> tuple[dict[str, float | None], str]:
+def _of_rack(problem: Problem, design: Designs) -> tuple[dict[str, float | None], str]:
     """Numbers with a rack in the drawn place, and why there are hardly any; empty otherwise."""
-    at = _variables(problem) | {"spacer_mm": 0.0}
-    design = Designs(np.array([index]), np.array([[at[name] for name in VARIABLES]]))
+    at = {name: float(design.column(name)[0]) for name in VARIABLES}
     outcome = problem.evaluate(design)
     if not outcome.assembles[0]:
         bought = {name: known(float(outcome.metrics[name][0])) for name in ("price", "mass_kg")}

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.one_off import OneOff, one_off
 from optimiser.metrics.tolerance import (
     Adjustment,
     Band,
@@ -31,6 +32,7 @@ from optimiser.metrics.tolerance import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
@@ -132,30 +134,53 @@ class Accuracy:
         acceptable_deg: the bump steer that bands keep to.
         bands: of every dimension alone, in the order of `ADJUSTMENTS`.
         shims: for each of `SHIMMED`, bump steer with up to `SHIMS` shims of `SHIM_MM` either way.
+        others: what but bump steer is wrong at places around the design.
         built: cars built to the study's tolerances; None without `[tolerance]` or when not asked.
     """
 
     acceptable_deg: float
     bands: tuple[Band, ...]
     shims: dict[Adjustment, ShimTable]
+    others: OneOff
     built: Built | None
 
     def sentences(self) -> Iterator[str]:
         """One line for each dimension: what 1 mm does, and the band."""
+        if self.others.itself:
+            yield f"the design itself: {self.others.itself}"
         for band in self.bands:
             up, down = (
-                "cannot be assembled" if np.isnan(value) else f"{np.degrees(value):.3f} deg"
-                for value in (band.up, band.down)
+                self._marked(band.adjustment, off, bump)
+                for off, bump in ((1.0, band.up), (-1.0, band.down))
             )
-            yield f"{band.text}; 1 mm more: {up}, 1 mm less: {down}"
+            yield f"{self.words(band)}; 1 mm more: {up}, 1 mm less: {down}"
+
+    def words(self, band: Band) -> str:
+        """The band of bump steer, and the first place within it where something else breaks."""
+        text = band.text
+        if self.others.itself:
+            return text
+        for way, edge in ((1, band.high_mm), (-1, -band.low_mm)):
+            off, wrong = self.others.first(band.adjustment, way, edge)
+            if wrong:
+                text += f"; but at {off:+g} mm {wrong}"
+        return text
+
+    def _marked(self, adjustment: Adjustment, off_mm: float, bump_steer: float) -> str:
+        """Bump steer (radians) at a place, with what else is wrong there in brackets."""
+        wrong = self.others.at(adjustment, off_mm)
+        if np.isnan(bump_steer):
+            return "cannot be assembled"
+        text = f"{np.degrees(bump_steer):.3f} deg"
+        return f"{text} ({wrong})" if wrong else text
 
 
-def accuracy(problem: Problem, points: Hardpoints, *, cars: bool = True) -> Accuracy:
+def accuracy(problem: Problem, design: Designs, *, cars: bool = True) -> Accuracy:
     """Bands of each dimension alone and shims; with `cars`, cars built to the study's tolerances.
 
-    `points` is an unbatched corner that assembles.
+    `design` is a batch of one that assembles.
     """
-    conditions = problem.conditions
+    conditions, points = problem.conditions, problem.corners(design)[0].select(0)
     shims = {
         name: shim_table(points, conditions, thickness_mm=SHIM_MM, count=SHIMS, adjustment=name)
         for name in SHIMMED
@@ -164,11 +189,13 @@ def accuracy(problem: Problem, points: Hardpoints, *, cars: bool = True) -> Accu
         float(problem.acceptable[0]),
         accuracy_bands(points, conditions, problem.steering.acceptable_bump_steer),
         shims,
-        _built(problem, points) if cars else None,
+        one_off(problem, design),
+        built_to_tolerances(problem, points) if cars else None,
     )
 
 
-def _built(problem: Problem, points: Hardpoints) -> Built | None:
+def built_to_tolerances(problem: Problem, points: Hardpoints) -> Built | None:
+    """Cars built to the study's tolerances from an unbatched corner; None without tolerances."""
     tolerances, conditions = problem.tolerances, problem.conditions
     if tolerances is None:
         return None
@@ -205,8 +232,10 @@ BAND_COLUMNS = (
     "low_ended_by",
     "high_ended_by",
     "in_words",
+    "also_wrong_1mm_more",
+    "also_wrong_1mm_less",
 )
-SHIM_COLUMNS = ("dimension", "shims", "offset_mm", "bump_steer_deg")
+SHIM_COLUMNS = ("dimension", "shims", "offset_mm", "bump_steer_deg", "also_wrong")
 
 
 def band_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
@@ -224,7 +253,9 @@ def band_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
             band.high_mm,
             band.low_end,
             band.high_end,
-            band.text,
+            found.words(band),
+            found.others.at(band.adjustment, 1.0),
+            found.others.at(band.adjustment, -1.0),
         )
 
 
@@ -234,4 +265,5 @@ def shim_rows(found: Accuracy) -> Iterator[tuple[object, ...]]:
         for steps, offset, bump in zip(
             table.steps, table.offset_mm, np.degrees(table.bump_steer), strict=True
         ):
-            yield name, steps, float(offset), float(bump)
+            also = found.others.at(name, float(offset))
+            yield name, steps, float(offset), float(bump), also

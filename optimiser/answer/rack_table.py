@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.design_numbers import design_numbers
+from optimiser.answer.design_numbers import closest_pair, design_numbers
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
 from optimiser.answer.whole_sweep import sweep_notes, sweep_whole
 from optimiser.base.front import best_ratio, feasible_front
 from optimiser.evaluation.designs import JUDGED
-from optimiser.evaluation.quantities import excess_words, is_pair, pair_words, quantity, shown
+from optimiser.evaluation.quantities import excess_words, quantity, shown
 from optimiser.metrics.mounting import steering_mass
 
 if TYPE_CHECKING:
@@ -63,8 +64,8 @@ class RackRow:
             None when no design can be assembled.
         stopped_by: the first limit or cause that stops a rack, with how much, in words.
         rescue: what would help, a sentence each.
-        notes: what its builder has to know, a sentence each: joints near their limits, parts of
-            unknown size.
+        notes: what its builder has to know, a sentence each: kept tie rods and the track that they
+            make, joints near their limits, parts of unknown size.
         hand: direction and hand.
         numbers: columns of `racks.csv` by name.
     """
@@ -130,14 +131,18 @@ def _row(
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
         rescue = (*rescue, f"it {hand.sentence}")
-    notes: tuple[str, ...] = ()
+    notes: list[str] = []
     if row is not None:
-        design = designs.select(slice(row, row + 1))
+        one = slice(row, row + 1)
+        design = designs.select(one)
+        # The joining of notes and the line that shows one set the full stops.
+        kept = kept_rod_sentences(problem, design, evaluation.select(one))
+        notes = [text.removesuffix(".") for text in kept]
         sweep = sweep_whole(problem, design)
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
-            notes = tuple(sweep_notes(problem, design, sweep))
-    return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, notes)
+            notes += sweep_notes(problem, design, sweep)
+    return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 
 def _objectives(problem: Problem) -> list[tuple[int, str]]:
@@ -185,10 +190,7 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
     """The pair of parts that breaks a limit where that is the clearance; else empty."""
-    if name != "clearance_mm":
-        return ""
-    pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
-    return pair_words(min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf)))
+    return closest_pair(outcome, row) if name == "clearance_mm" else ""
 
 
 def _numbers(

@@ -1,19 +1,25 @@
-"""What would make a failing rack work: spacers, a lower place, a shorter arm.
+"""What would make a failing rack work: spacers, another height, a shorter arm.
 
 The ideal inner joint says where to look: it gives the spacing that the arm wants, and the places
 where the spacing that the rack has is the ideal one. Every number in a sentence is then that of
-`Problem.evaluate` for the very lengths that the sentence names, and the sentence says which
-limits that design breaks.
+`Problem.evaluate` for the very lengths that the sentence names, everything else as in the rack's
+design; the sentence says which limits it breaks and which keys of the study keep it out. Nothing is
+optimised again here: that another remedy is not named does not mean that there is none.
+
+Two words for the steering arm, here as in the `heights` question: an arm that *follows the rack*
+keeps its drawn height over it; one that is *free in height* does not.
 """
 
 from __future__ import annotations
 
+import math
+import shlex
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs, ends
-from optimiser.evaluation.quantities import limit_words
+from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, allows, ends
+from optimiser.evaluation.quantities import limit_words, quantity
 from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
 
 if TYPE_CHECKING:
@@ -21,13 +27,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
-    from optimiser.evaluation.designs import Evaluation
+    from optimiser.evaluation.designs import Choice, Evaluation
     from optimiser.evaluation.problem import Problem
 
 _NEAR_MM = 1.0
 # The search for another arm height looks this far beyond both ball joints.
 _BEYOND_MM = 20.0
 _SHORTEST_ARM = 0.5  # of the arm that does not reach
+_AROUND_MM = 100.0  # heights to look at on both sides of one that the study fixes
 
 
 def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None]) -> Iterator[str]:
@@ -41,8 +48,13 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     if needed is not None and needed > usable:
         yield from _shorter_arm(problem, design, usable)
     bump = numbers.get("bump_steer_deg")
+    found: list[str] = []
     if bump is not None and bump > problem.acceptable[0]:
-        yield from _better_places(problem, design)
+        yield from _other_spacing(problem, design)
+        found = list(_other_arm_heights(problem, design))
+        yield from found
+    if not found:
+        yield from _not_searched(problem, rack.name)
 
 
 def _shorter_arm(problem: Problem, design: Designs, usable: float) -> Iterator[str]:
@@ -54,21 +66,18 @@ def _shorter_arm(problem: Problem, design: Designs, usable: float) -> Iterator[s
     reaching = np.flatnonzero(outcome.metrics["rack_needed_mm"] <= usable)
     if len(reaching):
         first = int(reaching[0])
-        bump = outcome.metrics["bump_steer_deg"][first]
-        error = outcome.metrics["ackermann_error_deg"][first]
         yield (
             f"steering arms {lengths[first]:.0f} mm long instead of {arm:.0f} mm would reach the "
-            f"lock with its travel, at {bump:.3f} deg bump steer and {error:.2f} deg Ackermann "
-            f"error{_limits(problem, outcome, first)}; shorter arms raise the rod force and the "
-            "toe per mm of play"
+            f"lock with its travel, at {_judged(problem, outcome, first)}; shorter arms raise the "
+            f"rod force and the toe per mm of play{_kept_out(problem, tried, first)}"
         )
 
 
-def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
+def _other_spacing(problem: Problem, design: Designs) -> Iterator[str]:
+    """Longer spacers where the arm wants its inner joints further apart; how far where not."""
     rack = problem.racks[int(design.rack[0])]
     points, _ = problem.corners(design)
     corner = points.select(0)
-    spacer = float(design.column("spacer_mm")[0])
     fore_aft = float(design.column("rack_fore_aft_mm")[0])
     joint = ideal_inner_joint(
         corner,
@@ -77,16 +86,18 @@ def _better_places(problem: Problem, design: Designs) -> Iterator[str]:
         problem.travel.grid(),
         problem.car.attitude,
     )
-    if joint.meaningful.all():
-        wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
-        if wanted > ends(problem.space["spacer_mm"])[1] + _NEAR_MM:
-            yield from _longer_spacers(problem, design, wanted, float(joint.rack_height_mm))
-        elif wanted < -_NEAR_MM:
-            yield (
-                f"it is {-2.0 * wanted:.0f} mm too long for this arm: the inner joints would have "
-                f"to be {float(joint.spacing_mm):.0f} mm apart"
-            )
-    yield from _other_arm_heights(problem, design, rack.inner_joint_spacing_mm + 2.0 * spacer)
+    if not joint.meaningful.all():
+        return
+    wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
+    if wanted > ends(problem.space["spacer_mm"])[1] + _NEAR_MM:
+        yield from _longer_spacers(problem, design, wanted, float(joint.rack_height_mm))
+    elif wanted < -_NEAR_MM and not problem.steering.keep_tie_rods:
+        # With its own rods kept, a shorter rack would make another track and another ideal.
+        yield (
+            "with the steering arm and the rack's fore-aft as in that design, the ideal inner "
+            f"joints are {float(joint.spacing_mm):.0f} mm apart, {-2.0 * wanted:.0f} mm closer "
+            "together than those of the bare rack"
+        )
 
 
 def _longer_spacers(
@@ -97,22 +108,20 @@ def _longer_spacers(
     outcome = problem.evaluate(tried)
     bump, before = outcome.metrics["bump_steer_deg"][0], problem.evaluate(design)
     if bump < before.metrics["bump_steer_deg"][0]:
-        longest = ends(problem.space["spacer_mm"])[1]
         yield (
-            f"with {spacer:.1f} mm spacers (the study allows {longest:g}) and the rack at "
-            f"{height:.1f} mm its bump steer would be {bump:.3f} deg with this arm"
-            f"{_limits(problem, outcome, 0)}"
+            f"with {spacer:.1f} mm spacers and the rack at {height:.1f} mm, the arm as in that "
+            f"design, it would have {_judged(problem, outcome, 0)}{_kept_out(problem, tried, 0)}"
         )
 
 
-def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Iterator[str]:
+def _other_arm_heights(problem: Problem, design: Designs) -> Iterator[str]:
     """The places where the spacing that the rack has is the ideal one."""
-    points = problem.points
+    points, rack = problem.points, problem.racks[int(design.rack[0])]
     low = float(points.lower_ball_joint[2]) - _BEYOND_MM
     high = float(points.upper_ball_joint[2]) + _BEYOND_MM
     found = solve_for_spacing(
         points,
-        spacing,
+        rack.inner_joint_spacing_mm + 2.0 * float(design.column("spacer_mm")[0]),
         float(design.column("rack_fore_aft_mm")[0]),
         float(design.column("arm_length_mm")[0]),
         np.radians(float(design.column("arm_angle_deg")[0])),
@@ -127,16 +136,33 @@ def _other_arm_heights(problem: Problem, design: Designs, spacing: float) -> Ite
     arms, heights = arms[known], heights[known]
     if not len(arms):
         return
-    outcome = problem.evaluate(_changed(design, {"arm_height_mm": arms, "rack_height_mm": heights}))
-    now = float(design.column("arm_height_mm")[0])
-    for index, (arm, height) in enumerate(zip(arms, heights, strict=True)):
+    tried = _changed(design, {"arm_height_mm": arms, "rack_height_mm": heights})
+    outcome = problem.evaluate(tried)
+    arm_now, rack_now = (
+        float(design.column(name)[0]) for name in ("arm_height_mm", "rack_height_mm")
+    )
+    for index, (arm, height) in enumerate(zip(arms.tolist(), heights.tolist(), strict=True)):
         toe = outcome.metrics["bump_steer_deg"][index]
-        if abs(arm - now) > _NEAR_MM and toe <= problem.acceptable[0]:
+        if abs(arm - arm_now) > _NEAR_MM and toe <= problem.acceptable[0]:
             yield (
-                f"mounted {'lower' if arm < now else 'higher'}, the arm at {arm:.1f} mm and the "
-                f"rack at {height:.1f} mm, its bump steer would be {toe:.3f} deg with the same "
-                f"spacers{_limits(problem, outcome, index)}"
+                f"with the arm free in height, at {arm:.1f} mm ({_moved(arm - arm_now)}), the rack "
+                f"at {height:.1f} mm ({_moved(height - rack_now)}) and the same spacers it would "
+                f"have {_judged(problem, outcome, index)}{_kept_out(problem, tried, index)}"
             )
+
+
+def _moved(by: float) -> str:
+    return f"{abs(by):.1f} lower" if by < 0.0 else f"{by:.1f} higher"
+
+
+def _not_searched(problem: Problem, rack: str) -> Iterator[str]:
+    """What of the arm's height the study keeps from the search, and the question that asks it."""
+    choice = problem.space["arm_height_mm"]
+    if isinstance(choice, FollowsRack) or ends(choice)[0] == ends(choice)[1]:
+        yield (
+            f"a steering arm free in height was not searched: {_key('arm_height_mm', choice)}; "
+            f"{_heights_command(problem, rack)} frees it"
+        )
 
 
 def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
@@ -149,8 +175,82 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
     return Designs(np.repeat(design.rack, count), values)
 
 
-def _limits(problem: Problem, outcome: Evaluation, index: int) -> str:
-    """Words on the limits that a design breaks."""
+def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
+    """Bump steer and Ackermann error of a design, which is too much, and the limits it breaks."""
+    bump, error = (
+        float(outcome.metrics[name][index]) for name in ("bump_steer_deg", "ackermann_error_deg")
+    )
+    parts = [f"{bump:.3f} deg bump steer", f"{error:.2f} deg Ackermann error"]
+    for at, (value, most) in enumerate(zip((bump, error), problem.acceptable, strict=True)):
+        if not value <= most:
+            parts[at] += f" (above the {most:g} accepted)"
     names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
     broken = [limit_words(name) for name, excess in names if not excess <= 0.0]
-    return f", breaking {', '.join(broken)}" if broken else ""
+    return " and ".join(parts) + (f", breaking {', '.join(broken)}" if broken else "")
+
+
+# --- what of the study stands in the way ---------------------------------------------------------
+
+
+def _kept_out(problem: Problem, tried: Designs, index: int) -> str:
+    """The keys of the study that keep a design out, and the command that shows it."""
+    values = {name: float(tried.column(name)[index]) for name in VARIABLES}
+    rack = problem.racks[int(tried.rack[index])].name
+    outside = [name for name in VARIABLES if not _allowed(problem, name, values)]
+    keys = [_key(name, problem.space[name]) for name in outside]
+    shown = all(_freed(name, problem.space[name]) for name in outside)
+    longest = problem.limits.spacer_max_mm
+    if longest is not None and values["spacer_mm"] > longest:
+        keys.append(f"[limits] spacer_max_mm is {longest:g} mm")
+        shown = False
+    if not keys:
+        return ""
+    command = (
+        f"{_heights_command(problem, rack, values['rack_height_mm'])} shows it"
+        if shown
+        else "optimiser run STUDY with that widened searches it"
+    )
+    return f"; outside the study: {', '.join(keys)}; {command}"
+
+
+def _freed(name: str, choice: Choice) -> bool:
+    """Whether the `heights` question lets a variable go where the study does not."""
+    fixed = isinstance(choice, FollowsRack) or ends(choice)[0] == ends(choice)[1]
+    if name == "spacer_mm":
+        return fixed or isinstance(choice, Range)
+    return name == "rack_height_mm" or (name == "arm_height_mm" and fixed)
+
+
+def _allowed(problem: Problem, name: str, values: dict[str, float]) -> bool:
+    choice = problem.space[name]
+    if isinstance(choice, FollowsRack):
+        follows = values["rack_height_mm"] + choice.offset_mm
+        return abs(values[name] - follows) <= _NEAR_MM
+    return bool(allows(choice, values[name]))
+
+
+def _key(name: str, choice: Choice) -> str:
+    """A key of [search.vary] and what it says."""
+    if isinstance(choice, FollowsRack):
+        text = '= "follows rack" keeps its drawn height over the rack'
+    elif isinstance(choice, Range):
+        text = f"is {choice.low:g} to {choice.high:g} {quantity(name).unit}"
+    elif len(choice.values) == 1:
+        text = f"fixes it at {choice.values[0]:g} {quantity(name).unit}"
+    else:
+        text = f"is {', '.join(f'{v:g}' for v in choice.values)} {quantity(name).unit}"
+    return f"[search.vary] {name} {text}"
+
+
+def _heights_command(problem: Problem, rack: str, height_mm: float | None = None) -> str:
+    """`optimiser heights` for this rack, over the heights of the study and `height_mm`."""
+    low, high = ends(problem.space["rack_height_mm"])
+    text, fixed = f"optimiser heights STUDY --rack {shlex.quote(rack)}", low == high
+    if fixed:
+        low, high = max(0.0, low - _AROUND_MM), high + _AROUND_MM
+    at = low if height_mm is None else height_mm
+    if fixed or at < low:
+        text += f" --from {math.floor(min(low, at))}"
+    if fixed or at > high:
+        text += f" --to {math.ceil(max(high, at))}"
+    return text

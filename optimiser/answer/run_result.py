@@ -16,6 +16,7 @@ from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     import pandas as pd
@@ -243,15 +244,20 @@ def write_frame(path: Path, frame: pd.DataFrame, comments: tuple[str, ...] = ())
 
 
 def hardpoints_text(
-    points: Hardpoints, frame: CadFrame, lengths_mm: dict[str, float], title: str
+    points: Hardpoints,
+    frame: CadFrame,
+    lengths_mm: dict[str, float],
+    title: str,
+    notes: Iterable[str] = (),
 ) -> str:
-    """Both sides of a corner in the CAD frame; `check` reads it back."""
+    """Both sides of a corner in the CAD frame; `check` reads it back. `notes` are comments."""
     comments = (
         title,
         f"CAD axes: forward {frame.forward}, left {frame.left}, up {frame.up}; "
         f"ground origin at {', '.join(f'{v:g}' for v in frame.ground_origin_mm)} mm",
         "millimetres, at the design position; right_ points mirror the left ones",
         *(f"{name} = {value:.6f}" for name, value in lengths_mm.items()),
+        *notes,
         CAUTION,
     )
     rows: list[list[object]] = []

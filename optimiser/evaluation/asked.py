@@ -141,7 +141,11 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Named limits; None leaves a limit out. Angles in radians."""
+    """Named limits; None leaves a limit out. Angles in radians.
+
+    Attributes:
+        spacer_max_mm: longest spacer of any question; what a search may use is in its space.
+    """
 
     rack_travel_margin_mm: float = 0.0
     toggle_margin: float | None = None
@@ -149,6 +153,7 @@ class Limits:
     outer_joint_angle: float | None = None
     track_growth_mm: float | None = None
     clearance_mm: float | None = None
+    spacer_max_mm: float | None = None
 
 
 BumpObjective = Literal["largest", "rms", "with tolerances"]

@@ -362,7 +362,8 @@ class Problem:
                 unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
                 value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
             else:
-                value = metrics[name] - (limits.track_growth_mm or 0.0)
+                # A track that gets narrower is as little wanted as a wider one.
+                value = np.abs(metrics[name]) - (limits.track_growth_mm or 0.0)
             columns.append(value)
         return np.stack(columns, axis=1)
 

@@ -179,12 +179,13 @@ QUANTITIES = (
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,
         "where both steering axes meet the ground, at rest", source=_GEOMETRY, shown=("corner",)),
-    Quantity("track_growth_mm", "growth of the track", "mm", 1,
-        "how much wider the track is in the design, with `[steering] keep_tie_rods`; otherwise "
-        "0", "less", _GEOMETRY, shown=("racks",)),
-    Quantity("own_rods_track_growth_mm", "growth of the track with its own rods", "mm", 1,
-        "how much wider the track would get if the rods sold with the rack were kept",
-        "less", _GEOMETRY, needs=(RACK, ROD, FREE_RODS), shown=("racks",)),
+    Quantity("track_growth_mm", "change of the track", "mm", 1,
+        "how much wider the track is in the design, negative where narrower, with `[steering] "
+        "keep_tie_rods`; otherwise 0; its limit holds both ways", source=_GEOMETRY,
+        shown=("racks",)),
+    Quantity("own_rods_track_growth_mm", "change of the track with its own rods", "mm", 1,
+        "how much wider the track would get, negative where narrower, if the rods sold with the "
+        "rack were kept", source=_GEOMETRY, needs=(RACK, ROD, FREE_RODS), shown=("racks",)),
     Quantity("caster_deg", "caster", "deg", 2,
         "at rest", source=_AXES, shown=("corner",)),
     Quantity("kingpin_inclination_deg", "kingpin inclination", "deg", 2,

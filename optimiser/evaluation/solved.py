@@ -10,6 +10,7 @@ import numpy as np
 
 from optimiser.linkage.at_rack import Poses, RightPoses, solve_linkage
 from optimiser.linkage.mirror import mirrored_rack, mirrored_steer
+from optimiser.metrics.ideal import upright_motion
 from optimiser.metrics.kinematic import (
     Ackermann,
     BumpSteer,
@@ -149,7 +150,7 @@ def solve_designs(
         track_mm=track,
         track_growth_mm=growth_mm,
         reason=_reasons(
-            growth_mm, bump_steer, at_lock, ackermann, envelope, grid, steering.inner_lock
+            points, growth_mm, bump_steer, at_lock, ackermann, envelope, car, grid, steering
         ),
     )
 
@@ -161,22 +162,25 @@ def _largest_change(turned: list[Poses], at_rest: int) -> Array:
 
 
 def _reasons(
+    points: Hardpoints,
     growth: Array,
     bump: BumpSteer,
     at_lock: Array,
     ackermann: Ackermann,
     envelope: Poses,
+    car: Car,
     grid: Array,
-    inner_lock: float,
+    steering: Steering,
 ) -> NDArray[np.object_]:
     """Why each design cannot assemble, the first cause only; empty where it can."""
-    lock = np.degrees(inner_lock)
+    lock = np.degrees(steering.inner_lock)
+    travel = f"{grid[0]:g} to {grid[-1]:g} mm of wheel travel"
+    lost = np.asarray(np.isnan(bump.toe_change).any(axis=1))
+    short = "tie rod and steering arm line up before"
     causes = [
         (np.isnan(growth), "the rack's own tie rods are too short to reach the steering arms"),
-        (
-            np.isnan(bump.toe_change).any(axis=1),
-            f"the linkage does not reach {grid[0]:g} to {grid[-1]:g} mm of wheel travel",
-        ),
+        (_arms_end(points, lost, grid, car), f"the arms do not reach {travel}"),
+        (lost, f"the arms reach {travel}, but a tie rod to that inner joint does not"),
         (
             np.isnan(at_lock),
             f"the inner wheel cannot be turned to {lock:.1f} deg: "
@@ -189,11 +193,26 @@ def _reasons(
         ),
         (
             ~envelope.exists.all(axis=1),
-            "tie rod and steering arm line up before the rack reaches its end: "
-            "fit stops, lengthen the arm or take a rack with less travel",
+            f"{short} the rack reaches its end: "
+            "fit stops, lengthen the arm or take a rack with less travel"
+            if steering.stops == "rack"
+            else f"{short} the stops at {lock:.1f} deg are reached, in droop or bump: "
+            "lengthen the arm or ask for less lock",
         ),
     ]
     reason = np.full(len(growth), "", dtype=object)
     for broken, text in reversed(causes):
         reason[broken] = text
     return reason
+
+
+def _arms_end(
+    points: Hardpoints, lost: NDArray[np.bool_], grid: Array, car: Car
+) -> NDArray[np.bool_]:
+    """Which of the designs that lose the travel lose it without any tie rod, (N,) bool."""
+    ends = np.zeros(len(lost), dtype=bool)
+    rows = np.flatnonzero(lost)
+    if rows.size:
+        motion = upright_motion(points.select(rows), grid, car.attitude)
+        ends[rows] = np.isnan(motion.lower).any(axis=(-2, -1))
+    return ends

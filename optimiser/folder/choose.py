@@ -54,7 +54,7 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
 
     Raises:
         InputError: no such design or rule, or something typed that cannot be used.
-        NothingFeasibleError: no design is what the rule asks for.
+        NothingFeasibleError: no design is what the rule asks for, or it cannot be assembled.
     """
     if design is not None and by is not None:
         raise InputError("--design, --by", "both are given", "give one of the two")
@@ -73,6 +73,11 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
         )
     found = result.chosen(row)
     base = None if result.winner is None else result.chosen(result.winner)
+    if not (at or found.outcome.assembles[0]):
+        # There are no poses to draw and no points worth building.
+        raise NothingFeasibleError(
+            f"{found.label}, rack {found.rack.name}: {found.outcome.status[0]}; nothing was written"
+        )
     if at:
         return _typed(found, at, (*notes, *_other_rack(result, found, at)))
     return Picked(found, None if row == result.winner else base, notes)

@@ -6,7 +6,8 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
-from optimiser.answer.exactness import accuracy
+from optimiser.answer.exactness import built_to_tolerances
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
 from optimiser.base.errors import InputError
@@ -47,6 +48,7 @@ def cost_lines(picked: Picked) -> Iterator[str]:
         value = chosen.metric(one.name)
         if math.isfinite(value):
             yield _change(one, value, None if base is None else base.metric(one.name))
+    yield from kept_rod_sentences(chosen.problem, chosen.design, chosen.outcome)
     yield from _verdict(chosen)
     yield from picked.notes
 
@@ -84,7 +86,7 @@ def write_pick(stored: StoredRun, picked: Picked) -> Path:
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
     write_design(folder, chosen)
-    built = accuracy(chosen.problem, chosen.points).built
+    built = built_to_tolerances(chosen.problem, chosen.points)
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))

@@ -12,6 +12,7 @@ import numpy as np
 from optimiser import __version__
 from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.exactness import accuracy, built_percentiles
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import (
     CAUTION,
@@ -77,7 +78,7 @@ def write_run(
     winner = None if result.winner is None else result.chosen(result.winner)
     if winner is not None:
         write_design(folder, winner)
-    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     for name, figure in made.items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
@@ -122,7 +123,7 @@ def rewrite_report(stored: StoredRun) -> Path:
     """Write the report of a stored run again, from its files alone; returns its path."""
     result = stored.result
     winner = None if result.winner is None else result.chosen(result.winner)
-    exact = None if winner is None else accuracy(winner.problem, winner.points)
+    exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     write_report(stored.folder, result, stored.record, made, exact)
     return stored.folder / REPORT_FILE
@@ -145,7 +146,13 @@ def write_design(folder: Path, chosen: Chosen) -> None:
     problem, points = chosen.problem, chosen.points
     write_text(
         folder / "hardpoints.csv",
-        hardpoints_text(points, chosen.study.frame, chosen.lengths_mm, chosen.title),
+        hardpoints_text(
+            points,
+            chosen.study.frame,
+            chosen.lengths_mm,
+            chosen.title,
+            kept_rod_sentences(problem, chosen.design, chosen.outcome),
+        ),
     )
     end = chosen.steering_end_mm
     table = pose_table(
@@ -205,6 +212,8 @@ def sentences(result: RunResult) -> Iterator[str]:
         yield "No rack is acceptable as it is; the table of racks says what would help."
     elif cheapest is not None and cheapest.row != row:
         yield _cheaper(result, row, cheapest)
+    one = slice(row, row + 1)
+    yield from kept_rod_sentences(problem, designs.select(one), result.evaluation.select(one))
     if problem.tolerances is not None:
         yield _as_built(problem, designs.select(slice(row, row + 1)))
     yield HOW_CHOSEN

@@ -147,14 +147,26 @@ def track_growth(
 
     with l of `kept_rod_length` and dx, dz between the joints. The growth is twice dy, and half of
     it is what `Hardpoints.arms_moved` takes: zero exactly where the wanted length can be set,
-    negative where the rods are too short. NaN where the length is not known, or too short to
-    reach across dx and dz at all. Elementary geometry.
+    negative, the track narrower, where the rods are too short. NaN where the length is not known,
+    or too short to reach across dx and dz at all. Elementary geometry.
     """
     length = kept_rod_length(points, rod_length_mm, adjustment_mm)
     apart = points.outer_joint - points.inner_joint
     with np.errstate(invalid="ignore"):
         across = np.sqrt(length**2 - apart[..., 0] ** 2 - apart[..., 2] ** 2)
     return np.where(length == norm(apart), 0.0, 2.0 * (across - apart[..., 1]))
+
+
+def thread_left(length_mm: ArrayLike, rod_length_mm: ArrayLike, adjustment_mm: ArrayLike) -> Array:
+    """How much further in mm a kept rod can be screwed the way it has been screwed; 0 at the end.
+
+    Args:
+        length_mm: between the joints, as set; see `kept_rod_length`.
+        rod_length_mm: as sold.
+        adjustment_mm: how far that can be screwed either way.
+    """
+    screwed = np.abs(np.asarray(length_mm, float) - np.asarray(rod_length_mm, float))
+    return np.asarray(np.maximum(np.asarray(adjustment_mm, float) - screwed, 0.0))
 
 
 # --- mass ----------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from optimiser.answer.limits_and_growth import (
     leaning_sentences,
     limit_rows,
 )
+from optimiser.answer.one_off import STEP_MM
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
 from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.clearance.metrics import told_apart_mm
@@ -199,21 +200,34 @@ def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
 def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
     degrees, rack_height = np.degrees, exact.shims["rack height"]
     shims = [
-        (f"{step:+d}" if step else "0", number(float(degrees(bump)), 3))
-        for step, bump in zip(rack_height.steps, rack_height.bump_steer, strict=True)
+        (
+            f"{step:+d}" if step else "0",
+            number(float(degrees(bump)), 3),
+            _mark(exact, float(degrees(bump)), exact.others.at("rack height", float(offset))),
+        )
+        for step, offset, bump in zip(
+            rack_height.steps, rack_height.offset_mm, rack_height.bump_steer, strict=True
+        )
     ]
     built = exact.built
     return {
         "bands": [
             (
                 band.adjustment,
-                band.text.split(": ", 1)[1],
-                number(float(degrees(band.up)), 3),
-                number(float(degrees(band.down)), 3),
+                exact.words(band).split(": ", 1)[1],
+                *(
+                    (
+                        number(float(degrees(bump)), 3),
+                        _mark(exact, float(degrees(bump)), exact.others.at(band.adjustment, off)),
+                    )
+                    for off, bump in ((1.0, band.up), (-1.0, band.down))
+                ),
             )
             for band in exact.bands
         ],
         "shims": shims,
+        "itself": exact.others.itself,
+        "step": f"{STEP_MM:g}",
         "built": None
         if built is None
         else {
@@ -242,6 +256,12 @@ def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
             ],
         },
     }
+
+
+def _mark(exact: Accuracy, bump_deg: float, also: str) -> str:
+    """What is not acceptable at a place, in words; empty where nothing is."""
+    above = f"above {exact.acceptable_deg:g}" if bump_deg > exact.acceptable_deg else ""
+    return ", ".join(part for part in (above, also) if part)
 
 
 # --- what limited the search, and was it long enough ---------------------------------------------

@@ -236,6 +236,7 @@ class Study:
             outer_joint_angle=angle(limits.outer_joint_angle_deg),
             track_growth_mm=length(limits.track_growth_mm),
             clearance_mm=length(limits.clearance_mm),
+            spacer_max_mm=limits.spacer_max_mm,
         )
 
     def resolved(self) -> dict[str, Any]:

@@ -435,7 +435,12 @@ class LimitsTable(Table):
     ] = 50.0
     track_growth_mm: Annotated[
         Limit,
-        key("greatest growth of the track with `keep_tie_rods`", "mm", 0.0, 400.0),
+        key(
+            "greatest change of the track with `keep_tie_rods`, wider or narrower",
+            "mm",
+            0.0,
+            400.0,
+        ),
     ] = "off"
     clearance_mm: Annotated[
         Limit,

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
+from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.questions.heights.bump_map import BumpMap, bump_map
@@ -48,8 +49,7 @@ def place_accuracy(found: RackHeights) -> Accuracy | None:
     place = found.chosen
     if place is None:
         return None
-    corner = found.problem.corners(place.design)[0].select(0)
-    return accuracy(found.problem, corner, cars=False)
+    return accuracy(found.problem, place.design, cars=False)
 
 
 def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy | None) -> None:
@@ -73,7 +73,9 @@ def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy |
         outcome = found.problem.evaluate(place.design)
         lengths = {"tie_rod_length_mm": float(outcome.metrics["tie_rod_length_mm"][0])}
         lengths |= {"spacer_mm": place.at("spacer_mm")}
-        write_text(folder / "hardpoints.csv", hardpoints_text(corner, study.frame, lengths, title))
+        notes = kept_rod_sentences(found.problem, place.design, outcome)
+        text = hardpoints_text(corner, study.frame, lengths, title, notes)
+        write_text(folder / "hardpoints.csv", text)
     for name, figure in rack_figures(found).items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
 
