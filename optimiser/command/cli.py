@@ -29,7 +29,10 @@ _UsageError: type[Exception] = next(
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
 ResultArgument = Annotated[Path, typer.Argument(help="Folder of a result, such as results/demo.")]
 ValuesArgument = Annotated[
-    list[str] | None, typer.Argument(help="NAME=VALUE, after --at.", show_default=False)
+    list[str] | None,
+    typer.Argument(
+        help="NAME=VALUE, or a step: NAME+=STEP, NAME-=STEP; after --at.", show_default=False
+    ),
 ]
 DesignOption = Annotated[int | None, typer.Option("--design", help="Its number in trials.csv.")]
 ByOption = Annotated[
@@ -37,7 +40,11 @@ ByOption = Annotated[
 ]
 AtOption = Annotated[
     bool,
-    typer.Option("--at", help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME."),
+    typer.Option(
+        "--at",
+        help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME; a step up or down from "
+        "the design: --at rack_height_mm+=5, --at rack_height_mm-=5.",
+    ),
 ]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
 
