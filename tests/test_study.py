@@ -1076,7 +1076,7 @@ def sample(problem, rack, count, seed=0):
 
 def test_the_starter_reads_and_some_of_its_designs_are_feasible(tmp_path):
     written = write_starter(tmp_path / "new" / "car")
-    assert [path.name for path in written] == ["study.toml", "hardpoints.csv", "racks.csv"]
+    assert [path.name for path in written] == ["car.toml", "hardpoints.csv", "racks.csv"]
     study = read_study(written[0])
     assert study.notes() == []
     problem = study.problem()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -192,12 +194,21 @@ def heights(
 
 @app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
-    """Write a commented starter study with its CSV files, which runs as it is."""
+    """Write a commented starter study with its CSV files, which runs as it is.
+
+    The study file has the name of the folder, and so have its results.
+    """
     from optimiser.study.read import write_starter
 
-    for path in write_starter(folder):
+    paths = write_starter(folder)
+    for path in paths:
         print(f"wrote {path}")
-    print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
+    print(f"now edit them, then: {_command('optimiser', 'check', str(paths[0]))}")
+
+
+def _command(*words: str) -> str:
+    """A command as it is typed in this system's shell, names with spaces in quotes."""
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 @app.command()
