@@ -46,9 +46,7 @@ def test_new_writes_a_study_that_checks_and_runs(tmp_path):
     code, out, err = run_here("check", tmp_path / "mine" / "mine.toml", cwd=tmp_path)
     assert code == 0, err
     assert "as drawn" in out
-    code, out, err = run_here(
-        "run", "mine/mine.toml", "--trials", 60, "--workers", 1, cwd=tmp_path
-    )
+    code, out, err = run_here("run", "mine/mine.toml", "--trials", 60, "--workers", 1, cwd=tmp_path)
     assert code == 0, err
     assert (tmp_path / "results" / "mine" / "front.csv").exists()
 

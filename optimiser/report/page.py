@@ -26,6 +26,7 @@ from optimiser.report.words import (
     CAUTIONS,
     ORIGINS,
     assumptions,
+    front_caption,
     number,
 )
 
@@ -79,6 +80,7 @@ def report_html(
         chosen=None if chosen is None else _chosen_part(result, chosen),
         racks=_racks_part(result),
         pictures=dict(pictures),
+        front_caption=front_caption(result.problem.objectives),
         exact=None if exact is None else _exact_part(exact, result.problem),
         limits=_limits_part(result, None if result.winner is None else chosen),
         growth=_growth_part(result),
