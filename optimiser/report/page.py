@@ -122,7 +122,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
             for row in limit_rows(chosen)
         ],
         "clearances": list(_clearances(chosen)),
-        "far": number(told_apart_mm(chosen.problem.limits.clearance_mm), 0),
+        "far": f"{told_apart_mm(chosen.problem.limits.clearance_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
 
