@@ -4,6 +4,7 @@ import builtins
 import csv
 import datetime
 import re
+from dataclasses import replace
 
 import ezdxf
 import numpy as np
@@ -12,13 +13,15 @@ from one_run import write_study
 from small_study import run_here
 
 from optimiser.answer.corner_numbers import corner_numbers
+from optimiser.answer.run_result import CAUTION
 from optimiser.base.errors import InputError
 from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.evaluation.designs import VARIABLES
 from optimiser.folder.cad import dxf_text, make_drawing, parameters_text, step_text
 from optimiser.folder.cad.dxf import APPLICATION
 from optimiser.folder.cad.step import quoted
 from optimiser.folder.export import check_format, export_design
-from optimiser.linkage.hardpoints import POINT_NAMES, read_hardpoints
+from optimiser.linkage.hardpoints import read_hardpoints
 from optimiser.study.read import read_study
 
 WHEN = datetime.datetime(2026, 1, 2, 3, 4, 5, tzinfo=datetime.UTC)
@@ -77,6 +80,41 @@ def test_rack_and_spacers_make_up_the_distance_of_the_inner_joints(chosen, drawi
     assert drawn == pytest.approx(spacer, abs=1e-9)
 
 
+def with_spacers(chosen, spacer_mm, toe_deg=0.3, camber_deg=-1.25):
+    """The same design with other spacers and attitude at rest, through the problem itself."""
+    attitude = replace(
+        chosen.problem.car.attitude, toe_in=np.radians(toe_deg), camber=np.radians(camber_deg)
+    )
+    problem = replace(chosen.problem, car=replace(chosen.problem.car, attitude=attitude))
+    free = {name: float(chosen.design.column(name)[0]) for name in VARIABLES}
+    design = problem.designs([int(chosen.design.rack[0])], free | {"spacer_mm": spacer_mm})
+    return replace(chosen, problem=problem, design=design, outcome=problem.evaluate(design))
+
+
+@pytest.mark.parametrize("spacer", [0.0, 12.5])
+def test_spacers_lie_between_the_ends_of_the_rack_and_the_inner_joints_on_both_sides(
+    chosen, spacer
+):
+    """The bar of the bare rack is centred, along CAD y; each spacer reaches on outboard."""
+    design = with_spacers(chosen, spacer)
+    drawing = make_drawing(design)
+    lines = {line.name: line for line in drawing.lines}
+    half = 0.5 * design.rack.inner_joint_spacing_mm
+    ends = lines["rack"].segments[0]
+    # In the frame of `one_run` CAD y points to the right, so that the left end comes first.
+    np.testing.assert_allclose(ends[:, 1], [-half, half], atol=1e-9)
+    assert set(lines) >= {"tie_rod", "right_tie_rod"}
+    assert ("spacer" in lines, "right_spacer" in lines) == (spacer > 0.0, spacer > 0.0)
+    if not spacer:
+        return
+    for side, end, out in (("", ends[0], -1.0), ("right_", ends[1], 1.0)):
+        (line,) = lines[f"{side}spacer"].segments
+        np.testing.assert_allclose(line[0], end, atol=1e-9)
+        np.testing.assert_allclose(line[1], drawing.points[f"{side}inner_joint"], atol=1e-9)
+        np.testing.assert_allclose(line[1] - line[0], [0.0, out * spacer, 0.0], atol=1e-9)
+        assert lines[f"{side}spacer"].kind == "spacers"
+
+
 # --- DXF -----------------------------------------------------------------------------------------
 
 
@@ -94,7 +132,7 @@ def test_dxf_read_back_by_ezdxf(chosen, drawing, tmp_path):
     space = document.modelspace()
     wanted = expected_points(chosen)
     points = {name_of(e): e.dxf.location for e in space.query("POINT")}
-    texts = {e.dxf.text: e.dxf.insert for e in space.query("TEXT")}
+    texts = {e.dxf.text: e.dxf.insert for e in space.query("TEXT[layer=='names']")}
     for found in (points, texts):
         assert set(found) == set(wanted)
         for name, at in wanted.items():
@@ -106,6 +144,18 @@ def test_dxf_read_back_by_ezdxf(chosen, drawing, tmp_path):
     assert by_layer["tie rods"] == {"tie_rod", "right_tie_rod"}
     assert by_layer["rack"] == {"rack"}
     assert by_layer["keep-outs"] == {"<sump> & 'pan'", "chassis tube", "chassis tube, mirrored"}
+
+
+def test_dxf_carries_title_and_caution_as_text_below_the_drawing(chosen, drawing, tmp_path):
+    path = tmp_path / "a.dxf"
+    path.write_text(dxf_text(drawing), "utf-8")
+    notes = list(ezdxf.readfile(path).modelspace().query("TEXT[layer=='notes']"))
+    assert " ".join(e.dxf.text for e in notes) == f"{chosen.title} {CAUTION}"
+    heights = [e.dxf.insert.y for e in notes]
+    assert heights == sorted(heights, reverse=True)
+    assert heights[0] < min(at[1] for at in drawing.points.values())
+    apart = -np.diff(heights)
+    assert (apart > max(e.dxf.height for e in notes)).all()
 
 
 def test_a_box_has_its_corners_in_the_cad_frame(drawing, tmp_path):
@@ -196,6 +246,13 @@ def test_step_read_back_by_open_cascade(chosen, drawing, tmp_path):
     assert set(found) == {*drawing.points, *(line.name for line in drawing.lines)}
 
 
+def test_step_carries_the_caution_in_its_header_and_in_the_assembly(chosen, drawing):
+    text = step_text(drawing, "tierod-optimiser", WHEN)
+    title = quoted(chosen.title)
+    assert f"FILE_DESCRIPTION(({title},{quoted(CAUTION)}),'2;1');" in text.split("DATA;")[0]
+    assert f"=PRODUCT({title},{title},{quoted(CAUTION)},(" in text
+
+
 def test_step_strings():
     """ISO 10303-21: ' and \\ doubled, \\X2\\ for other letters (value from memory)."""
     assert quoted("it's \\ here") == "'it''s \\\\ here'"
@@ -228,6 +285,23 @@ def test_parameters(chosen):
     for name, at in expected_points(chosen).items():
         for axis, value in zip("xyz", at, strict=True):
             assert rows[f"{name}_{axis}"] == (pytest.approx(value, abs=1e-9), "mm")
+
+
+def test_parameters_of_the_car_at_rest_are_in_degrees_and_of_the_rack_in_mm(chosen):
+    design = with_spacers(chosen, 12.5, toe_deg=0.3, camber_deg=-1.25)
+    lines = [line for line in parameters_text(design).splitlines() if not line.startswith("#")]
+    rows = {row["name"]: (float(row["value"]), row["unit"]) for row in csv.DictReader(lines)}
+    bare = design.rack.inner_joint_spacing_mm
+    for name, value, unit in (
+        ("static_toe_in", 0.3, "deg"),
+        ("static_camber", -1.25, "deg"),
+        ("spacer", 12.5, "mm"),
+        ("rack_spacing_bare", bare, "mm"),
+        ("inner_joint_spacing", bare + 25.0, "mm"),
+        ("rack_travel_each_way", 0.5 * design.rack.travel_mm, "mm"),
+        ("arm_angle", float(design.design.column("arm_angle_deg")[0]), "deg"),
+    ):
+        assert rows[name] == (pytest.approx(value, abs=1e-9), unit)
 
 
 def test_what_is_exported_is_read_and_gives_the_same_numbers(chosen, tmp_path):
@@ -346,4 +420,3 @@ def test_outlines_of_keep_outs_hold_all_of_their_wireframe(finished_run):
     )
     corners = shapes["<sump> & 'pan'"].corners()
     assert corners.shape == (8, 3)
-    assert len(POINT_NAMES) == 9

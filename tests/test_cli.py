@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import subprocess
 import sys
 
@@ -41,24 +42,31 @@ def test_a_process_of_its_own_says_the_same(tmp_path):
 def test_new_writes_a_study_that_checks_and_runs(tmp_path):
     code, out, _ = run_here("new", tmp_path / "mine", cwd=tmp_path)
     assert code == 0
-    assert "study.toml" in out
-    code, out, err = run_here("check", tmp_path / "mine" / "study.toml", cwd=tmp_path)
+    assert str(tmp_path / "mine" / "mine.toml") in out
+    code, out, err = run_here("check", tmp_path / "mine" / "mine.toml", cwd=tmp_path)
     assert code == 0, err
     assert "as drawn" in out
-    code, out, err = run_here(
-        "run", "mine/study.toml", "--trials", 60, "--workers", 1, cwd=tmp_path
-    )
+    code, out, err = run_here("run", "mine/mine.toml", "--trials", 60, "--workers", 1, cwd=tmp_path)
     assert code == 0, err
-    assert (tmp_path / "results" / "study" / "front.csv").exists()
+    assert (tmp_path / "results" / "mine" / "front.csv").exists()
+
+
+def test_the_next_command_can_be_typed_as_it_stands(tmp_path):
+    code, out, _ = run_here("new", "my 'new' car", cwd=tmp_path)
+    assert code == 0
+    command = shlex.split(out.splitlines()[-1].removeprefix("now edit them, then: "))
+    assert command == ["optimiser", "check", "my 'new' car/my 'new' car.toml"]
+    code, _, err = run_here(*command[1:], cwd=tmp_path)
+    assert (code, err) == (0, "")
 
 
 def test_new_never_overwrites(tmp_path):
     run_here("new", tmp_path, cwd=tmp_path)
-    before = (tmp_path / "study.toml").read_bytes()
+    before = (tmp_path / f"{tmp_path.name}.toml").read_bytes()
     code, _, err = run_here("new", tmp_path, cwd=tmp_path)
     assert code == 2
     assert "is already there" in err
-    assert (tmp_path / "study.toml").read_bytes() == before
+    assert (tmp_path / f"{tmp_path.name}.toml").read_bytes() == before
 
 
 def test_check_gives_the_numbers_of_the_car_as_drawn(tmp_path):

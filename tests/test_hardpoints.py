@@ -5,17 +5,13 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from references.corners import CORNERS
 
 from optimiser.base.errors import InputError
-from optimiser.linkage.hardpoints import (
-    MM_PER_UNIT,
-    POINT_NAMES,
-    CadFrame,
-    Hardpoints,
-    read_hardpoints,
-)
+from optimiser.linkage.hardpoints import POINT_NAMES, CadFrame, Hardpoints, read_hardpoints
+from optimiser.linkage.plausible import MM_PER_UNIT, check_units
 
 # Invented corner, mm, body axes.
 CORNER = {
@@ -136,14 +132,78 @@ def test_what_is_no_frame_is_refused(axes, message):
 
 
 @pytest.mark.parametrize("unit", MM_PER_UNIT)
-@pytest.mark.parametrize("header", ["name,x_mm,y_mm,z_mm", "name,x,y,z"])
+@pytest.mark.parametrize("header", ["name,x_UNIT,y_UNIT,z_UNIT", "name,x,y,z", "Name,X,Y,Z"])
 def test_other_units_when_stated(tmp_path, unit, header):
+    header = header.replace("UNIT", unit)
     scaled = {
         name: tuple(value / MM_PER_UNIT[unit] for value in point) for name, point in CORNER.items()
     }
     points = read(tmp_path, text(scaled, header), unit=unit)
     for name, value in points.items():
         np.testing.assert_allclose(value, CORNER[name], atol=1e-9, rtol=0)
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.001], ids=["numbers in mm", "numbers in m"])
+def test_a_header_that_contradicts_the_stated_unit_is_refused(tmp_path, factor):
+    message = (
+        "its columns are in mm, but [hardpoints] unit is m; "
+        'write unit = "mm" there, or name the columns name, x, y, z'
+    )
+    with pytest.raises(InputError, match=re.escape(message)):
+        read(tmp_path, text(scaled(factor)), unit="m")
+    message = 'its columns are in in, but [hardpoints] unit is mm; write unit = "in" there'
+    with pytest.raises(InputError, match=re.escape(message)):
+        read(tmp_path, text(header="name,x_in,y_in,z_in"))
+
+
+def test_a_header_as_a_spreadsheet_has_it(tmp_path):
+    lines = [";".join((name, *map(str, at))) for name, at in CORNER.items()]
+    points = read(tmp_path, "\n".join(["Name;X;Y;Z", *lines]))
+    for name, value in points.items():
+        np.testing.assert_array_equal(value, CORNER[name])
+
+
+STRAYS = [(name, other) for name in CORNER for other in ("m", "in")]
+STRAYS = [one for one in STRAYS if one[0] != "inner_joint" or one[1] == "m"]
+
+
+@pytest.mark.parametrize(("name", "other"), STRAYS)
+@pytest.mark.parametrize("origin", [(0.0, 0.0, 0.0), (-1500.0, 0.0, 200.0)], ids=["axle", "far"])
+def test_one_row_in_another_unit_is_named(tmp_path, name, other, origin):
+    frame = CadFrame(ground_origin_mm=origin)
+    cad = {n: tuple(frame.to_cad(at).tolist()) for n, at in CORNER.items()}
+    cad[name] = tuple(value / MM_PER_UNIT[other] for value in cad[name])
+    line = 2 + list(CORNER).index(name)
+    message = rf"line {line}: {name} lies \d+ mm from all other points, and near them if its "
+    message += rf"numbers are in {other}; write every row in mm"
+    with pytest.raises(InputError, match=message):
+        read(tmp_path, text(cad), frame=frame)
+
+
+def test_both_pivots_of_an_arm_in_metres_and_a_row_of_mm_among_metres(tmp_path):
+    pair = {
+        name: tuple(0.001 * value for value in at) if "lower" in name and "pivot" in name else at
+        for name, at in CORNER.items()
+    }
+    with pytest.raises(InputError, match=r"lower_\w+_pivot lies .* numbers are in m; write"):
+        read(tmp_path, text(pair))
+    metres = {**scaled(0.001), "wheel_centre": CORNER["wheel_centre"]}
+    with pytest.raises(InputError, match=r"wheel_centre lies .* numbers are in mm; write every"):
+        read(tmp_path, text(metres, "name,x,y,z"), unit="m")
+
+
+@given(
+    st.sampled_from(list(CORNERS)),
+    st.sampled_from(RIGHT_HANDED),
+    st.tuples(*[st.floats(-700.0, 700.0)] * 3),
+)
+@settings(max_examples=400)
+def test_a_frame_with_its_origin_anywhere_is_no_other_unit(corner, axes, origin):
+    """Near CAD's origin numbers are small, which is no sign of metres."""
+    frame = CadFrame(*axes, ground_origin_mm=origin)
+    points = CORNERS[corner]["points"]
+    cad = {name: frame.to_cad(at) for name, at in points.items()}
+    check_units(cad, dict.fromkeys(cad, ""), "mm")
 
 
 def test_other_names_when_mapped(tmp_path):
@@ -206,7 +266,12 @@ def test_sides_that_do_not_mirror_each_other_are_refused(tmp_path):
         ),
         (text().replace("5,630,150", "5,nan,150"), "column y_mm: 'nan' is not a finite number"),
         (text().replace("5,630,150", "5,inf,150"), "column y_mm: 'inf' is not a finite number"),
-        (text(header="name,a,b,c"), "line 1: column x is missing; name the columns name, x, y, z"),
+        (
+            text(header="name,a,b,c"),
+            "line 1: column x_mm is missing; name the columns name, x_mm, y_mm, z_mm",
+        ),
+        (text(header="point,X,Y,Z"), "line 1: column name is missing; name the columns name, x, y"),
+        ("# nothing", "points.csv: is empty; begin with the line name,x_mm,y_mm,z_mm"),
     ],
 )
 def test_refusals_of_a_hardpoint_file(tmp_path, content, message):
@@ -234,6 +299,10 @@ def scaled(factor):
         ),
         (
             {name: (x + 40000, y, z) for name, (x, y, z) in CORNER.items()},
+            "the points reach 4.015e+04 mm, which is no front corner",
+        ),
+        (
+            {name: (x - 40000, y, z) for name, (x, y, z) in CORNER.items()},
             "the points reach 4.015e+04 mm, which is no front corner",
         ),
         (

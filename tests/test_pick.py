@@ -82,10 +82,19 @@ def test_refusals(stored):
         ("rack_height_mm=nan", "is not a plausible number"),
         ("rack_height_mm=1e9", "is not a plausible number"),
         ("rack=Nobody's", "unknown rack"),
+        ("rack+=Short", "unknown rack"),
+        ("rack_height_mm+=", "is not NAME=VALUE"),
+        (
+            "rack_height_mm=+5",
+            "--at rack_height_mm=+5: may mean a place or a step; write rack_height_mm=5 for the "
+            "place, rack_height_mm+=5 or rack_height_mm-=5 for a step",
+        ),
+        ("rack_height_mm-=-5", "may mean a place or a step"),
+        ("rack_height_mm+=+5", "may mean a place or a step"),
     ],
 )
 def test_what_is_typed_wrongly(at, words):
-    with pytest.raises(InputError, match=words):
+    with pytest.raises(InputError, match=re.escape(words)):
         parse_values([at], RACKS)
     with pytest.raises(InputError, match="rack_height_mm stands twice"):
         parse_values(["rack_height_mm=1", "rack_height_mm=2"], RACKS)
@@ -108,6 +117,44 @@ def test_a_typed_point_is_evaluated_and_compared(stored):
     change = chosen.metric("bump_steer_deg") - base.metric("bump_steer_deg")
     (bump,) = (line for line in lines if line.startswith("  bump steer:"))
     assert f"({change:+.3f})" in bump
+
+
+@pytest.mark.parametrize(("typed", "step"), [("+=5", 5.0), ("-=5", -5.0), (" += 0.5", 0.5)])
+def test_a_step_is_taken_from_the_design_and_said(stored, typed, step):
+    base = stored.result.chosen(stored.result.winner)
+    height = float(base.design.column("rack_height_mm")[0])
+    picked = choose(stored, None, None, [f"rack_height_mm{typed}"])
+    assert picked.chosen.design.column("rack_height_mm")[0] == height + step
+    assert f"(rack_height_mm = {height + step:g} ({step:+g}))" in picked.chosen.label
+    same = choose(stored, None, None, [f"rack_height_mm={height + step!r}"])
+    assert same.chosen.metric("bump_steer_deg") == picked.chosen.metric("bump_steer_deg")
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        (
+            "rack_height_mm=-5",
+            "--at rack_height_mm=-5: -5 mm is not between 0 and 1500; "
+            "for a step write rack_height_mm-=5",
+        ),
+        ("spacer_mm=-2.5", "-2.5 mm is not between 0 and 250; for a step write spacer_mm-=2.5"),
+        ("spacer_mm=251", "--at spacer_mm=251: 251 mm is not between 0 and 250; check the value"),
+        ("spacer_mm-=200", "--at spacer_mm-=200: -"),
+    ],
+)
+def test_a_place_that_no_study_takes_is_refused_and_a_step_offered(stored, typed, message):
+    with pytest.raises(InputError, match=re.escape(message)):
+        choose(stored, None, None, [typed])
+
+
+def test_a_negative_place_outside_the_range_is_taken_and_a_step_offered(stored):
+    """Behind the axle fore-aft is negative: -5 is a place there."""
+    picked = choose(stored, None, None, ["arm_angle_deg=-16.5"])
+    assert picked.notes == (
+        "arm angle -16.5 deg is outside the study's range, -16 to 0 deg; "
+        "for a step write arm_angle_deg-=16.5.",
+    )
 
 
 def test_typing_the_winner_changes_nothing(stored):
@@ -230,6 +277,7 @@ def test_commands(finished_run, copy, tmp_path):
         (("--at",), "no values follow"),
         (("rack_height_mm=3",), "write --at before values"),
         (("--by", "x"), "'x' is no rule"),
+        (("--at", "rack_height_mm=-5"), "for a step write rack_height_mm-=5"),
     ):
         code, out, err = run_here("pick", copy, *arguments, cwd=tmp_path)
         assert (code, out) == (2, "")

@@ -3,6 +3,7 @@
 import io
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,10 +13,12 @@ from one_run import RACKS
 from PIL import Image
 
 from optimiser.answer.limits_and_growth import Growth, growth
+from optimiser.evaluation.asked import Objectives
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import label_points, spread_apart
 from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
 from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.report.words import front_axes, front_caption
 
 ACCEPTABLE = np.array([0.1, 1.0])
 SIZE = (400.0, 300.0)
@@ -70,12 +73,48 @@ def test_names_of_points_do_not_lie_over_each_other(axes):
 # --- the front -----------------------------------------------------------------------------------
 
 
-def test_the_front_shows_the_neighbourhood_of_what_is_acceptable():
-    far = {"A": np.array([[5.0, 0.2], [0.05, 90.0]])}
-    assert plots.front_extent(far, ACCEPTABLE, None) == pytest.approx((1.15 * 5.0, 4.0))
-    near = {"A": np.array([[0.02, 0.3]])}
-    assert plots.front_extent(near, ACCEPTABLE, near["A"][0]) == (0.4, 4.0)
-    assert plots.front_extent({}, ACCEPTABLE, None) == (0.4, 4.0)
+def test_the_front_shows_the_acceptable_corner_and_where_each_rack_comes_nearest():
+    far = np.array([[5.0, 0.2], [0.05, 90.0]])
+    assert plots.front_extent([far], ACCEPTABLE, None) == pytest.approx((1.15 * 5.0, 1.5))
+    near = np.array([[0.001, 3.0], [0.02, 0.3], [0.3, 0.1]])
+    assert plots.front_extent([near, far], ACCEPTABLE, near[1]) == pytest.approx((0.15, 1.5))
+    other = np.array([[0.18, 1.9], [0.17, 2.1]])
+    assert plots.front_extent([near, other], ACCEPTABLE, near[1]) == pytest.approx((0.27, 2.85))
+    assert plots.front_extent([], ACCEPTABLE, None) == pytest.approx((0.15, 1.5))
+    assert plots.front_extent([other * 2.1], ACCEPTABLE, np.zeros(2)) == pytest.approx((0.4, 4.0))
+    # The car as drawn is a yardstick: shown where it is not far off.
+    drawn = np.array([0.39, 0.2])
+    assert plots.front_extent([], ACCEPTABLE, None, drawn) == pytest.approx((0.4, 1.5))
+    assert plots.front_extent([], ACCEPTABLE, None, 2.0 * drawn) == pytest.approx((0.15, 1.5))
+
+
+def test_designs_that_are_better_in_something_else_are_not_joined(axes):
+    """With a third objective a point may lie above and to the right of another: no zigzag."""
+    size, ends = SIZE, np.array([0.4, 4.0])
+    front = np.array([[0.3, 0.1], [0.1, 0.5], [0.2, 0.3]])
+    assert plots.plot_front(axes, front, ("#000000", "o"), ends, size)
+    line, marks = axes.lines
+    assert line.get_linestyle() == "-"
+    assert np.all(np.diff(line.get_xdata()) > 0.0)
+    assert marks.get_linestyle() == "None"
+    cloud = np.array([[0.1, 0.5], [0.2, 0.3], [0.3, 0.4]])
+    assert not plots.plot_front(axes, cloud, ("#000000", "o"), ends, size)
+    assert axes.lines[-1].get_linestyle() == "None"
+    assert len(axes.lines) == 3
+
+
+def test_markers_do_not_lie_on_each_other_and_the_line_goes_through_all(axes):
+    share = np.linspace(0.0, 1.0, 1001)
+    front = np.stack([0.4 * share, 4.0 * (1.0 - share) ** 2], axis=1)
+    ends = np.array([0.4, 4.0])
+    plots.plot_front(axes, front, ("#000000", "o"), ends, SIZE)
+    line, marks = axes.lines
+    assert len(line.get_xdata()) == 1001
+    at = marks.get_xydata() * SIZE / ends
+    gaps = np.linalg.norm(np.diff(at, axis=0), axis=1)
+    assert 40 < len(at) < 80  # a line of some 530 points
+    assert gaps.min() >= 7.0
+    assert gaps.max() < 9.0
 
 
 def test_racks_beyond_the_picture_are_named(axes):
@@ -87,7 +126,10 @@ def test_racks_beyond_the_picture_are_named(axes):
     drawn = np.array([2.0, 1.0])
     plots.draw_front(axes, fronts, ACCEPTABLE, fronts["near"][0], drawn, SIZE)
     title = axes.get_title("left")
-    assert title == "Beyond this picture: $far, none, the car as drawn (2.00 deg, 1.00 deg)"
+    assert title == (
+        "Beyond this picture: $far, the car as drawn (2.00 deg, 1.00 deg)\n"
+        "No design within the limits: none"
+    )
     assert {"near", "chosen", "acceptable"} <= set(words(axes))
     (room,) = axes.collections
     corner = room.get_paths()[0].vertices.max(axis=0)
@@ -114,6 +156,56 @@ def test_fronts_that_lie_on_each_other_share_a_name(axes):
     for index, (at, half) in enumerate(boxes):
         for other, room in boxes[index + 1 :]:
             assert (np.abs(at - other) > half + room).any()
+
+
+def test_more_racks_than_there_is_room_for_are_cut_short(axes):
+    far = np.full((1, 2), 9.0)
+    fronts = {f"rack {number}": far if number % 2 else far[:0] for number in range(80)}
+    fronts["near"] = np.array([[0.02, 0.3]])
+    plots.draw_front(axes, fronts, ACCEPTABLE, None, None, SIZE)
+    beyond, none = axes.get_title("left").split("\n")
+    assert beyond.startswith("Beyond this picture: rack 1, rack 3")
+    assert none.startswith("No design within the limits: rack 0, rack 2")
+    for line in (beyond, none):
+        assert line.endswith(" ...")
+        assert len(line) <= 88
+
+
+@pytest.mark.parametrize(
+    ("objectives", "axis", "words"),
+    [
+        (Objectives(), "bump steer over the travel", "beats in both."),
+        (
+            Objectives(extra=("mass_kg",)),
+            "bump steer over the travel",
+            "beats in all that was made small: bump steer; Ackermann error; mass. Of these the "
+            "picture shows the first two only, so that a point may lie above",
+        ),
+        (
+            Objectives("rms", "largest"),
+            "bump steer over the travel",
+            "bump steer, RMS over travel; Ackermann error. Of these the picture shows the greatest",
+        ),
+        (Objectives("with tolerances"), "bump steer of one in twenty cars", "beats in both."),
+    ],
+)
+def test_the_front_says_what_its_points_are(objectives, axis, words):
+    assert front_axes(objectives) == (axis, "Ackermann error up to lock")
+    assert words in front_caption(objectives)
+
+
+def test_the_picture_of_a_front_has_what_is_held_against_the_acceptable_values(stored):
+    """The corner is of the greatest values: a small root mean square in it is not acceptable."""
+    result = stored.result
+    asked = replace(result.problem, objectives=Objectives("rms", "rms"))
+    outcome = asked.evaluate(result.designs)
+    result = replace(result, problem=asked)
+    vars(result)["evaluation"] = outcome
+    figure = run_figures(result)["front"]
+    row = result.winner
+    rings = [line.get_xydata() for line in figure.axes[0].lines if line.get_markersize() == 12]
+    assert rings[0].tolist() == [outcome.judged[row].tolist()]
+    assert (outcome.judged[row] > outcome.objectives[row, :2]).all()
 
 
 def test_the_as_drawn_car_is_marked_where_it_is_near(axes):

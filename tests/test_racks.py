@@ -1,6 +1,7 @@
 """The rack catalogue: what is read, and every refusal by its message."""
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -50,10 +51,20 @@ def test_every_column_is_read_and_empty_cells_are_none(tmp_path):
     assert first.name == "A <b>"
     assert (first.made_for, first.pinion_side) == ("behind", "left")
     assert first.price == 0.0
-    # 150 mm in 2.5 turns is 60.0 mm per turn: common practice, no source
-    assert first.travel_per_turn_mm == pytest.approx(60.0, abs=1e-12)
     assert all(getattr(first, column) is not None for column in COLUMNS)
     assert all(getattr(second, c) is None for c in COLUMNS if c not in REQUIRED_COLUMNS)
+
+
+def test_the_page_on_studies_tells_every_column_and_which_are_required():
+    page = (Path(__file__).parents[1] / "studies" / "README.md").read_text("utf-8")
+    section = page.split("\n## Racks\n")[1].split("\n## ")[0]
+    told = {}
+    for line in section.splitlines():
+        if line.startswith("| `"):
+            names, _, meaning = (cell.strip() for cell in line.split("|")[1:-1])
+            told |= {name: "required" in meaning for name in re.findall(r"`(\w+)`", names)}
+    assert set(told) == set(COLUMNS)
+    assert {name for name, required in told.items() if required} == set(REQUIRED_COLUMNS)
 
 
 def test_semicolons_and_decimal_commas(tmp_path):
@@ -72,7 +83,8 @@ def test_semicolons_and_decimal_commas(tmp_path):
         ("a\x1b[31m,500,128,,,", "column name: is too long or holds control characters"),
         (
             "A,,128,,,",
-            "line 2, column inner_joint_spacing_mm: is blank; measure it: every search needs it",
+            "line 2, column inner_joint_spacing_mm: is blank; measure it: every search needs "
+            "inner_joint_spacing_mm and travel_mm",
         ),
         ("A,500,,,,", "column travel_mm: is blank; measure it"),
         (

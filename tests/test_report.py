@@ -472,3 +472,11 @@ def test_the_run_tries_what_the_study_says(finished_run):
     for rack in range(len(RACKS)):
         mine = result.origin[result.designs.rack == rack]
         assert (mine != "refined").sum() >= TRIALS
+
+
+def test_clearances_that_are_not_told_apart_are_named_with_the_limits_own_digits(stored):
+    limits = replace(stored.problem.limits, clearance_mm=22.5)
+    other = replace(stored.result, problem=replace(stored.problem, limits=limits))
+    with_winner(other, stored.result.winner)
+    page = report_html(other, stored.record, ["x"], {}, None)
+    assert "22.5 means 22.5 or more" in text_of(page)

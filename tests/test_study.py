@@ -537,6 +537,10 @@ REFUSED = {
         {"steering.inner_lock_deg": 71},
         "[steering] inner_lock_deg: 71 is not between 5 and 70 deg; check the value, which is",
     ),
+    "far too much lock, and nobody writes a lock in minutes of arc": (
+        {"steering.inner_lock_deg": 350},
+        "[steering] inner_lock_deg: 350 is not between 5 and 70 deg; check the value, which is in",
+    ),
     "bound of a range": (
         {"search.vary.rack_height_mm": {"from": -10, "to": 200}},
         "[search.vary] rack_height_mm: -10 is not between 0 and 1500 mm, and looks like the wrong",
@@ -778,7 +782,7 @@ def test_files_that_are_not_there_or_wrong(read, refuse, folder):
     )
     refuse({"hardpoints.file": "n" * 300}, "study.toml, [hardpoints] file: no such file 'nnn")
     refuse({"racks.catalogue": "a/b.csv"}, "study.toml, [racks] catalogue: no such file 'a/b.csv'")
-    with pytest.raises(InputError, match=re.escape("racks.csv, line 1: column x is missing")):
+    with pytest.raises(InputError, match=re.escape("racks.csv, line 1: column x_mm is missing")):
         read({"hardpoints.file": "racks.csv"})
     with pytest.raises(InputError, match=re.escape("no such study file; check the path")):
         read_study(folder / "none.toml")
@@ -1072,7 +1076,7 @@ def sample(problem, rack, count, seed=0):
 
 def test_the_starter_reads_and_some_of_its_designs_are_feasible(tmp_path):
     written = write_starter(tmp_path / "new" / "car")
-    assert [path.name for path in written] == ["study.toml", "hardpoints.csv", "racks.csv"]
+    assert [path.name for path in written] == ["car.toml", "hardpoints.csv", "racks.csv"]
     study = read_study(written[0])
     assert study.notes() == []
     problem = study.problem()

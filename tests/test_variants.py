@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
+from dataclasses import replace
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
 from small_study import files_of, nothing_drawn, small_study
 
 from optimiser.folder import variants
@@ -84,15 +88,38 @@ def test_the_figure_has_a_panel_for_each_to_one_scale(sweep):
     results = {outcome.folder.name: outcome.result for outcome in outcomes}
     figure = sweep_figure("title $x$", results)
     panels = [axes for axes in figure.axes if axes.get_visible()]
-    assert [axes.get_title(loc="left") for axes in panels] == [o.study.variant for o in outcomes]
+    titles = [axes.get_title(loc="left").replace("\n", " ") for axes in panels]
+    assert titles == [outcome.study.variant for outcome in outcomes]
     assert {axes.get_xlim() for axes in panels} == {panels[0].get_xlim()}
     for axes, result in zip(panels, results.values(), strict=True):
-        drawn = [line.get_xydata() for line in axes.lines]
+        drawn = [line.get_xydata() for line in axes.lines if line.get_linestyle() == "-"]
         for rack, rows in result.rack_fronts.items():
             assert drawn[rack].tolist() == result.evaluation.objectives[rows][:, :2].tolist()
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["Short", "Middle", "chosen"]
     assert figure_bytes(figure, "png").startswith(b"\x89PNG")
+
+
+def test_titles_of_panels_do_not_lie_over_each_other(sweep):
+    """A grid makes names that are longer than a panel is wide."""
+    _, outcomes = sweep
+    name = "wheelbase and lock car.wheelbase_mm=2300 steering.inner_lock_deg=34.5"
+    results = {
+        str(number): replace(outcome.result, study=replace(outcome.study, variant=name))
+        for number, outcome in enumerate(outcomes * 2)
+    }
+    figure = sweep_figure("title", results)
+    FigureCanvasAgg(figure).draw()
+    titles = {axes.get_title(loc="left") for axes in figure.axes} | {figure.get_suptitle()}
+    boxes = [
+        text.get_window_extent()
+        for text in figure.findobj(Text)
+        if text.get_text() in titles - {""}
+    ]
+    assert len(boxes) == 7
+    for one, other in itertools.combinations(boxes, 2):
+        assert not one.overlaps(other)
+    assert all(box.x1 <= figure.bbox.x1 for box in boxes)
 
 
 def test_more_variants_than_panels_are_said_to_be_left_out(sweep, monkeypatch):

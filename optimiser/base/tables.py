@@ -1,8 +1,9 @@
 """Delimited text as it comes from a spreadsheet or CAD, read into rows that know their line.
 
 Accepted without being told: a byte-order mark, CRLF, comma, semicolon or tab between cells,
-decimal commas where the cells are not separated by commas, spaces around cells, blank lines and
-lines that begin with `#`. Everything else is refused by row, never guessed.
+decimal commas where the cells are not separated by commas, capitals in the names of columns,
+spaces around cells, blank lines and lines that begin with `#`. Everything else is refused by row,
+never guessed.
 """
 
 from __future__ import annotations
@@ -99,19 +100,12 @@ def read_table(path: Path, required: tuple[str, ...], optional: tuple[str, ...] 
         InputError: unreadable file, missing, unknown or double columns, a row of another length,
             or no rows at all.
     """
-    lines = [
-        (number, line)
-        for number, line in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), start=1)
-        if line.strip(" \t,;") and not line.lstrip(" \t\"'").startswith("#")
-    ]
+    lines = _lines(path)
     if not lines:
         raise InputError(str(path), "is empty", f"begin with the line {','.join(required)}")
-    separator = max(";\t,", key=lines[0][1].count)
-    header_place = f"{path}, line {lines[0][0]}"
-    header = [cell.strip() for cell in _cells(lines[0][1], separator, header_place)]
-    while header and not header[-1]:
-        header.pop()
-    _check_header(header, required, optional, header_place)
+    separator = _separator(lines)
+    header = _header(path, lines)
+    _check_header(header, required, optional, f"{path}, line {lines[0][0]}")
     rows = []
     for number, line in lines[1:]:
         where = f"{path}, line {number}"
@@ -130,6 +124,39 @@ def read_table(path: Path, required: tuple[str, ...], optional: tuple[str, ...] 
             str(path), "names columns but holds no rows", "add one line for each entry"
         )
     return rows
+
+
+def read_header(path: Path) -> list[str]:
+    """Names of the columns of a delimited file, in small letters; none when it is empty.
+
+    Raises:
+        InputError: unreadable file, or a first line that is no row of cells.
+    """
+    lines = _lines(path)
+    return _header(path, lines) if lines else []
+
+
+def _lines(path: Path) -> list[tuple[int, str]]:
+    """Number and text of every line that is neither blank nor a comment."""
+    return [
+        (number, line)
+        for number, line in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), start=1)
+        if line.strip(" \t,;") and not line.lstrip(" \t\"'").startswith("#")
+    ]
+
+
+def _separator(lines: list[tuple[int, str]]) -> str:
+    return max(";\t,", key=lines[0][1].count)
+
+
+def _header(path: Path, lines: list[tuple[int, str]]) -> list[str]:
+    number, line = lines[0]
+    header = [
+        cell.strip().lower() for cell in _cells(line, _separator(lines), f"{path}, line {number}")
+    ]
+    while header and not header[-1]:
+        header.pop()
+    return header
 
 
 def _cells(line: str, separator: str, where: str) -> list[str]:

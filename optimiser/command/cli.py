@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -29,7 +31,10 @@ _UsageError: type[Exception] = next(
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).")]
 ResultArgument = Annotated[Path, typer.Argument(help="Folder of a result, such as results/demo.")]
 ValuesArgument = Annotated[
-    list[str] | None, typer.Argument(help="NAME=VALUE, after --at.", show_default=False)
+    list[str] | None,
+    typer.Argument(
+        help="NAME=VALUE, or a step: NAME+=STEP, NAME-=STEP; after --at.", show_default=False
+    ),
 ]
 DesignOption = Annotated[int | None, typer.Option("--design", help="Its number in trials.csv.")]
 ByOption = Annotated[
@@ -37,7 +42,11 @@ ByOption = Annotated[
 ]
 AtOption = Annotated[
     bool,
-    typer.Option("--at", help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME."),
+    typer.Option(
+        "--at",
+        help="Type a point: --at rack_height_mm=142 spacer_mm=12 rack=NAME; a step up or down from "
+        "the design: --at rack_height_mm+=5, --at rack_height_mm-=5.",
+    ),
 ]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folders go into.")]
 
@@ -185,12 +194,21 @@ def heights(
 
 @app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
-    """Write a commented starter study with its CSV files, which runs as it is."""
+    """Write a commented starter study with its CSV files, which runs as it is.
+
+    The study file has the name of the folder, and so have its results.
+    """
     from optimiser.study.read import write_starter
 
-    for path in write_starter(folder):
+    paths = write_starter(folder)
+    for path in paths:
         print(f"wrote {path}")
-    print(f"now edit them, then: optimiser check {folder / 'study.toml'}")
+    print(f"now edit them, then: {_command('optimiser', 'check', str(paths[0]))}")
+
+
+def _command(*words: str) -> str:
+    """A command as it is typed in this system's shell, names with spaces in quotes."""
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 @app.command()

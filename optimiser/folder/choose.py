@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -11,6 +12,7 @@ import numpy as np
 from optimiser.base.errors import InputError, NothingFeasibleError
 from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
 from optimiser.evaluation.quantities import quantity
+from optimiser.study.tables import VaryTable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -21,6 +23,18 @@ if TYPE_CHECKING:
 
 Rule = Literal["least-bump-steer", "cheapest", "lightest"]
 RULES: tuple[Rule, ...] = get_args(Rule)
+# A sign before the number of a place is read as a step by some and as a place by others.
+_TYPED = re.compile(r"\s*(?P<name>[^=+-]*?)\s*(?P<how>[+-]?=)\s*(?P<value>.*?)\s*")
+_FORMS = "write for example rack_height_mm=142, or rack_height_mm+=5 for a step of 5 mm up"
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """One value that was typed: a place, a step from the design (`is_step`), or a rack's name."""
+
+    name: str
+    value: float | str
+    is_step: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +45,13 @@ class Picked:
         chosen: the design.
         base: the design that it is compared with.
         notes: warnings, a line each.
-        typed: what was typed, by name; empty when nothing was.
+        typed: what was typed; empty when nothing was.
     """
 
     chosen: Chosen
     base: Chosen | None
     notes: tuple[str, ...] = ()
-    typed: tuple[tuple[str, float | str], ...] = ()
+    typed: tuple[Typed, ...] = ()
 
 
 # --- which design --------------------------------------------------------------------------------
@@ -50,7 +64,8 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
         stored: the result.
         design: its number in `trials.csv`.
         by: one of `RULES`.
-        at: `NAME=VALUE` each, typed on top of the design, the rule's or the winner.
+        at: `NAME=VALUE`, `NAME+=STEP` or `NAME-=STEP` each, typed on top of the design, the
+            rule's or the winner.
 
     Raises:
         InputError: no such design or rule, or something typed that cannot be used.
@@ -86,7 +101,7 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
 def _other_rack(result: RunResult, base: Chosen, at: Sequence[str]) -> Iterator[str]:
     """A warning when a rack is typed on top of a place that was found for another one."""
     names = [rack.name for rack in result.problem.racks]
-    typed = dict(parse_values(at, names))
+    typed = {one.name: one.value for one in parse_values(at, names)}
     rack = typed.get("rack", base.rack.name)
     kept = [quantity(name).words for name in VARIABLES if name not in typed]
     if rack == base.rack.name or not kept:
@@ -131,63 +146,100 @@ def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
     problem = base.problem
     typed = parse_values(at, [rack.name for rack in problem.racks])
     free: dict[str, Any] = {name: float(base.design.column(name)[0]) for name in VARIABLES}
+    steps = dict(free)
     if isinstance(problem.space["arm_height_mm"], FollowsRack):
         del free["arm_height_mm"]
-    rack, warned = int(base.design.rack[0]), list(notes)
-    for name, value in typed:
-        if isinstance(value, str):
-            rack = next(i for i, r in enumerate(problem.racks) if r.name == value)
+    rack, warned, words = int(base.design.rack[0]), list(notes), []
+    for one in typed:
+        if isinstance(one.value, str):
+            rack = next(i for i, r in enumerate(problem.racks) if r.name == one.value)
+            words.append(f"{one.name} = {one.value}")
             continue
-        free[name] = value
-        one = quantity(name)
-        if text := _outside(problem.space[name], value, one.unit):
-            warned.append(f"{one.words} {value:g} {one.unit} {text}.")
+        value = one.value + (steps[one.name] if one.is_step else 0.0)
+        _check_plausible(one, value)
+        free[one.name] = value
+        words.append(f"{one.name} = {value:g}{f' ({one.value:+g})' if one.is_step else ''}")
+        known = quantity(one.name)
+        if text := _outside(problem.space[one.name], value, known.unit):
+            step = f"; for a step write {_step(one)}" if value < 0.0 and not one.is_step else ""
+            warned.append(f"{known.words} {value:g} {known.unit} {text}{step}.")
     design = problem.designs([rack], free)
     outcome = problem.evaluate(design)
-    words = ", ".join(f"{n} = {v if isinstance(v, str) else format(v, 'g')}" for n, v in typed)
+    said = ", ".join(words)
     if not outcome.assembles[0]:
-        raise NothingFeasibleError(f"{words}: {outcome.status[0]}; nothing was written")
-    label = f"typed by hand from {base.label} ({words})"
+        raise NothingFeasibleError(f"{said}: {outcome.status[0]}; nothing was written")
+    label = f"typed by hand from {base.label} ({said})"
     chosen = replace(base, label=label, design=design, outcome=outcome)
     return Picked(chosen, base, tuple(warned), tuple(typed))
 
 
-def parse_values(at: Sequence[str], racks: Sequence[str]) -> list[tuple[str, float | str]]:
-    """`NAME=VALUE` as names and values, in order.
+def _step(one: Typed) -> str:
+    """How the value is written as a step."""
+    value = float(one.value)
+    return f"{one.name}{'-' if value < 0.0 else '+'}={abs(value):g}"
+
+
+def _check_plausible(one: Typed, value: float) -> None:
+    """Refuse a place that the study file would not take either; `value` has the step in it."""
+    limits = VaryTable.model_fields[one.name].json_schema_extra
+    low, high = (float(limits[end]) for end in ("low", "high"))  # type: ignore[index, arg-type]
+    if low <= value <= high:
+        return
+    unit = quantity(one.name).unit
+    problem = f"{value:g} {unit} is not between {low:g} and {high:g}"
+    if one.is_step:
+        raise InputError(f"--at {_step(one)}", problem, "take a smaller step")
+    remedy = f"for a step write {_step(one)}" if value < low else "check the value"
+    raise InputError(f"--at {one.name}={value:g}", problem, remedy)
+
+
+def parse_values(at: Sequence[str], racks: Sequence[str]) -> list[Typed]:
+    """`NAME=VALUE`, `NAME+=STEP` and `NAME-=STEP`, in order.
 
     Raises:
-        InputError: not of that form, an unknown or double name, no number, an unknown rack.
+        InputError: not of that form, an unknown or double name, no number, a sign that may mean
+            a step as well as a place, an unknown rack.
     """
-    found: list[tuple[str, float | str]] = []
+    found: list[Typed] = []
     names = ("rack", *VARIABLES)
     for text in at:
-        name, equals, value = text.partition("=")
-        name, value = name.strip(), value.strip()
-        if not equals or not value:
-            raise InputError(
-                f"--at {text}", "is not NAME=VALUE", "write for example rack_height_mm=142"
-            )
+        parts = _TYPED.fullmatch(text)
+        if parts is None or not parts["value"]:
+            raise InputError(f"--at {text}", "is not NAME=VALUE", _FORMS)
+        name, how, value = parts.group("name", "how", "value")
         if name not in names:
             raise InputError(f"--at {text}", f"unknown name {name!r}", f"use {', '.join(names)}")
-        if name in (known for known, _ in found):
+        if name in (known.name for known in found):
             raise InputError(f"--at {text}", f"{name} stands twice", "give it once")
         if name == "rack":
-            if value not in racks:
+            if how != "=" or value not in racks:
                 raise InputError(
                     f"--at {text}", f"unknown rack {value!r}", f"the study has {', '.join(racks)}"
                 )
-            found.append((name, value))
-            continue
-        try:
-            number = float(value)
-        except ValueError:
-            number = math.nan
-        if not abs(number) < 1e5:
-            raise InputError(
-                f"--at {text}", f"{value!r} is not a plausible number", "write it plainly: 142.5"
-            )
-        found.append((name, number))
+            found.append(Typed(name, value))
+        else:
+            found.append(Typed(name, _number(text, name, how, value), how != "="))
     return found
+
+
+def _number(text: str, name: str, how: str, value: str) -> float:
+    """A place, or a step with its sign."""
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not abs(number) < 1e5:
+        raise InputError(
+            f"--at {text}", f"{value!r} is not a plausible number", "write it plainly: 142.5"
+        )
+    if value[0] == "+" or (how != "=" and value[0] == "-"):
+        plain = value.lstrip("+-")
+        raise InputError(
+            f"--at {text}",
+            "may mean a place or a step",
+            f"write {name}={plain} for the place, {name}+={plain} or {name}-={plain} for a step",
+        )
+    return -number if how == "-=" else number
 
 
 def _outside(choice: Choice, value: float, unit: str) -> str:

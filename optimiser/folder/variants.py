@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +13,17 @@ from matplotlib.lines import Line2D
 
 from optimiser.answer.run_result import CAUTION, RunResult, write_frame
 from optimiser.base.files import write_bytes
-from optimiser.report.draw.style import GREY, INK, ROOM, TEXT_SIZE, heading, rack_look, style
+from optimiser.report.draw import front_extent, plot_front
+from optimiser.report.draw.style import (
+    GREY,
+    INK,
+    POINTS_PER_INCH,
+    ROOM,
+    TEXT_SIZE,
+    heading,
+    rack_look,
+    style,
+)
 from optimiser.report.figures import figure_bytes
 
 if TYPE_CHECKING:
@@ -26,7 +37,10 @@ if TYPE_CHECKING:
 SWEEP_TABLE = "sweep.csv"
 SWEEP_FIGURE = "sweep.png"
 MOST_PANELS = 36
-_NEAR = 3.0  # panels reach so many times the largest acceptable values
+_NEAR = 3.0  # panels reach so many times the largest acceptable values at most
+_ACROSS, _UP = 2.8, 2.5  # inches of a panel
+_PANEL_PT = (0.8 * _ACROSS * POINTS_PER_INCH, 0.75 * _UP * POINTS_PER_INCH)  # its axes, about
+_LETTERS = 32  # of a line of a panel's title: it is no wider than its panel
 
 
 def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> None:
@@ -80,9 +94,9 @@ def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
     across = min(len(shown), 4, math.ceil(math.sqrt(len(shown))))
     down = math.ceil(len(shown) / across)
     # Room for one line of names below, however few panels there are.
-    figure = Figure(figsize=(max(5.0, 2.8 * across), 2.5 * down + 1.2), layout="constrained")
+    figure = Figure(figsize=(max(5.0, _ACROSS * across), _UP * down + 1.2), layout="constrained")
     grid = figure.subplots(down, across, sharex=True, sharey=True, squeeze=False)
-    ends = _NEAR * np.max([result.problem.acceptable for result in shown], axis=0)
+    ends = _extent(shown)
     looks = {rack.name: None for result in shown for rack in result.problem.racks}
     numbers = {name: number for number, name in enumerate(looks)}
     for index, (axes, result) in enumerate(zip(grid.flat, shown, strict=False)):
@@ -103,15 +117,23 @@ def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
     return figure
 
 
+def _extent(results: Sequence[RunResult]) -> Array:
+    """Upper ends of the axes that all panels share."""
+    acceptable = np.max([result.problem.acceptable for result in results], axis=0)
+    values = [
+        result.evaluation.judged[rows] for result in results for rows in result.rack_fronts.values()
+    ]
+    return np.array(front_extent(values, acceptable, np.zeros(2), near=_NEAR))
+
+
 def _draw_panel(axes: Axes, result: RunResult, numbers: Mapping[str, int], ends: Array) -> None:
     acceptable = result.problem.acceptable
     axes.fill_between([0.0, acceptable[0]], 0.0, acceptable[1], color=ROOM, zorder=0)
     for rack, rows in result.rack_fronts.items():
-        colour, marker = rack_look(numbers[result.problem.racks[rack].name])
-        values = result.evaluation.objectives[rows][:, :2]
-        axes.plot(*values.T, color=colour, marker=marker, markersize=2.8, linewidth=0.8)
+        look = rack_look(numbers[result.problem.racks[rack].name])
+        plot_front(axes, result.evaluation.judged[rows], look, ends, _PANEL_PT)
     if result.winner is not None:
-        chosen = result.evaluation.objectives[result.winner, :2]
+        chosen = result.evaluation.judged[result.winner]
         if (chosen <= ends).all():
             axes.plot(*chosen, "o", markersize=10, fillstyle="none", color=INK)
         else:
@@ -120,7 +142,7 @@ def _draw_panel(axes: Axes, result: RunResult, numbers: Mapping[str, int], ends:
         _say(axes, "no design keeps the limits")
     axes.set_xlim(0.0, ends[0])
     axes.set_ylim(0.0, ends[1])
-    heading(axes, result.study.variant)
+    heading(axes, textwrap.fill(result.study.variant, _LETTERS))
 
 
 def _say(axes: Axes, text: str) -> None:

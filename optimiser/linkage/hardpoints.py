@@ -7,14 +7,14 @@ the origin on the ground under the middle of the front axle.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from optimiser.base.errors import InputError
-from optimiser.base.tables import Row, read_table
+from optimiser.base.tables import Row, read_header, read_table
 from optimiser.linkage.mirror import mirrored
+from optimiser.linkage.plausible import MM_PER_UNIT, check_corner, check_units
 from optimiser.linkage.vectors import Array, norm
 
 if TYPE_CHECKING:
@@ -23,14 +23,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
-# No two of these joints can be closer and still be made; nearer ones are a slip of the keyboard.
-LEAST_DISTANCE_MM = 1.0
 RIGHT_PREFIX = "right_"
 SYMMETRY_MM = 1e-3
-# The corner of a car, wheel centre to pivots: smaller is metres or inches, larger is not a car.
-LEAST_EXTENT_MM, GREATEST_EXTENT_MM = 120.0, 3000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,14 +163,15 @@ def read_hardpoints(
     Args:
         path: the file; see `read_table` for the spellings understood.
         frame: CAD axes; ISO 8855 with zero origin when None.
-        unit: unit of the numbers, one of `MM_PER_UNIT`; with another unit than mm the columns
-            may also be called `x`, `y`, `z`.
+        unit: unit of the numbers, one of `MM_PER_UNIT`; the columns may also be called `x`, `y`,
+            `z`, or name that unit, such as `x_in`.
         names: our point name to the name that the file uses, where they differ.
 
     Raises:
-        InputError: any refusal of `read_table`; missing, double or unknown names, blank cells,
-            right-side points under a left name, a right side that is not the mirror image,
-            coincident points, an arm with no axis, an implausible size.
+        InputError: any refusal of `read_table`; columns or a row in another unit than the rest,
+            missing, double or unknown names, blank cells, right-side points under a left name, a
+            right side that is not the mirror image, coincident points, an arm with no axis, an
+            implausible size.
     """
     frame = frame or CadFrame()
     ours = {theirs: our for our, theirs in (names or {}).items()}
@@ -183,7 +179,9 @@ def read_hardpoints(
     # Files that this program wrote hold both sides; the right one may only be the mirror image.
     known |= {f"{RIGHT_PREFIX}{name}": f"{RIGHT_PREFIX}{name}" for name in POINT_NAMES}
     found: dict[str, Array] = {}
-    for row in _point_rows(path):
+    places: dict[str, str] = {}
+    columns = _coordinate_columns(path, unit)
+    for row in read_table(path, ("name", *columns)):
         label = row.text("name")
         if not label:
             raise InputError(
@@ -200,15 +198,18 @@ def read_hardpoints(
             raise InputError(
                 row.where, f"point {label} stands twice", "keep one row for each point"
             )
-        found[known[label]] = frame.to_iso(_coordinates(row) * MM_PER_UNIT[unit])
+        found[known[label]] = _coordinates(row, columns)
+        places[known[label]] = row.where
     if missing := [name for name in POINT_NAMES if name not in found]:
         raise InputError(
             str(path),
             f"point {missing[0]} is missing",
             f"add a row for each of {', '.join(POINT_NAMES)}",
         )
+    check_units({name: found[name] for name in POINT_NAMES}, places, unit)
+    found = {name: frame.to_iso(value * MM_PER_UNIT[unit]) for name, value in found.items()}
     points = Hardpoints.from_mapping(found)
-    check_hardpoints(points, str(path))
+    check_corner(dict(points.items()), str(path))
     for name, image in points.mirrored().items():
         right = found.get(f"{RIGHT_PREFIX}{name}")
         if right is not None and norm(right - image) > SYMMETRY_MM:
@@ -221,22 +222,23 @@ def read_hardpoints(
     return points
 
 
-def _point_rows(path: Path) -> list[Row]:
-    try:
-        return read_table(path, COLUMNS)
-    except InputError as error:
-        if "column x_mm is missing" not in error.problem:
-            raise
-    plain = read_table(path, ("name", "x", "y", "z"))
-    return [
-        replace(row, cells={"name": row.text("name"), **{f"{a}_mm": row.text(a) for a in "xyz"}})
-        for row in plain
-    ]
+def _coordinate_columns(path: Path, unit: str) -> tuple[str, ...]:
+    """What the file calls its coordinates: with the study's unit in the name, or without any."""
+    header = read_header(path)
+    named = next((one for one in MM_PER_UNIT if f"x_{one}" in header), None)
+    if named is not None and named != unit:
+        raise InputError(
+            str(path),
+            f"its columns are in {named}, but [hardpoints] unit is {unit}",
+            f'write unit = "{named}" there, or name the columns name, x, y, z',
+        )
+    ending = f"_{named}" if named else "" if "x" in header else "_mm"
+    return tuple(f"{axis}{ending}" for axis in "xyz")
 
 
-def _coordinates(row: Row) -> Array:
+def _coordinates(row: Row, columns: tuple[str, ...]) -> Array:
     values = []
-    for column in COLUMNS[1:]:
+    for column in columns:
         value = row.number(column)
         if value is None:
             raise InputError(
@@ -246,97 +248,3 @@ def _coordinates(row: Row) -> Array:
             )
         values.append(value)
     return np.array(values)
-
-
-def check_hardpoints(points: Hardpoints, where: str) -> None:
-    """Refuse points that cannot be a left corner; points are unbatched, in body axes.
-
-    Raises:
-        InputError: see `read_hardpoints`.
-    """
-    _check_size(points, where)
-    for name, value in points.items():
-        if value[1] <= 0.0:
-            raise InputError(
-                where,
-                f"{name} lies at y = {value[1]:.1f} mm, on the right of the car or on its "
-                "middle plane",
-                "give the LEFT corner, and check left and ground_origin_mm in [frame]",
-            )
-    for (first, a), (second, b) in combinations(points.items(), 2):
-        if norm(a - b) < LEAST_DISTANCE_MM:
-            same_arm = {first, second} in (
-                {"lower_front_pivot", "lower_rear_pivot"},
-                {"upper_front_pivot", "upper_rear_pivot"},
-            )
-            problem = (
-                "so the arm has no axis to turn about" if same_arm else "which is one point twice"
-            )
-            raise InputError(
-                where,
-                f"{first} and {second} are less than {LEAST_DISTANCE_MM:g} mm apart, {problem}",
-                "check both rows",
-            )
-    if points.upper_ball_joint[2] <= points.lower_ball_joint[2]:
-        raise InputError(
-            where,
-            "upper_ball_joint is not above lower_ball_joint",
-            "check up in [frame] and the names of the two arms",
-        )
-    for arm in ("lower", "upper"):
-        _check_arm(points, arm, where)
-    _check_order(points, where)
-
-
-def _check_size(points: Hardpoints, where: str) -> None:
-    values = np.array([value for _, value in points.items()])
-    extent = float(np.max(np.ptp(values, axis=0)))
-    if extent < LEAST_EXTENT_MM:
-        guess = "metres" if extent < 3.0 else "inches"
-        raise InputError(
-            where,
-            f"the points span only {extent:.3g} mm, which looks like {guess}",
-            'write millimetres, or state the unit with unit = "m" or "in" in [hardpoints]',
-        )
-    furthest = max(extent, float(np.max(np.abs(values))))
-    if extent > GREATEST_EXTENT_MM or furthest > 10.0 * GREATEST_EXTENT_MM:
-        raise InputError(
-            where,
-            f"the points reach {furthest:.4g} mm, which is no front corner",
-            "check the unit, ground_origin_mm and each row",
-        )
-
-
-def _check_arm(points: Hardpoints, arm: str, where: str) -> None:
-    front, rear = getattr(points, f"{arm}_front_pivot"), getattr(points, f"{arm}_rear_pivot")
-    ball = getattr(points, f"{arm}_ball_joint")
-    if front[0] <= rear[0]:
-        raise InputError(
-            where,
-            f"{arm}_front_pivot is not ahead of {arm}_rear_pivot",
-            "check forward in [frame] and the two names",
-        )
-    axis = (front - rear) / norm(front - rear)
-    if float(norm(np.cross(ball - rear, axis))) < LEAST_DISTANCE_MM:
-        raise InputError(
-            where,
-            f"{arm}_ball_joint lies on the axis of its own arm",
-            "check the pivots and the ball joint",
-        )
-
-
-def _check_order(points: Hardpoints, where: str) -> None:
-    """The wheel is outboard of its arms and the tie rod's ends are the right way round."""
-    inboard = max(points.lower_front_pivot[1], points.lower_rear_pivot[1])
-    if points.wheel_centre[1] <= inboard:
-        raise InputError(
-            where,
-            "wheel_centre is not outboard of the lower pivots",
-            "check left in [frame] and the rows",
-        )
-    if points.outer_joint[1] <= points.inner_joint[1]:
-        raise InputError(
-            where,
-            "outer_joint is not outboard of inner_joint",
-            "check whether the two are exchanged",
-        )

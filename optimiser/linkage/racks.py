@@ -129,7 +129,9 @@ def _rack(row: Row) -> Rack:
             )
         if value is None and column in REQUIRED_COLUMNS:
             raise InputError(
-                f"{row.where}, column {column}", "is blank", "measure it: every search needs it"
+                f"{row.where}, column {column}",
+                "is blank",
+                f"measure it: every search needs {' and '.join(REQUIRED_COLUMNS[1:])}",
             )
         values[column] = value
     words: dict[str, str | None] = {}

@@ -19,6 +19,7 @@ from optimiser.report.draw.style import (
     POINTS_PER_INCH as POINTS_PER_INCH,  # others size figures by it
 )
 from optimiser.report.linkage_figure import linkage_figure
+from optimiser.report.words import front_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -111,20 +112,21 @@ def _sized(
 
 def _front_figure(result: RunResult) -> Figure:
     figure, axes, size = _sized(6.8, 4.8, (0.7, 0.25, 0.6, 0.4))
-    values = result.evaluation.objectives
+    values = result.evaluation.judged
     fronts = {
-        rack.name: values[result.rack_fronts[index]][:, :2]
+        rack.name: values[result.rack_fronts[index]]
         for index, rack in enumerate(result.problem.racks)
     }
-    winner = None if result.winner is None else values[result.winner, :2]
-    plots.draw_front(axes, fronts, result.problem.acceptable, winner, _drawn_values(result), size)
+    winner = None if result.winner is None else values[result.winner]
+    drawn, words = _drawn_values(result), front_axes(result.problem.objectives)
+    plots.draw_front(axes, fronts, result.problem.acceptable, winner, drawn, size, words)
     return figure
 
 
 def _drawn_values(result: RunResult) -> Array | None:
-    """Bump steer and Ackermann error of the as-drawn car, when both are the largest values."""
+    """Bump steer and Ackermann error of the as-drawn car; None where cars as built are shown."""
     objectives = result.problem.objectives
-    if (objectives.bump_steer, objectives.ackermann_error) != ("largest", "largest"):
+    if "with tolerances" in (objectives.bump_steer, objectives.ackermann_error):
         return None
     drawn = corner_numbers(result.problem, result.problem.points)
     values = np.degrees([float(drawn.bump.largest), float(drawn.ackermann.largest)])

@@ -27,6 +27,7 @@ from optimiser.report.words import (
     CAUTIONS,
     ORIGINS,
     assumptions,
+    front_caption,
     number,
 )
 
@@ -80,6 +81,7 @@ def report_html(
         chosen=None if chosen is None else _chosen_part(result, chosen),
         racks=_racks_part(result),
         pictures=dict(pictures),
+        front_caption=front_caption(result.problem.objectives),
         exact=None if exact is None else _exact_part(exact, result.problem),
         limits=_limits_part(result, None if result.winner is None else chosen),
         growth=_growth_part(result),
@@ -121,7 +123,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
             for row in limit_rows(chosen)
         ],
         "clearances": list(_clearances(chosen)),
-        "far": number(told_apart_mm(chosen.problem.limits.clearance_mm), 0),
+        "far": f"{told_apart_mm(chosen.problem.limits.clearance_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
 

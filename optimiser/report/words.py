@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from optimiser.evaluation.quantities import quantity
 from optimiser.metrics.mounting import DIRECTION_CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.problem import Objectives, Problem
 
 BLANK = "–"
 
@@ -44,6 +45,35 @@ def number(value: float | None, digits: int) -> str:
         return BLANK
     text = f"{value:.{digits}f}"
     return text.replace("-", "−") if float(text) != 0.0 else f"{0.0:.{digits}f}"
+
+
+def front_axes(objectives: Objectives) -> tuple[str, str]:
+    """What the axes of a front show: the numbers that acceptable values are held against."""
+    bump, error = "bump steer over the travel", "Ackermann error up to lock"
+    if objectives.bump_steer == "with tolerances":
+        bump = quantity("bump_steer_p95_deg").words
+    if objectives.ackermann_error == "with tolerances":
+        error = quantity("ackermann_error_p95_deg").words
+    return bump, error
+
+
+def front_caption(objectives: Objectives) -> str:
+    """What the points of a front are."""
+    words = [quantity(name).words for name in objectives.names]
+    rms = "rms" in (objectives.bump_steer, objectives.ackermann_error)
+    if len(words) == 2 and not rms:
+        points = "beats in both."
+    else:
+        points = (
+            f"beats in all that was made small: {'; '.join(words)}. Of these the picture shows "
+            f"{'the greatest bump steer and Ackermann error' if rms else 'the first two'} only, so "
+            "that a point may lie above and to the right of a better one."
+        )
+    return (
+        f"Each point is a design that no other of the same rack {points} Points that would lie on "
+        "each other are left out. The shaded corner is acceptable. Any of them can be taken "
+        "instead of the chosen one: optimiser pick."
+    )
 
 
 def assumptions(problem: Problem) -> Iterator[str]:

@@ -18,6 +18,7 @@ _MISTAKEN_UNITS = {
     "MPa": {"pascals": 1e-6, "gigapascals": 1000.0},
     "1": {"per cent": 0.01},
 }
+_MINUTES_UP_TO_DEG = 5.0  # nobody writes a larger angle in minutes of arc
 _GREATEST = 1e300  # a longer integer cannot be made a float
 
 
@@ -134,6 +135,7 @@ def _guess(number: float, low: float, high: float, unit: str) -> str:
         name
         for name, factor in _MISTAKEN_UNITS.get(unit, {}).items()
         if low <= number * factor <= high
+        and (name != "minutes of arc" or high <= _MINUTES_UP_TO_DEG)
     ]
     if not found and low <= -number <= high:
         found = ["the wrong sign"]

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "read_case", "read_study", "studies_keys_table", "write_starter"]
 
-STARTER_FILES = ("study.toml", "hardpoints.csv", "racks.csv")
+_STARTER_STUDY, *_STARTER_TABLES = "study.toml", "hardpoints.csv", "racks.csv"
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -233,6 +233,8 @@ def _check_steering(study: Study, where: str) -> None:
 def write_starter(folder: Path) -> list[Path]:
     """Write a commented study that runs as it is, with its two CSV files, into a folder.
 
+    The study file has the folder's name, which its results then have too.
+
     Returns:
         The files written, the study first.
 
@@ -240,22 +242,23 @@ def write_starter(folder: Path) -> list[Path]:
         InputError: one of the files is already there, or the folder cannot be written.
     """
     source = importlib.resources.files("optimiser.study") / "starter"
-    targets = [folder / name for name in STARTER_FILES]
     try:
+        files = {_STARTER_STUDY: folder / f"{folder.resolve().name or 'study'}.toml"}
+        files |= {name: folder / name for name in _STARTER_TABLES}
         folder.mkdir(parents=True, exist_ok=True)
-        for target in targets:
+        for target in files.values():
             if target.exists():
                 raise InputError(
                     str(target), "is already there", "name a new folder: nothing is overwritten"
                 )
-        for target in targets:
+        for name, target in files.items():
             with target.open("x", encoding="utf-8", newline="") as out:
-                out.write((source / target.name).read_text("utf-8"))
+                out.write((source / name).read_text("utf-8"))
     except OSError as error:
         raise InputError(
             str(folder), f"cannot be written ({error.strerror})", "name another folder"
         ) from None
-    return targets
+    return list(files.values())
 
 
 def studies_keys_table() -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.clearance.keep_outs import keep_outs
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
@@ -34,11 +35,13 @@ class Drawing:
 
     Attributes:
         title: what it is.
+        caution: what whoever builds from it has to know.
         points: both sides by name, as in the hardpoints file.
         lines: parts and keep-outs.
     """
 
     title: str
+    caution: str
     points: dict[str, Array]
     lines: tuple[Line, ...]
 
@@ -57,7 +60,7 @@ def make_drawing(chosen: Chosen) -> Drawing:
     lines.append(_line("rack", "rack", ends, frame))
     for shape in keep_outs(chosen.problem.room):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
-    return Drawing(chosen.title, named, tuple(lines))
+    return Drawing(chosen.title, CAUTION, named, tuple(lines))
 
 
 def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[Line]:

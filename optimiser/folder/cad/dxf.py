@@ -1,9 +1,12 @@
-"""DXF R2010 in millimetres: a layer for each kind, names as text and as extended data."""
+"""DXF R2010 in millimetres: a layer for each kind, names and caution as text."""
 
 from __future__ import annotations
 
 import io
+import textwrap
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from optimiser.base.errors import InputError
 
@@ -12,9 +15,10 @@ if TYPE_CHECKING:
 
 APPLICATION = "TIEROD_OPTIMISER"
 """Name under which the extended data of each entity holds its name."""
-POINTS_LAYER, NAMES_LAYER = "points", "names"
+POINTS_LAYER, NAMES_LAYER, NOTES_LAYER = "points", "names", "notes"
 MILLIMETRES = 4
 TEXT_HEIGHT_MM = 8.0
+_NOTE_HEIGHT_MM, _NOTE_LETTERS = 16.0, 80  # of a note, which stands below the drawing
 _NUMBER_OF_TEXT = 1000  # DXF group code of a string in extended data
 _LONGEST_TEXT = 255
 # Numbers of the AutoCAD colour index, which DXF uses.
@@ -45,7 +49,7 @@ def dxf_text(drawing: Drawing) -> str:
     document.header["$INSUNITS"] = MILLIMETRES
     document.header["$MEASUREMENT"] = 1
     document.appids.add(APPLICATION)
-    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), *_COLOURS.items()):
+    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1), *_COLOURS.items()):
         document.layers.add(layer, color=colour)
     space = document.modelspace()
 
@@ -64,6 +68,20 @@ def dxf_text(drawing: Drawing) -> str:
         for start, stop in line.segments.tolist():
             drawn = space.add_line(start, stop, dxfattribs={"layer": line.kind})
             drawn.set_xdata(APPLICATION, data(line.name))
+    low = np.min(list(drawing.points.values()), axis=0).tolist()
+    for number, line_of_text in enumerate(_notes(drawing), start=3):
+        below = low[1] - 2.0 * number * _NOTE_HEIGHT_MM
+        attributes = {"layer": NOTES_LAYER, "insert": (low[0], below, low[2])}
+        space.add_text(line_of_text, height=_NOTE_HEIGHT_MM, dxfattribs=attributes)
     out = io.StringIO()
     document.write(out)
     return out.getvalue()
+
+
+def _notes(drawing: Drawing) -> list[str]:
+    """Title and caution in short lines: a text entity has one line."""
+    return [
+        line
+        for text in (drawing.title, drawing.caution)
+        for line in textwrap.wrap(text, _NOTE_LETTERS)
+    ]

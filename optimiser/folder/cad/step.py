@@ -33,7 +33,7 @@ def step_text(drawing: Drawing, program: str, when: datetime.datetime) -> str:
     """
     file = _File()
     file.begin()
-    assembly = file.product(drawing.title, ())
+    assembly = file.product(drawing.title, (), drawing.caution)
     for name, at in drawing.points.items():
         file.place(file.product(name, (file.point(at, name),)), assembly, name)
     for line in drawing.lines:
@@ -44,7 +44,7 @@ def step_text(drawing: Drawing, program: str, when: datetime.datetime) -> str:
     title = quoted(drawing.title)
     return (
         "ISO-10303-21;\nHEADER;\n"
-        f"FILE_DESCRIPTION(({title}),'2;1');\n"
+        f"FILE_DESCRIPTION(({title},{quoted(drawing.caution)}),'2;1');\n"
         f"FILE_NAME({title},'{stamp}',(''),(''),{quoted(program)},{quoted(program)},'');\n"
         f"FILE_SCHEMA(('{_SCHEMA}'));\nENDSEC;\nDATA;\n{body}\nENDSEC;\nEND-ISO-10303-21;\n"
     )
@@ -137,10 +137,10 @@ class _File:
             f"(#{last},PARAMETER_VALUE(1.)),.T.,.CARTESIAN.)"
         )
 
-    def product(self, name: str, items: tuple[int, ...]) -> _Product:
+    def product(self, name: str, items: tuple[int, ...], description: str = "") -> _Product:
         """A product with points or curves; without any, an assembly."""
-        text = quoted(name)
-        product = self.add(f"PRODUCT({text},{text},'',(#{self._product_context}))")
+        text, said = quoted(name), quoted(description)
+        product = self.add(f"PRODUCT({text},{text},{said},(#{self._product_context}))")
         self.add(f"PRODUCT_RELATED_PRODUCT_CATEGORY('part',$,(#{product}))")
         formation = self.add(f"PRODUCT_DEFINITION_FORMATION('','',#{product})")
         definition = self.add(

@@ -5,7 +5,12 @@ search found, `corner` curves of one design, `views` the linkage to scale.
 """
 
 from optimiser.report.draw.corner import draw_ackermann_error, draw_bump_steer, draw_wheel_angles
-from optimiser.report.draw.fronts import draw_convergence, draw_front, front_extent
+from optimiser.report.draw.fronts import (
+    draw_convergence,
+    draw_front,
+    front_extent,
+    plot_front,
+)
 from optimiser.report.draw.views import PANELS, Scene, View, draw_view, panel_size
 
 __all__ = [
@@ -20,4 +25,5 @@ __all__ = [
     "draw_wheel_angles",
     "front_extent",
     "panel_size",
+    "plot_front",
 ]

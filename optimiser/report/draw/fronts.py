@@ -28,25 +28,71 @@ if TYPE_CHECKING:
 
     _Named = tuple[Array, str, str]
 
-NEAR = 4.0  # the picture reaches so many times the acceptable values
+NEAR = 4.0  # the picture reaches so many times the acceptable values at most
+_ROOM = 1.5  # and so many times what each rack has nearest to them, so that its bend is seen
+_MARKER, _MARKER_GAP = 3.6, 7.0  # points on paper: closer markers are one smear
+_LETTERS = 88  # of a line of the heading
 _TOGETHER = 8.0  # points on paper: fronts that are nowhere further apart share a name
 _LINE_OF_NAMES = 30  # letters
 _SAMPLES = 200  # of a line, to find how far it is from another
 
 
 def front_extent(
-    fronts: Mapping[str, Array], acceptable: Array, winner: Array | None
+    fronts: Sequence[Array],
+    acceptable: Array,
+    winner: Array | None,
+    drawn: Array | None = None,
+    near: float = NEAR,
 ) -> tuple[float, float]:
-    """Upper ends of both axes: near the acceptable corner, the winner or the nearest design in."""
-    ends = NEAR * np.asarray(acceptable, float)
+    """Upper ends of both axes: the acceptable corner, and where each rack comes nearest to it.
+
+    A rack that stays further off than `near` times the acceptable values is left out, unless it
+    has the winner or, without a winner, the design that comes nearest of all.
+    """
+    corner = np.asarray(acceptable, float)
+    nearest = np.array(
+        [front[np.argmin(np.max(front / corner, axis=1))] for front in fronts if len(front)]
+    ).reshape(-1, 2)
+    far = np.max(nearest / corner, axis=1)
+    ends = _ROOM * np.vstack([corner, nearest[far <= near]]).max(axis=0)
+    if drawn is not None and (drawn <= near * corner).all():
+        ends = np.maximum(ends, 1.08 * drawn)
+    ends = np.minimum(ends, near * corner)
     shown = winner
-    if shown is None:
-        everything = np.concatenate([np.empty((0, 2)), *fronts.values()])
-        if len(everything):
-            shown = everything[np.argmin(np.max(everything / acceptable, axis=1))]
+    if shown is None and len(nearest):
+        shown = nearest[np.argmin(far)]
     if shown is not None:
         ends = np.maximum(ends, 1.15 * np.asarray(shown, float))
     return float(ends[0]), float(ends[1])
+
+
+def plot_front(
+    axes: Axes, values: Array, look: tuple[str, str], ends: Array, size_pt: tuple[float, float]
+) -> bool:
+    """A front (n, 2) on axes that reach from zero to `ends`; whether a line joins its points.
+
+    Only points of which each has the less of the one number the more it has of the other are
+    joined: designs that are better in a third number, or in another measure, are a cloud. Markers
+    are left out where they would lie on each other.
+    """
+    colour, marker = look
+    ordered = values[np.argsort(values[:, 0], kind="stable")]
+    joined = bool((np.diff(ordered[:, 1]) <= 0.0).all())
+    if joined:
+        axes.plot(*ordered.T, color=colour, linewidth=1.0)
+    inside = ordered[(ordered <= ends).all(axis=1)]
+    spread = _spread(inside * np.array(size_pt) / ends)
+    axes.plot(*inside[spread].T, color=colour, marker=marker, markersize=_MARKER, linestyle="none")
+    return joined
+
+
+def _spread(places: Array) -> Array:
+    """Indices of points (n, 2) in points on paper, no two of them nearer than a marker's gap."""
+    kept: list[int] = []
+    for index, place in enumerate(places):
+        if not kept or np.linalg.norm(places[kept] - place, axis=1).min() >= _MARKER_GAP:
+            kept.append(index)
+    return np.array(kept, dtype=np.intp)
 
 
 def draw_front(
@@ -56,13 +102,15 @@ def draw_front(
     winner: Array | None,
     drawn: Array | None,
     size_pt: tuple[float, float],
+    words: tuple[str, str] = ("bump steer over the travel", "Ackermann error up to lock"),
 ) -> None:
     """Fronts (n, 2) in degrees by rack, the acceptable corner, the winner and the as-drawn car.
 
     Only the neighbourhood of the acceptable corner is shown; racks that do not reach it are named
-    above. `size_pt` is the size of the axes in points.
+    above, and so are those without a design. `size_pt` is the size of the axes in points, `words`
+    what the two numbers are.
     """
-    ends = front_extent(fronts, acceptable, winner)
+    ends = front_extent(list(fronts.values()), acceptable, winner, drawn)
     axes.set_xlim(0.0, ends[0])
     axes.set_ylim(0.0, ends[1])
     axes.fill_between([0.0, acceptable[0]], 0.0, acceptable[1], color=ROOM, zorder=0)
@@ -75,20 +123,17 @@ def draw_front(
     )
     inner, named, marks, beyond = [], [], [np.empty((0, 2))], []
     for index, (name, values) in enumerate(fronts.items()):
-        colour, marker = rack_look(index)
-        ordered = values[np.argsort(values[:, 0], kind="stable")]
-        inside = ordered[(ordered <= ends).all(axis=1)]
-        if not len(inside):
-            beyond.append(name)
+        if not (values <= ends).all(axis=1).any():
+            beyond += [name] if len(values) else []
             continue
-        axes.plot(
-            *ordered.T, color=colour, marker=marker, markersize=3.6, linewidth=1.0, clip_on=True
-        )
-        line = along(ordered)
-        inner.append((line[(line <= ends).all(axis=1)], name, colour))
-        marks.append(line)
+        joined = plot_front(axes, values, rack_look(index), np.array(ends), size_pt)
+        line = along(values[np.argsort(values[:, 0], kind="stable")]) if joined else values
+        line = line[(line <= ends).all(axis=1)]
+        inner.append((line, name, rack_look(index)[0]))
+        marks.append(thinned(line, _SAMPLES))  # a long line counts no more than an edge
     if winner is not None:
         axes.plot(*winner, marker="o", markersize=12, fillstyle="none", color=INK, clip_on=False)
+        axes.plot(*winner, marker=".", markersize=4, color=INK)  # its own marker may be left out
         named.append((winner[None], "chosen", INK))  # first, as it has the fewest places
     named += _together(inner, acceptable, np.array(size_pt) / ends)
     if drawn is not None and not (drawn <= ends).all():
@@ -97,13 +142,19 @@ def draw_front(
         axes.plot(*drawn, marker="x", markersize=7, color=INK, markeredgewidth=1.4)
         named.append((drawn[None], "as drawn", INK))
         marks.append(drawn[None])
-    edges = [np.linspace(end, acceptable, 30) for end in _edge_ends(acceptable)]
+    edges = [np.linspace(end, acceptable, 100) for end in _edge_ends(acceptable)]
     marks += edges
-    named.append((np.concatenate([edge[::5] for edge in edges]), "acceptable", GREY))
+    named.append((np.concatenate([edge[::20] for edge in edges]), "acceptable", GREY))
     label_points(axes, named, np.concatenate(marks), size_pt)
-    if beyond:
-        heading(axes, f"Beyond this picture: {', '.join(beyond)}")
-    style(axes, "bump steer over the travel (deg)", "Ackermann error up to lock (deg)")
+    none = [name for name, values in fronts.items() if not len(values)]
+    said = (("Beyond this picture", beyond), ("No design within the limits", none))
+    above = [
+        textwrap.shorten(f"{what}: {', '.join(names)}", _LETTERS, placeholder=" ...")
+        for what, names in said
+        if names
+    ]
+    heading(axes, "\n".join(above))
+    style(axes, *(f"{one} (deg)" for one in words))
 
 
 def _together(fronts: Sequence[_Named], acceptable: Array, scale: Array) -> list[_Named]:
