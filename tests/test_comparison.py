@@ -23,7 +23,7 @@ from optimiser.answer.rack_table import (
 from optimiser.answer.remedies import rescues
 from optimiser.answer.whole_sweep import NEAR_LIMIT_DEG, sweep_notes, sweep_whole
 from optimiser.evaluation.asked import KeepOut
-from optimiser.evaluation.designs import VARIABLES, FollowsRack, Range, Stock
+from optimiser.evaluation.designs import JUDGED, VARIABLES, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Designs, LoadAssumptions, Objectives, Room
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.ideal import ideal_inner_joint
@@ -148,6 +148,47 @@ def test_a_failing_rack_names_its_limit_and_the_excess():
     assert f"the rack's travel (each way) by {excess:.1f} mm" in row.stopped_by
 
 
+@pytest.mark.parametrize(("excess", "said"), [(0.04, "0.04"), (0.3, "0.3"), (0.96, "1.0")])
+def test_a_limit_that_is_broken_by_little_is_named_too(excess, said):
+    asked = roomy([RACK])
+    design = asked.designs(0, {"rack_height_mm": 215.0, "arm_length_mm": 112.0, "spacer_mm": 9.0})
+    needed = asked.evaluate(design).metrics["rack_needed_mm"][0]
+    asked = replace(asked, racks=(replace(RACK, travel_mm=2.0 * (needed - excess)),))
+    (row,) = compare(asked, design, asked.evaluate(design))
+    assert row.stopped_by == (
+        f"the nearest of 1 designs breaks the rack's travel (each way) by {said} mm"
+    )
+
+
+@pytest.mark.parametrize("share", [1.001, 1.3, 1.6])
+def test_what_is_not_acceptable_by_little_is_named_too(share):
+    asked = roomy([RACK])
+    design = asked.designs(0, {"rack_height_mm": 215.0, "arm_length_mm": 112.0, "spacer_mm": 9.0})
+    outcome = asked.evaluate(design)
+    bump, error = (outcome.metrics[name][0] for name in JUDGED)
+    steering = replace(
+        asked.steering,
+        acceptable_bump_steer=np.radians(1.5 * bump),
+        acceptable_ackermann_error=np.radians(error / share),
+    )
+    (row,) = compare(replace(asked, steering=steering), design, outcome)
+    assert row.verdict == WITHIN_LIMITS
+    more = error - error / share
+    assert row.stopped_by == f"Ackermann error {error:.3f} deg, {more:.3f} more than acceptable"
+
+
+def test_of_designs_that_all_break_limits_the_least_broken_stands_for_the_rack():
+    asked = roomy([named("tight", travel_mm=30.0)])
+    designs, outcome = searched(asked, count=10)
+    constraints = np.full((10, len(asked.constraint_names)), -1.0)
+    constraints[:, asked.constraint_names.index("rack_travel_mm")] = 9.0
+    for row, excess in ((7, 0.4), (8, 0.3)):
+        constraints[row, asked.constraint_names.index("rack_travel_mm")] = excess
+    status = np.full(10, "breaks rack_travel_mm", dtype=object)
+    (row,) = compare(asked, designs, replace(outcome, constraints=constraints, status=status))
+    assert row.row == 8
+
+
 def test_clearance_that_fails_names_the_pair():
     block = KeepOut("engine mount", "box", (60.0, 380.0, 150.0), (150.0, 460.0, 260.0))
     asked = roomy([RACK], replace(ROD, keep_outs=(block,)))
@@ -219,6 +260,24 @@ def test_lock_gearing_and_share_of_travel_from_the_kernel():
     assert numbers["share_of_travel"] == pytest.approx(numbers["rack_needed_mm"] / 55.0)
     reached = solve_linkage(points, 0.0, numbers["rack_needed_mm"]).steer - ends.steer[2]
     assert np.degrees(reached) == pytest.approx(30.0, abs=1e-6)
+
+
+def test_with_stops_at_the_lock_numbers_end_there_and_not_at_the_end_of_the_rack():
+    """A rack with travel to spare: the stops end it where the inner wheel has its 30 deg."""
+    asked = roomy([named("spare", travel_mm=150.0)], steering=GENEROUS | {"stops": "lock"})
+    _, _, (row,) = rows_of(asked)
+    numbers = row.numbers
+    needed = numbers["rack_needed_mm"]
+    assert needed < 70.0
+    assert numbers["inner_lock_reached_deg"] == pytest.approx(30.0, abs=1e-6)
+    assert numbers["outer_lock_reached_deg"] < 30.0
+    # 2.8 turns over 150 mm, of which twice the displacement at lock is used.
+    assert numbers["turns_lock_to_lock"] == pytest.approx(2.8 * 2.0 * needed / 150.0)
+    ended = roomy([row.rack], steering=GENEROUS)
+    _, _, (other,) = rows_of(ended)
+    assert other.numbers["inner_lock_reached_deg"] > 31.0
+    assert other.numbers["turns_lock_to_lock"] == pytest.approx(2.8)
+    assert other.numbers["turning_circle_m"] < numbers["turning_circle_m"]
 
 
 # --- rescues are true ----------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import CAUTION, RunResult
-from optimiser.evaluation.problem import Range, Stock
+from optimiser.evaluation.problem import VARIABLES, Range, Stock
 from optimiser.folder.read import read_results
 from optimiser.folder.write import rewrite_report, sentences
 from optimiser.metrics.mounting import DIRECTION_CAUTION
@@ -187,6 +187,20 @@ def test_what_is_assumed_follows_the_study(stored):
     assert "Lifting" not in without
 
 
+def test_what_ends_the_steering_is_said_of_both_kinds_of_stops(stored):
+    problem = stored.problem
+    words = {
+        stops: " ".join(
+            assumptions(replace(problem, steering=replace(problem.steering, stops=stops)))
+        )
+        for stops in ("rack", "lock")
+    }
+    assert "The rack's own travel ends the steering; there are no stops" in words["rack"]
+    assert "The rack's own travel ends" not in words["lock"]
+    assert "Stops at the required lock end the steering" in words["lock"]
+    assert "Stops at the required lock" not in words["rack"]
+
+
 def test_the_record_and_the_study_are_in_it(stored, page):
     words = text_of(page)
     assert f"numpy {stored.record['libraries']['numpy']}" in words
@@ -331,6 +345,25 @@ def test_bounds_that_a_design_leans_on_are_named(chosen):
         f"Rack height is at its lower limit of the study ({value:g} mm): widening it may help."
     )
     assert any(line.startswith("Arm length is at its upper limit") for line in found)
+    # A stock length at its greatest, at its least, between, and at a least of nothing.
+    for value, listed, words in (
+        (20.0, (5.0, 20.0), "Spacer length is the greatest listed (20 mm): more may help."),
+        (5.0, (5.0, 20.0), "Spacer length is the least listed (5 mm): less may help."),
+        (10.0, (5.0, 10.0, 20.0), None),
+        (0.0, (0.0, 10.0), None),
+        (5.0, (5.0,), None),
+    ):
+        values = chosen.design.values.copy()
+        values[:, VARIABLES.index("spacer_mm")] = value
+        spaced = replace(
+            chosen,
+            design=replace(chosen.design, values=values),
+            problem=replace(
+                chosen.problem,
+                space=dict.fromkeys(space, Range(-1e4, 1e4)) | {"spacer_mm": Stock(listed)},
+            ),
+        )
+        assert list(leaning_sentences(spaced)) == ([] if words is None else [words])
     free = dict.fromkeys(space, Range(-1e4, 1e4))
     assert not list(leaning_sentences(replace(chosen, problem=replace(chosen.problem, space=free))))
 

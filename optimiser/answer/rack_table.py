@@ -51,6 +51,7 @@ ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
 COLUMNS = tuple(one.name for one in shown("racks"))
 """Numbers of `racks.csv`."""
 BUILT = " in one of twenty cars built to your tolerances"
+_TENTH = 0.05  # what would be printed as nothing is printed with its first digit
 _SCALES = {"mm": 10.0, "deg": 5.0}
 
 
@@ -181,7 +182,9 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     broken = np.maximum(outcome.constraints[rows], 0.0)
     best = int(rows[np.argmin((broken / scale).sum(axis=1))])
     words = [
-        excess_words(name, excess, ".1f", _closest(outcome, best, name))
+        excess_words(
+            name, excess, ".1f" if excess >= _TENTH else ".1g", _closest(outcome, best, name)
+        )
         for name, excess in zip(names, outcome.constraints[best], strict=True)
         if excess > 0.0
     ]

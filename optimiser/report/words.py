@@ -97,6 +97,11 @@ def assumptions(problem: Problem) -> Iterator[str]:
     )
     if problem.steering.stops == "rack":
         yield "The rack's own travel ends the steering; there are no stops on the uprights."
+    else:
+        yield (
+            "Stops at the required lock end the steering, or the rack where it ends before them; "
+            "what the stops have to carry is not computed."
+        )
     if "clearance_mm" in problem.constraint_names:
         yield (
             "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
