@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -15,7 +16,18 @@ from optimiser.evaluation.problem import Limits, Objectives
 from optimiser.metrics.between_nodes import extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 from optimiser.search.linear_steps import fit
-from optimiser.search.refine import RefineSettings, refine
+from optimiser.search.refine import (
+    RefineSettings,
+    _bridge,
+    _fill,
+    _Known,
+    _pairs,
+    _screen,
+    _sweep,
+    neighbours,
+    parts_of,
+    refine,
+)
 from optimiser.search.residuals import Model
 from optimiser.search.seeds import choose_seeds, seed_designs
 
@@ -363,6 +375,195 @@ def test_an_objective_that_nothing_moves_is_left_out():
     _, with_price = fitted(asked, rays)
     _, without = fitted(small(), ACCEPTABLE)
     assert with_price.level[0] == pytest.approx(without.level[0], rel=1e-6)
+
+
+# --- gaps in the front ---------------------------------------------------------------------------
+
+
+def test_neighbours_of_two_objectives_are_those_along_the_front():
+    """By hand: rectangles of 1 x 2, 2 x 1.5 and 0.5 x 0.5."""
+    front = np.array([[0.0, 4.0], [1.0, 2.0], [3.0, 0.5], [3.5, 0.0]])
+    first, second, size = neighbours(front)
+    assert list(zip(first, second, size, strict=True)) == [(1, 2, 3.0), (0, 1, 2.0), (2, 3, 0.25)]
+
+
+def test_neighbours_of_three_objectives_are_the_nearest_by_distance():
+    """By hand: two pairs far from each other, a fifth design on its own."""
+    front = np.array([[0, 9, 0], [0, 9, 1], [0, 5, 9], [4, 2, 9], [9, 0, 0]], float)
+    first, second, size = neighbours(front)
+    pairs = {(a, b): gap for a, b, gap in zip(first, second, size, strict=True)}
+    assert pairs[0, 1] == 1.0
+    assert pairs[2, 3] == 5.0
+    assert (np.diff(size) <= 0.0).all()
+    assert all(a < b for a, b in pairs)
+    assert len(pairs) == len(first)
+    for one in range(5):
+        away = np.sqrt(((front - front[one]) ** 2).sum(axis=1))
+        for other in np.argsort(away)[1:4]:
+            assert pairs[min(one, other), max(one, other)] == pytest.approx(away[other])
+    # Two designs are neighbours whatever lies beyond them.
+    assert [list(part) for part in neighbours(front[:2])] == [[0], [1], [1.0]]
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 5, 9])
+def test_designs_are_shared_among_gaps_as_no_other_way_is_better(count):
+    size = np.array([3.0, 2.0, 0.25])
+    shares = [share for share in product(range(count + 1), repeat=len(size)) if sum(share) == count]
+    best = min((size / (1.0 + np.array(share))).sum() for share in shares)
+    parts = parts_of(size, count)
+    assert parts.sum() == count + len(size)
+    assert (size / parts).sum() == pytest.approx(best, rel=1e-12)
+
+
+def known_front(asked):
+    """What refinement knows after its sweep, with a front of some designs."""
+    designs, found = seeded(asked)
+    known = _Known(Model(asked), designs, found)
+    _sweep(known, RefineSettings())
+    assert len(known.front()) >= 5
+    return known
+
+
+def far_scale(known):
+    """The same with bump steer a hundred times less welcome: other gaps are the widest then."""
+    known.scale = known.scale * np.array([0.01, *np.ones(len(known.scale) - 1)])
+    return known
+
+
+@pytest.mark.parametrize("objectives", [Objectives(), Objectives(extra=("price", "mass_kg"))])
+@pytest.mark.parametrize("change", [lambda known: known, far_scale], ids=["as asked", "rescaled"])
+def test_pairs_are_rows_of_the_front_measured_against_what_is_acceptable(objectives, change):
+    known = change(known_front(replace(small(), objectives=objectives)))
+    front = known.front()
+    first, second, size = _pairs(known)
+    assert set(first) | set(second) == set(front.tolist())
+    step = (known.objectives[second] - known.objectives[first]) / known.scale
+    wanted = np.abs(step[:, 0] * step[:, 1]) if step.shape[1] == 2 else np.linalg.norm(step, axis=1)
+    assert size == pytest.approx(wanted, rel=1e-12)
+    assert (np.diff(size) <= 0.0).all()
+
+
+def test_what_objectives_are_measured_in():
+    asked = replace(small(), objectives=Objectives(extra=("price", "part_lock_bump_steer_deg")))
+    known = known_front(asked)
+    given = known.objectives[: known.given]
+    assert known.scale == pytest.approx([*ACCEPTABLE, 140.0, np.median(given[:, 3])], rel=1e-12)
+
+
+@pytest.mark.parametrize("change", [lambda known: known, far_scale], ids=["as asked", "rescaled"])
+def test_filling_puts_designs_on_the_way_between_neighbours_more_in_wider_gaps(change):
+    known = change(known_front(small()))
+    first, second, size = _pairs(known)
+    before, parts = len(known.scaled), parts_of(size, 12)
+    _fill(known, 12)
+    added = known.scaled[before:]
+    wanted = [
+        known.scaled[a] + (known.scaled[b] - known.scaled[a]) * (k / n)
+        for a, b, n in zip(first, second, parts, strict=True)
+        for k in range(1, n)
+    ]
+    assert len(wanted) == 12
+    np.testing.assert_allclose(added, wanted, atol=1e-12)
+    # The scale and the front of before: what is added is told as what it is.
+    again = known.model.problem.evaluate(known.designs.select(np.arange(before, before + 12)))
+    np.testing.assert_allclose(known.objectives[before:], again.objectives, rtol=1e-12)
+
+
+def test_designs_of_different_stock_values_have_nothing_between_them():
+    known = known_front(small(corner="rear steer", spacers=(0.0, 10.0, 20.0, 30.0)))
+    spacer = known.designs.column("spacer_mm")
+    first, second, _ = _pairs(known)
+    assert (spacer[first] != spacer[second]).any()
+    before = len(known.scaled)
+    _fill(known, 30)
+    assert len(known.scaled) == before + 30
+    kept = known.designs.column("spacer_mm")[before:]
+    assert np.isin(kept, (0.0, 10.0, 20.0, 30.0)).all()
+
+
+@pytest.mark.parametrize("change", [lambda known: known, far_scale], ids=["as asked", "rescaled"])
+def test_bridges_aim_at_the_middle_of_the_widest_gaps_from_the_best_start(change):
+    known = change(known_front(small()))
+    first, second, _ = _pairs(known)
+    ends = known.objectives[first[:3]], known.objectives[second[:3]]
+    half = 0.5 * (known.scaled[first[:3]] + known.scaled[second[:3]])
+    before, told = len(known.scaled), []
+    known.follow = lambda *asked: told.append(asked)
+    _bridge(known, 3)
+    np.testing.assert_allclose(known.scaled[before:], half, atol=1e-12)
+    ((rows, rays, _, _),) = told
+    np.testing.assert_allclose(rays, np.maximum(0.5 * (ends[0] + ends[1]), 1e-3 * known.scale))
+    for row, ray in zip(rows, rays, strict=True):
+        level = np.where(known.feasible, (known.objectives / ray).max(axis=1), np.inf)
+        assert level[row] == level.min()
+
+
+CASES = (
+    {"corner": "rear steer"},
+    {"corner": "rear steer", "spacing_mm": 590.0},
+    {"corner": "inclined arm axes", "spacing_mm": 610.0, "spacers": (0.0, 8.0, 16.0)},
+)
+
+
+def refined_front(asked, settings):
+    """Objectives of the front near what is acceptable, and the designs evaluated for it."""
+    designs, found = seeded(asked)
+    result = refine(asked, designs, found, settings)
+    end = asked.evaluate(result.designs)
+    values = np.concatenate([end.objectives, found.objectives[found.feasible]])
+    values = values[feasible_front(values, np.ones(len(values), dtype=bool))]
+    return values[(values < REFERENCE).all(axis=1)], result.evaluated
+
+
+@pytest.mark.parametrize("changes", CASES, ids=["rear steer", "short rack", "stock spacers"])
+def test_what_bridges_and_filling_gain(changes):
+    """Bridges halve the widest gap at least; filling gains on top, for a hundred designs."""
+    asked = small(**changes)
+    plain, few = refined_front(asked, RefineSettings(gap_rounds=0, fill=0))
+    bridged, more = refined_front(asked, RefineSettings(fill=0))
+    filled, most = refined_front(asked, RefineSettings())
+
+    def widest(values):
+        return neighbours(values / ACCEPTABLE)[2].max()
+
+    assert widest(bridged) < 0.5 * widest(plain)
+    missing = [1.0 - hypervolume(v, REFERENCE) / REFERENCE.prod() for v in (plain, bridged, filled)]
+    assert missing[0] > missing[1] > missing[2]
+    assert len(filled) > 1.5 * len(bridged) > 1.5 * len(plain)
+    assert few < more < 1.5 * few
+    assert most == more + 100
+
+
+def test_with_three_objectives_filling_gains_more_than_as_many_designs_in_bridges():
+    """Each change by itself and both, on three problems; share of the box that is beaten."""
+    gains, better = [], 0
+    for changes in CASES:
+        asked = replace(
+            small(**changes), objectives=Objectives(extra=("part_lock_bump_steer_deg",))
+        )
+        designs, found = seeded(asked)
+        known = _Known(Model(asked), designs, found)
+        _screen(known, RefineSettings())
+        _sweep(known, RefineSettings())
+        plain = asked.evaluate(known.answer())
+        reference = np.append(REFERENCE, plain.objectives[:, 2].max())
+        before = known.model.evaluated
+        for _ in range(3):
+            _bridge(known, 6)
+        _fill(known, 100)
+        cost = known.model.evaluated - before
+        bridged = asked.evaluate(known.answer())
+        result = refine(asked, designs, found)
+        filled = asked.evaluate(result.designs)
+        assert result.evaluated == pytest.approx(before + cost, rel=0.06)
+        share = [
+            hypervolume(one.objectives, reference) / reference.prod()
+            for one in (plain, bridged, filled)
+        ]
+        gains.append(share[2] - share[0])
+        better += share[2] > share[1]
+    assert better == len(CASES)
+    assert min(gains) > 1e-3
 
 
 # --- odds and ends -------------------------------------------------------------------------------
