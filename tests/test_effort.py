@@ -58,7 +58,7 @@ def by_image(left, image, case):
 
 
 def test_effort_of_the_outside_check_in_newton_metres():
-    """Recomputed: 108.03 N m by Gough (value from memory) on two 120 mm arms, 45.58 mm per turn
+    """Recomputed: 108.03 N m by Gough (formula from memory) on two 120 mm arms, 45.58 mm per turn
     and efficiency 0.9 give 1801 N at the rack, 14.51 N m, and 80.6 N at the rim of 360 mm.
 
     With a lock of 3 degrees the arms are all but square to the rods up to it.

@@ -50,7 +50,7 @@ def by_image(left, image, case):
 
 
 def test_parking_moment_of_gough():
-    # Gough's formula as quoted by Sharp and Granger (value from memory), recomputed; N mm.
+    # Gough, as quoted by Sharp and Granger (abstract read, formula from memory); recomputed, N mm.
     assert parking_moment(0.7, 3500.0, 200e3) == pytest.approx(108.03e3, abs=5.0)
     ratio = parking_moment(0.7, 1.1 * 3500.0, 200e3) / parking_moment(0.7, 3500.0, 200e3)
     assert ratio == pytest.approx(1.1537, abs=5e-5)
@@ -294,25 +294,12 @@ def test_torque_and_force_do_the_same_work():
     assert steering_wheel_torque(1000.0, 50.0, 0.5) * 2.0 * np.pi == pytest.approx(2.0 * turn)
 
 
-@pytest.mark.parametrize(
-    ("travel", "turns", "expected"),
-    [
-        # Makers' service data: travel in mm and turns of the steering wheel.
-        (144.0, 3.16, 45.58),
-        (146.8, 2.75, 53.4),
-        (148.8, 2.75, 54.1),
-        # Barton and Fieldhouse, Automotive Chassis Engineering, chapter on steering: a pinion
-        # of 7 teeth, module 3, turns 2.55 times over 168.5 mm; pi times 21 mm a turn.
-        (168.5, 2.55, np.pi * 7.0 * 3.0),
-        # Common practice, no source.
-        (90.0, 2.3, 39.1),
-        (150.0, 2.5, 60.0),
-    ],
-)
-def test_rack_displacement_of_one_turn(travel, turns, expected):
-    rack = Rack("invented", inner_joint_spacing_mm=600.0, travel_mm=travel, turns=turns)
-    # The turns of the sources are rounded to a hundredth.
-    assert rack.travel_per_turn_mm == pytest.approx(expected, rel=0.006 / turns)
+def test_rack_displacement_of_one_turn_is_the_pinions_circumference():
+    # Barton and Fieldhouse, Automotive Chassis Engineering, chapter on steering (value from
+    # memory): a pinion of 7 teeth, module 3, turns 2.55 times over 168.5 mm. The rack moves by
+    # pi times 21 mm a turn, and the turns are rounded to a hundredth.
+    rack = Rack("invented", inner_joint_spacing_mm=600.0, travel_mm=168.5, turns=2.55)
+    assert rack.travel_per_turn_mm == pytest.approx(np.pi * 7.0 * 3.0, rel=0.006 / 2.55)
 
 
 def planar(margin_deg):

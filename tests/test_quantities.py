@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 
 import pytest
 from small_study import ROOT, run_here, small_study
@@ -160,3 +161,31 @@ def test_a_file_that_cannot_be_written_is_one_line(tmp_path):
     assert code == 2
     assert "is a folder" in err
     assert "Traceback" not in err
+
+
+MARKS = {  # of a source, wherever it is named: whether it was read
+    "SAE J695": "(read)",
+    "SAE 2006-01-3638": "(abstract read)",
+    "ISO 8855:2011, 7.1.6": "(read)",
+    "ISO 8855:2011": "(from memory)",
+    "Gough, as quoted by Sharp and Granger": "(abstract read, formula from memory)",
+}
+
+
+def test_a_source_is_said_to_be_read_or_remembered_alike_everywhere():
+    found = dict.fromkeys(MARKS, 0)
+    paths = [*ROOT.glob("*.md"), *ROOT.glob("*/*.md")]
+    paths += [*(ROOT / "optimiser").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]
+    for path in paths:
+        text = " ".join(re.sub(r'["\s]*\n\s*[#"]*\s*', " ", path.read_text("utf-8")).split())
+        if path.name == "test_quantities.py":
+            text = text.split("MARKS = {")[0]
+        for name, mark in MARKS.items():
+            for after in text.split(name)[1:]:
+                if not after.startswith(", 7.1.6"):
+                    assert after.lstrip().startswith(mark), (path.name, name, after[:50])
+                    found[name] += 1
+        assert text.count("Sharp and Granger") == text.count(
+            "Gough, as quoted by Sharp and Granger"
+        )
+    assert all(found.values()), found

@@ -1,9 +1,11 @@
 """The rack catalogue: what is read, and every refusal by its message."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from search_cases import small
 
 from optimiser.base.errors import InputError
 from optimiser.linkage.racks import COLUMNS, REQUIRED_COLUMNS, Rack, read_racks
@@ -124,3 +126,20 @@ def test_a_catalogue_without_racks_and_one_with_a_misspelt_column(tmp_path):
         catalogue(tmp_path, header)
     with pytest.raises(InputError, match="unknown column 'weight_kg'; known columns: name, inner"):
         catalogue(tmp_path, f"{header},weight_kg\nA,500,128,4\n")
+
+
+def test_the_joint_limit_of_a_row_is_held_against_the_angle_of_its_joint(tmp_path):
+    rows = [f"r{limit},600,120,{limit}" for limit in (10, 18, 34)]
+    racks = catalogue(
+        tmp_path, "\n".join(["name,inner_joint_spacing_mm,travel_mm,joint_limit_deg", *rows])
+    )
+    asked = replace(small(), racks=racks)
+    middle = {name: 0.5 * (one.low + one.high) for name, one in asked.space.items()}
+    found = asked.evaluate(asked.designs([0, 1, 2], middle))
+    angle = found.metrics["inner_joint_angle_deg"]
+    column = asked.constraint_names.index("inner_joint_angle_deg")
+    assert 10.0 < angle[0] < 18.0
+    assert angle == pytest.approx(angle[0], abs=1e-9)
+    assert found.constraints[:, column] == pytest.approx(angle - [10.0, 18.0, 34.0], abs=1e-9)
+    assert "inner_joint_angle_deg" in found.status[0]
+    assert "inner_joint_angle_deg" not in found.status[2]

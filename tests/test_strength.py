@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.linalg import eigh
 
 from optimiser.base.errors import InputError
-from optimiser.linkage.racks import Rack, read_racks
+from optimiser.linkage.racks import Rack
 from optimiser.metrics.strength import (
     Rod,
     buckling_load,
@@ -184,12 +184,3 @@ def test_reserve_factor_takes_the_least_and_no_sign():
     assert reserve_factor([2000.0, 0.0, np.nan], 9000.0) == pytest.approx(
         [4.5, np.inf, np.nan], nan_ok=True
     )
-
-
-def test_joint_limits_of_rod_ends_can_be_written_in_a_catalogue(tmp_path):
-    # A maker's catalogue: 12 to 18 deg for plain rod ends, up to 34 deg for those of high
-    # misalignment. The limit comes with the part, so a catalogue row carries it.
-    path = tmp_path / "racks.csv"
-    lines = ["name,inner_joint_spacing_mm,travel_mm,joint_limit_deg"]
-    path.write_text("\n".join([*lines, *(f"r{a},600,120,{a}" for a in (12, 18, 34))]))
-    assert [rack.joint_limit_deg for rack in read_racks(path)] == [12.0, 18.0, 34.0]

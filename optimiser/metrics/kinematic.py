@@ -72,7 +72,7 @@ def bump_steer(
     """Bump steer of corners of batch shape (...) over a travel grid (P,) that holds 0.
 
     `rack_mm` (...,) holds the rack at part lock. A pose that does not exist makes its corner NaN.
-    Definition of toe: ISO 8855:2011, 7.1.6.
+    Definition of toe: ISO 8855:2011, 7.1.6 (read).
     """
     travel = np.asarray(travel_mm, float)
     poses = solve_linkage(
@@ -131,7 +131,7 @@ def inner_for_outer(
 
 
 def turning_diameter(outer: ArrayLike, wheelbase_mm: ArrayLike, offset_mm: ArrayLike) -> Array:
-    """Turning-circle diameter 2 (l / sin d_o + offset), SAE J695.
+    """Turning-circle diameter 2 (l / sin d_o + offset), SAE J695 (read).
 
     `offset_mm` is the distance from the steering axis at the ground to where the circle is
     measured: the middle of the tyre, or its outer edge for the circle between kerbs.
@@ -289,7 +289,7 @@ class WheelAttitude:
 
 
 def wheel_attitude(poses: Poses, loaded_radius_mm: float) -> WheelAttitude:
-    """Caster, kingpin inclination, scrub radius and trail, as ISO 8855 has them."""
+    """Caster, kingpin inclination, scrub radius and trail, ISO 8855:2011 (from memory)."""
     k, spin = poses.upper_ball_joint - poses.lower_ball_joint, poses.spin_axis
     contact, ground = _at_ground(
         poses.lower_ball_joint, k, poses.wheel_centre, spin, loaded_radius_mm

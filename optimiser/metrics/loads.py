@@ -42,8 +42,9 @@ MM_PER_M = 1000.0
 def parking_moment(mu: ArrayLike, wheel_load_n: ArrayLike, tyre_pressure_pa: ArrayLike) -> Array:
     """Moment in N mm that turns one wheel on the spot, by Gough's formula.
 
-    T = (mu/3) sqrt(W^3/p), in N m for W in N and p in Pa (Gough, as quoted by Sharp and Granger).
-    An even pressure over a round patch would give 12.8 % more. Inputs broadcast.
+    T = (mu/3) sqrt(W^3/p), in N m for W in N and p in Pa: Gough, as quoted by Sharp and Granger
+    (abstract read, formula from memory). An even pressure over a
+    round patch would give 12.8 % more. Inputs broadcast.
     """
     load, pressure = np.asarray(wheel_load_n, float), np.asarray(tyre_pressure_pa, float)
     return np.asarray(np.asarray(mu, float) / 3.0 * np.sqrt(load**3 / pressure) * MM_PER_M)

@@ -201,7 +201,10 @@ def _sweep(known: _Known, settings: RefineSettings) -> None:
 
 
 def _simplex(corners: int, least: int) -> Array:
-    """Evenly spread shares of unit sum, (at least `least`, corners): Das and Dennis, 1998."""
+    """Evenly spread shares of unit sum, (at least `least`, corners).
+
+    Das and Dennis, 1998 (from memory).
+    """
     parts = 1
     while True:
         rows = [

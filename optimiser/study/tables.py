@@ -190,7 +190,7 @@ class SteeringTable(Table):
     turning_circle_m: Annotated[
         float | None,
         key(
-            "turning-circle diameter between kerbs (SAE J695), needs `[car] tyre_width_mm`; "
+            "turning-circle diameter between kerbs, SAE J695 (read), needs `[car] tyre_width_mm`; "
             "sets the lock at which an outer wheel that turns as wanted, on the car as drawn, "
             "makes it; this or `inner_lock_deg`",
             "m",
