@@ -66,6 +66,7 @@ def run_here(studies, out, options=ONE, watch=silent, stop=never):
 def designs_of(folder):
     """What must not depend on how a run came about."""
     record = json.loads((folder / "run.json").read_text("utf-8"))
+    del record["date"]
     for unit in record["units"]:
         del unit["seconds"]
     return (folder / "trials.csv").read_bytes(), (folder / "front.csv").read_bytes(), record

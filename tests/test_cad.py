@@ -277,14 +277,16 @@ def test_parameters(chosen):
     rows = {row["name"]: (float(row["value"]), row["unit"]) for row in csv.DictReader(lines)}
     assert len(rows) == len(lines) - 1
     assert all(re.fullmatch(r"[a-z][a-z0-9_]*", name) for name in rows)
-    assert rows["rack_height"] == (float(chosen.design.column("rack_height_mm")[0]), "mm")
+    # What people type: lengths to a ten-thousandth of a millimetre.
+    assert rows["rack_height"] == (round(chosen.design.column("rack_height_mm")[0], 4), "mm")
+    assert all(round(value, 4) == value for value, unit in rows.values() if unit == "mm")
     assert rows["arm_angle"][1] == "deg"
     assert rows["tie_rod_length"][0] == pytest.approx(
-        np.linalg.norm(chosen.points.outer_joint - chosen.points.inner_joint), abs=1e-9
+        np.linalg.norm(chosen.points.outer_joint - chosen.points.inner_joint), abs=5.1e-5
     )
     for name, at in expected_points(chosen).items():
         for axis, value in zip("xyz", at, strict=True):
-            assert rows[f"{name}_{axis}"] == (pytest.approx(value, abs=1e-9), "mm")
+            assert rows[f"{name}_{axis}"] == (pytest.approx(value, abs=5.1e-5), "mm")
 
 
 def test_parameters_of_the_car_at_rest_are_in_degrees_and_of_the_rack_in_mm(chosen):
@@ -376,8 +378,9 @@ def test_command(finished_run, tmp_path):
             "export", folder, "--to", to, "--out", tmp_path / to, cwd=tmp_path
         )
         assert (code, err) == (0, "")
-        title, *written = out.splitlines()
+        title, *written, caution = out.splitlines()
         assert title == result.chosen(result.winner).title
+        assert caution == CAUTION
         assert len(written) == len(names)
         for name in names:
             (path,) = (tmp_path / to).glob(f"design-{result.winner + 1}*{name}")

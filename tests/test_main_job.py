@@ -30,13 +30,19 @@ FRAMES = {
 
 def _in_frame(folder, frame: CadFrame):
     """The small study with its hardpoints drawn in another CAD frame."""
-    path = write_small_study(folder, trials=40)
+    # So few trials find nothing better; exit code 0 asks for a rack that is acceptable.
+    path = write_small_study(
+        folder, trials=40, search='seeds = false\nrefine = false\nprefer = "best"'
+    )
     study = read_study(path)
     rows = ["name,x_mm,y_mm,z_mm"]
     for name, point in study.points.items():
         rows.append(f"{name},{','.join(repr(float(v)) for v in frame.to_cad(point))}")
     (folder / study.file.hardpoints.file).write_text("\n".join(rows), "utf-8")
     text = path.read_text("utf-8")
+    for old, new in (("steer_deg = 0.12", "steer_deg = 2"), ("error_deg = 1.0", "error_deg = 8")):
+        assert old in text
+        text = text.replace(old, new)
     kept, skipping = [], False
     for line in text.splitlines():
         if line.startswith("["):

@@ -64,7 +64,7 @@ def test_a_rule_that_nothing_keeps(stored, monkeypatch):
 
 
 def test_refusals(stored):
-    with pytest.raises(InputError, match="'dearest' is no rule; write one of least-bump-steer"):
+    with pytest.raises(InputError, match="'dearest' is no rule; write one of best, cheapest"):
         choose(stored, None, "dearest")
     with pytest.raises(InputError, match="both are given"):
         choose(stored, 3, "cheapest")

@@ -77,9 +77,19 @@ def test_words_of_a_pair_and_of_a_limit():
     assert limit_words("rack_travel_mm") == "the rack's travel (each way)"
 
 
+def test_what_is_not_zero_is_not_shown_as_zero():
+    bump = quantity("bump_steer_deg")
+    assert bump.text(0.0) == "0.000 deg"
+    assert bump.text(1e-13) == "0.000 deg"
+    assert bump.text(0.0004) == "below 0.001 deg"
+    assert bump.text(0.0006) == "0.001 deg"
+    assert bump.text(-0.0004) == "above -0.001 deg"
+    assert quantity("mass_kg").number(0.001) == "below 0.01"
+
+
 def test_a_zero_has_no_sign():
     toe = quantity("bump_gradient_deg_per_m")
-    assert toe.text(-0.001) == "0.00 deg/m"
+    assert toe.text(-0.0) == "0.00 deg/m"
     assert toe.text(-0.006) == "-0.01 deg/m"
     assert toe.text(float("nan")) == "nan deg/m"
 

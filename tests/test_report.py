@@ -18,8 +18,9 @@ from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import CAUTION, RunResult
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
 from optimiser.folder.read import read_results
-from optimiser.folder.write import rewrite_report, sentences
+from optimiser.folder.write import rewrite_report
 from optimiser.metrics.mounting import DIRECTION_CAUTION
+from optimiser.report.answer_words import answer_of
 from optimiser.report.page import report_html
 from optimiser.report.words import CAUTIONS, assumptions, number
 
@@ -63,11 +64,12 @@ def test_sections_come_in_the_order_a_builder_reads(page):
 
 
 def test_the_answer_comes_first(stored, page):
-    first = next(iter(sentences(stored.result)))
-    words = text_of(page)
-    assert first in words
-    assert words.index(first) < words.index("Before anything is cut or bolted")
-    assert CAUTION in words
+    answer, words = answer_of(stored.result), text_of(page)
+    cautions = words.index("Before anything is cut or bolted")
+    assert words.index(answer.headline) < cautions
+    assert words.index(CAUTION) < cautions
+    assert answer.place in words
+    assert words.index(answer.how) > words.index("Which rack")
 
 
 def test_every_caution_is_on_the_page(page):
@@ -106,9 +108,12 @@ def test_the_answer_says_what_building_makes_of_it(stored):
         )
         other = replace(result, problem=replace(result.problem, steering=steering))
         with_winner(other, result.winner)
-        assert words in list(sentences(other))
-        page = report_html(other, stored.record, ["x"], {}, accuracy(other.problem, chosen.design))
-        assert text_of(page).count("deg that you accept") == over
+        answer = answer_of(other)
+        assert words in list(answer.sentences())
+        exact = accuracy(other.problem, chosen.design)
+        page = report_html(other, stored.record, answer, {}, exact)
+        part = page[page.index('<section id="exact">') : page.index('<section id="limited">')]
+        assert text_of(part).count("deg that you accept") == over
 
 
 def test_the_answer_says_when_the_cheaper_rack_is_as_good(stored):
@@ -118,7 +123,8 @@ def test_the_answer_says_when_the_cheaper_rack_is_as_good(stored):
     cheapest = next(row for row in rows if row.rack.price is not None)
     values = result.evaluation.judged
     worse = (values[cheapest.row] - values).max(axis=1)
-    other = int(np.flatnonzero(worse > 0.0)[0])
+    price = result.evaluation.metrics["price"]
+    other = int(np.flatnonzero((worse > 0.0) & (price > cheapest.rack.price))[0])
     for tenths, said in ((0.9, True), (1.1, False)):
         accepted = float(np.radians(worse[other] / (0.1 * tenths)))
         steering = replace(
@@ -126,11 +132,20 @@ def test_the_answer_says_when_the_cheaper_rack_is_as_good(stored):
             acceptable_bump_steer=accepted,
             acceptable_ackermann_error=accepted,
         )
-        asked = replace(result, problem=replace(result.problem, steering=steering))
+        asked = replace(
+            result,
+            problem=replace(result.problem, steering=steering),
+            study=preferring(result.study, "best"),
+        )
         with_winner(asked, other)
         vars(asked)["comparison"] = result.comparison
-        (line,) = (text for text in sentences(asked) if text.startswith("The cheapest"))
+        (line,) = (text for text in answer_of(asked).sentences() if text.startswith("The cheapest"))
         assert ("better by less than a tenth of what you accept" in line) is said
+
+
+def preferring(study, prefer):
+    search = study.file.search.model_copy(update={"prefer": prefer})
+    return replace(study, file=study.file.model_copy(update={"search": search}))
 
 
 def with_winner(result, row):
@@ -251,13 +266,13 @@ def test_without_tolerances_there_are_bands_but_no_cars(finished_run, stored, ch
     assert exact.built is None
     assert exact.bands
     result = finished_run[1]
-    words = text_of(report_html(result, stored.record, ["x"], {}, exact))
+    words = text_of(report_html(result, stored.record, answer_of(result), {}, exact))
     assert "How exactly it must be made" in words
     assert "Built to the stated tolerances" not in words
 
 
 def test_figures_that_are_missing_leave_no_hole(stored):
-    page = report_html(stored.result, stored.record, ["An answer."], {}, None)
+    page = report_html(stored.result, stored.record, answer_of(stored.result), {}, None)
     assert "<figure>" not in page
     assert 'id="bump"' not in page
     assert 'id="exact"' not in page
@@ -268,7 +283,12 @@ def test_figures_that_are_missing_leave_no_hole(stored):
     [
         (None, 2, "–"),
         (float("nan"), 2, "–"),
-        (-0.001, 2, "0.00"),
+        (-0.001, 2, "above −0.01"),
+        (0.004, 2, "below 0.01"),
+        (0.2, 0, "below 1"),
+        (0.0, 2, "0.00"),
+        (-0.0, 2, "0.00"),
+        (1e-12, 2, "0.00"),
         (-1.25, 1, "−1.2"),
         (3.0, 0, "3"),
     ],
@@ -295,7 +315,7 @@ def with_no_winner(result):
 def test_when_nothing_keeps_the_limits_the_nearest_is_shown(stored):
     result = with_no_winner(stored.result)
     assert result.winner is None
-    page = report_html(result, stored.record, tuple(sentences(result)), {}, None)
+    page = report_html(result, stored.record, answer_of(result), {}, None)
     words = text_of(page)
     assert "No design keeps every limit." in words
     assert "The nearest design: it does not keep every limit" in words
@@ -306,7 +326,7 @@ def test_when_nothing_keeps_the_limits_the_nearest_is_shown(stored):
 
 def test_a_run_that_was_cut_short_says_so(stored):
     record = {**stored.record, "finished": False, "problems": ["one <rack> failed"]}
-    words = text_of(report_html(stored.result, record, ["x"], {}, None))
+    words = text_of(report_html(stored.result, record, answer_of(stored.result), {}, None))
     assert "This run was cut short" in words
     assert "one <rack> failed" in words
 
@@ -428,7 +448,8 @@ def test_on_a_screen(finished_run, browser, width, scheme):
     assert browser.requests() == [report.resolve().as_uri()]
     assert browser.value("document.documentElement.scrollWidth") <= width
     assert browser.value(WIDER) == []
-    top = pixels(browser.picture())
+    # Above and beside the figure, which is on white paper in either scheme.
+    top = pixels(browser.picture({"x": 0, "y": 0, "width": 0.45 * width, "height": 200}))
     assert (top.mean() < 90.0) == (scheme == "dark")
     assert top.std() > 15.0
 
@@ -437,9 +458,9 @@ def test_on_a_screen(finished_run, browser, width, scheme):
 def test_pictures_are_shown_on_a_light_ground(finished_run, browser):
     browser.look_at(finished_run[0] / "report.html", width=1280, scheme="dark")
     boxes = browser.value(BOXES)
-    assert len(boxes) == 5
+    assert len(boxes) == 6
     for box in boxes:
-        assert box["width"] > 500
+        assert box["width"] > 400
         seen = pixels(browser.picture(box))
         assert (seen > 240.0).mean() > 0.5
         assert 0.001 < (seen < 128.0).mean() < 0.4
@@ -453,7 +474,7 @@ def test_pictures_have_words(finished_run, browser):
         ".map(e => [e.getAttribute('role'), e.getAttribute('aria-label'),"
         " e.querySelector('title').textContent])"
     )
-    assert len(labels) == 5
+    assert len(labels) == 6
     for role, label, title in labels:
         assert role == "img"
         assert label == title

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.one_off import OneOff, one_off
+from optimiser.evaluation.quantity import rounded
 from optimiser.metrics.tolerance import (
     Adjustment,
     Band,
@@ -171,7 +172,7 @@ class Accuracy:
         wrong = self.others.at(adjustment, off_mm)
         if np.isnan(bump_steer):
             return "cannot be assembled"
-        text = f"{np.degrees(bump_steer):.3f} deg"
+        text = f"{rounded(float(np.degrees(bump_steer)), 3)} deg"
         return f"{text} ({wrong})" if wrong else text
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from optimiser.base.front import hypervolume, non_dominated
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import limit_words, quantity
+from optimiser.evaluation.quantity import rounded
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,9 +67,9 @@ def binding_sentences(chosen: Chosen) -> Iterator[str]:
         if not row.binding:
             continue
         if row.left >= 0.0:
-            yield f"{_upper(row.words)} is used up: {row.left:.2f} {row.unit} left."
+            yield f"{_upper(row.words)} is used up: {rounded(row.left, 2)} {row.unit} left."
         else:
-            yield f"{_upper(row.words)} is broken by {-row.left:.2f} {row.unit}."
+            yield f"{_upper(row.words)} is broken by {rounded(-row.left, 2)} {row.unit}."
 
 
 def leaning_sentences(chosen: Chosen) -> Iterator[str]:

@@ -40,7 +40,7 @@ __all__ = [
 ORDER_RULE = (
     "Racks with a design that keeps every limit and is acceptable come first, then those of which "
     "the opposite hand would be, then those that keep the limits, then the rest; within each group "
-    "the cheaper first, racks without a price last."
+    "the cheaper first, racks without a price last; at one price the lighter."
 )
 ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
     "acceptable",
@@ -82,7 +82,11 @@ class RackRow:
 
 
 def compare(
-    problem: Problem, designs: Designs, evaluation: Evaluation, dropped: Sequence[str] = ()
+    problem: Problem,
+    designs: Designs,
+    evaluation: Evaluation,
+    dropped: Sequence[str] = (),
+    winner: int | None = None,
 ) -> list[RackRow]:
     """A row for each rack, in the order of `ORDER_RULE`.
 
@@ -91,21 +95,32 @@ def compare(
         designs: everything that was tried.
         evaluation: its outcome.
         dropped: for each rack, empty or why its search was given up.
+        winner: row of the winner, which stands for its rack.
     """
     reasons = list(dropped) or [""] * len(problem.racks)
     rows = [
-        _row(problem, designs, evaluation, index, reasons[index])
+        _row(problem, designs, evaluation, index, reasons[index], winner)
         for index in range(len(problem.racks))
     ]
     return sorted(rows, key=_order)
 
 
-def _order(row: RackRow) -> tuple[int, bool, float]:
-    return VERDICTS.index(row.verdict), row.rack.price is None, row.rack.price or 0.0
+def _order(row: RackRow) -> tuple[int, float, float]:
+    price, mass = row.rack.price, row.numbers["mass_kg"]
+    return (
+        VERDICTS.index(row.verdict),
+        np.inf if price is None else price,
+        np.inf if mass is None else mass,
+    )
 
 
 def _row(
-    problem: Problem, designs: Designs, evaluation: Evaluation, index: int, dropped: str
+    problem: Problem,
+    designs: Designs,
+    evaluation: Evaluation,
+    index: int,
+    dropped: str,
+    winner: int | None,
 ) -> RackRow:
     rack = problem.racks[index]
     mine = np.flatnonzero(designs.rack == index)
@@ -116,7 +131,10 @@ def _row(
     best: int | None
     if len(front):
         values = outcome.judged
-        best = int(front[best_ratio(values[front], problem.acceptable)])
+        if winner is not None and designs.rack[winner] == index:
+            best = int(np.searchsorted(mine, winner))
+        else:
+            best = int(front[best_ratio(values[front], problem.acceptable)])
         ratio = values[best] / problem.acceptable
         verdict = ACCEPTABLE if np.all(ratio <= 1.0) else WITHIN_LIMITS
         if verdict == WITHIN_LIMITS:

@@ -20,6 +20,7 @@ import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, allows, ends
 from optimiser.evaluation.quantities import limit_words, quantity
+from optimiser.evaluation.quantity import rounded
 from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
 
 if TYPE_CHECKING:
@@ -180,7 +181,7 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
     bump, error = (
         float(outcome.metrics[name][index]) for name in ("bump_steer_deg", "ackermann_error_deg")
     )
-    parts = [f"{bump:.3f} deg bump steer", f"{error:.2f} deg Ackermann error"]
+    parts = [f"{rounded(bump, 3)} deg bump steer", f"{rounded(error, 2)} deg Ackermann error"]
     for at, (value, most) in enumerate(zip((bump, error), problem.acceptable, strict=True)):
         if not value <= most:
             parts[at] += f" (above the {most:g} accepted)"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.choosing import cheapest_near_best, worst_ratios
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import best_ratio, feasible_front
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.study.read import Study
+    from optimiser.study.tables import Prefer
 
 RUN_FILE = "run.json"
 CAUTION = (
@@ -81,8 +83,15 @@ class Chosen:
 
     @property
     def title(self) -> str:
-        """Heading for its files."""
-        return f"{self.study.title}: {self.label}, rack {self.rack.name}"
+        """Heading for its files, which says so where they are of no answer."""
+        title = f"{self.study.title}: {self.label}, rack {self.rack.name}"
+        return title if self.acceptable else f"{title}, NOT ACCEPTABLE"
+
+    @property
+    def acceptable(self) -> bool:
+        """Whether it keeps every limit and is acceptable, its hand apart."""
+        ratios = worst_ratios(self.outcome, self.problem)
+        return bool(self.outcome.feasible[0] and ratios[0] <= 1.0)
 
     @cached_property
     def points(self) -> Hardpoints:
@@ -147,7 +156,7 @@ class RunResult:
         }
 
     @cached_property
-    def winner(self) -> int | None:
+    def best(self) -> int | None:
         """Row of the design whose worst ratio of objective to acceptable value is least.
 
         Racks of which the driver needs the opposite hand stand back where there is any other.
@@ -158,8 +167,38 @@ class RunResult:
         )
         return self.best_of(usable if len(usable) else self.front)
 
+    @cached_property
+    def winner(self) -> int | None:
+        """Row of the design that wins; None when none keeps every limit.
+
+        It is `best`, unless that one is acceptable and `[search] prefer` is not "best": then the
+        cheapest rack that is as good within a tenth (`choosing.cheapest_near_best`).
+        """
+        best, outcome, wrong = self.best, self.evaluation, self.problem.wrong_hand
+        if best is None or self.prefer == "best" or worst_ratios(outcome, self.problem)[best] > 1.0:
+            return best
+        compromises = [
+            row
+            for rack, rows in self.rack_fronts.items()
+            if wrong[rack] == wrong[self.designs.rack[best]]
+            and (row := self.best_of(rows)) is not None
+        ]
+        return cheapest_near_best(self.problem, self.designs, outcome, compromises)
+
+    @property
+    def prefer(self) -> Prefer:
+        """Which rack the study prefers."""
+        return self.study.file.search.prefer
+
+    @cached_property
+    def acceptable(self) -> bool:
+        """Whether the winner is an answer: acceptable, and its rack not of the wrong hand."""
+        if self.winner is None or self.problem.wrong_hand[self.designs.rack[self.winner]]:
+            return False
+        return bool(worst_ratios(self.evaluation, self.problem)[self.winner] <= 1.0)
+
     def best_of(self, rows: NDArray[np.intp]) -> int | None:
-        """The winner's rule applied to some rows; None when there are none."""
+        """The row of the least worst ratio among some (`best_ratio`); None when there are none."""
         if not len(rows):
             return None
         values = self.evaluation.judged[rows]
@@ -186,7 +225,7 @@ class RunResult:
         """A row for each rack, in the order of `rack_table.ORDER_RULE`."""
         dropped = {unit.rack: unit.dropped for unit in self.units}
         reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
-        return compare(self.problem, self.designs, self.evaluation, reasons)
+        return compare(self.problem, self.designs, self.evaluation, reasons, self.winner)
 
     def racks(self) -> pd.DataFrame:
         """The comparison as a table, blank where a number is not known."""
@@ -202,7 +241,7 @@ class RunResult:
                 "hand": row.hand.sentence,
                 "rescue": "; ".join(row.rescue),
                 "notes": "; ".join(row.notes),
-                "chosen": row.row is not None and row.row == self.winner,
+                "chosen": self.acceptable and row.row == self.winner,
             }
             for row in self.comparison
         ]
@@ -243,6 +282,11 @@ def write_frame(path: Path, frame: pd.DataFrame, comments: tuple[str, ...] = ())
     write_text(path, frame_text(frame, comments))
 
 
+def coordinate_text(value: float) -> str:
+    """A length in mm, or an angle in degrees, as people read it: to a ten-thousandth."""
+    return f"{round(value, 4) + 0.0:.4f}"
+
+
 def hardpoints_text(
     points: Hardpoints,
     frame: CadFrame,
@@ -250,14 +294,23 @@ def hardpoints_text(
     title: str,
     notes: Iterable[str] = (),
 ) -> str:
-    """Both sides of a corner in the CAD frame; `check` reads it back. `notes` are comments."""
+    """Both sides of a corner in the CAD frame; `notes` are comments.
+
+    The rows are in full, since `check` reads them back; the comments have what people read.
+    """
+    to_read = (
+        f"{name}: {', '.join(coordinate_text(v) for v in frame.to_cad(value).tolist())}"
+        for name, value in points.items()
+    )
     comments = (
         title,
         f"CAD axes: forward {frame.forward}, left {frame.left}, up {frame.up}; "
         f"ground origin at {', '.join(f'{v:g}' for v in frame.ground_origin_mm)} mm",
         "millimetres, at the design position; right_ points mirror the left ones",
-        *(f"{name} = {value:.6f}" for name, value in lengths_mm.items()),
+        *(f"{name} = {coordinate_text(value)}" for name, value in lengths_mm.items()),
         *notes,
+        "the left points to read and to type (x, y, z); below, in full, for programs",
+        *to_read,
         CAUTION,
     )
     rows: list[list[object]] = []

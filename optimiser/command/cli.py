@@ -38,7 +38,7 @@ ValuesArgument = Annotated[
 ]
 DesignOption = Annotated[int | None, typer.Option("--design", help="Its number in trials.csv.")]
 ByOption = Annotated[
-    str | None, typer.Option("--by", help="least-bump-steer, cheapest or lightest.")
+    str | None, typer.Option("--by", help="best, cheapest, lightest or least-bump-steer.")
 ]
 AtOption = Annotated[
     bool,
@@ -110,7 +110,8 @@ def run(
     """Search every rack of each study and write fronts, the winner and figures.
 
     The same command goes on where a run was cut off. Ctrl-C finishes the designs at hand, writes
-    what there is, and ends.
+    what there is, and ends. Exit code 0: every study has an acceptable rack; 1: one has none, or
+    failed (the others finish all the same); 2: input that cannot be used; 130: stopped.
     """
     seconds = _seconds(hours, until)
     from optimiser.command.run_screen import show_run
@@ -232,6 +233,7 @@ def pick(
 
     A point that is typed by hand starts from the winner, or from the design that is named.
     """
+    from optimiser.answer.run_result import CAUTION
     from optimiser.folder.choose import choose
     from optimiser.folder.pick import cost_lines, write_pick
     from optimiser.folder.read import read_results
@@ -246,6 +248,7 @@ def pick(
     picked = choose(stored, design, by, typed)
     print("\n".join(cost_lines(picked)))
     print(f"written to {write_pick(stored, picked)}")
+    print(CAUTION)
     raise typer.Exit(0 if picked.chosen.outcome.feasible[0] else 1)
 
 
@@ -262,6 +265,7 @@ def export(
     ] = None,
 ) -> None:
     """Write points, lines and keep-outs of a design in the CAD frame, the winner by default."""
+    from optimiser.answer.run_result import CAUTION
     from optimiser.folder.choose import choose
     from optimiser.folder.export import check_format, export_design
     from optimiser.folder.read import read_results
@@ -277,6 +281,7 @@ def export(
         print(note)
     if not picked.chosen.outcome.feasible[0]:
         print(f"note that this design {picked.chosen.outcome.status[0]}")
+    print(CAUTION)
 
 
 def _typed(values: list[str] | None, at: bool) -> list[str]:

@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimiser.answer.run_result import CAUTION
+from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.answer import HeightsAsked, answer_heights
 from optimiser.questions.heights.folder import verdict_lines
 from optimiser.questions.heights.four_ways import WAYS
@@ -86,5 +87,5 @@ def _cells(found: RackHeights) -> list[str]:
         spacer = f"+{place.at('spacer_mm'):.0f}" if way.spacers else ""
         star = "*" if place.acceptable else ""
         height = f"at {place.at('rack_height_mm'):.0f}{spacer}"
-        cells.append(f"{place.bump_steer_deg:.3f}{star}\n{height}")
+        cells.append(f"{rounded(place.bump_steer_deg, 3)}{star}\n{height}")
     return cells

@@ -10,6 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimiser.evaluation.problem import VARIABLES
+from optimiser.evaluation.quantity import rounded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,12 +31,14 @@ def show_front(stored: StoredRun) -> None:
     def say(text: str) -> None:
         console.print(text, markup=False, highlight=False, soft_wrap=True)
 
-    rows = stored.result.front
+    rows, winner = stored.result.front, stored.result.winner
     shown = _thinned(stored.result, rows)
     say(f"{len(rows)} designs on the front of {stored.study.title}")
     console.print(front_table(stored.result, shown))
-    if len(shown) < len(rows):
-        say(f"{len(rows) - len(shown)} more are in front.csv.")
+    if more := len(rows) - int(np.isin(rows, shown).sum()):
+        say(f"{more} more are in front.csv.")
+    if winner is not None and winner not in rows:
+        say("The marked design is not on it: others beat it by too little to pay more.")
     say("Each rack's own front is in fronts/, with racks that others beat everywhere.")
     say("heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE")
 
@@ -48,22 +51,25 @@ def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
     for name in _NUMBERS:
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column(no_wrap=True)
+    mark = "chosen" if result.acceptable else "nearest"
     for row in rows.tolist():
         chosen = result.chosen(row)
         table.add_row(
             str(row + 1),
             escape(chosen.rack.name),
-            *(f"{value:.3f}" for value in chosen.outcome.objectives[0, :2]),
+            *(rounded(value, 3) for value in chosen.outcome.objectives[0, :2].tolist()),
             *(f"{float(chosen.design.column(name)[0]):.1f}" for name in VARIABLES[:4]),
-            "chosen" if row == result.winner else "",
+            mark if row == result.winner else "",
         )
     return table
 
 
 def _thinned(result: RunResult, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """At most `_MOST_SHOWN` rows spread over the front, the winner among them."""
-    if len(rows) <= _MOST_SHOWN:
-        return rows
-    picks = np.unique(np.linspace(0, len(rows) - 1, _MOST_SHOWN - 1).round().astype(int))
-    kept = set(rows[picks].tolist()) | ({result.winner} if result.winner is not None else set())
-    return np.array([row for row in rows.tolist() if row in kept], dtype=np.intp)
+    """At most `_MOST_SHOWN` rows spread over the front, and the winner, by rising bump steer."""
+    if len(rows) > _MOST_SHOWN:
+        picks = np.linspace(0, len(rows) - 1, _MOST_SHOWN - 1).round().astype(int)
+        rows = rows[np.unique(picks)]
+    if result.winner is not None:
+        rows = np.union1d(rows, [result.winner])
+    order = np.argsort(result.evaluation.objectives[rows, 0], kind="stable")
+    return np.asarray(rows[order], dtype=np.intp)

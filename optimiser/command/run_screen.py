@@ -15,6 +15,7 @@ from optimiser.answer.as_drawn import describe_study, numbers_text
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.files import write_text
+from optimiser.evaluation.quantity import rounded
 from optimiser.jobs.stop_flag import StopFlag
 from optimiser.study.read import read_study
 
@@ -95,7 +96,7 @@ def show_run(
     report.print(CAUTION, style="dim")
     if stop():
         return INTERRUPTED
-    good = all(o.result is not None and o.result.winner is not None for o in outcomes)
+    good = all(o.result is not None and o.result.acceptable for o in outcomes)
     return 0 if good and not any(outcome.problems for outcome in outcomes) else 1
 
 
@@ -130,16 +131,18 @@ def rack_table(result: RunResult) -> Table:
         padding=(0, 1, 0, 0),
     )
     table.add_column("rack", no_wrap=True)
-    for heading in _COLUMNS:
+    for heading in ("price", *_COLUMNS):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("acceptable", no_wrap=True)
     for row in result.comparison:
-        chosen = row.row is not None and row.row == result.winner
+        wins = row.row is not None and row.row == result.winner
+        mark = (", CHOSEN" if result.acceptable else ", nearest") if wins else ""
         table.add_row(
             escape(row.rack.name),
-            *(_cell(row.numbers[name], form) for name, form in _COLUMNS.values()),
-            _SHORT[row.verdict] + (", CHOSEN" if chosen else ""),
-            style="bold" if chosen else None,
+            "-" if row.rack.price is None else f"{row.rack.price:g}",
+            *(_cell(row.numbers[name], digits) for name, digits in _COLUMNS.values()),
+            _SHORT[row.verdict] + mark,
+            style="bold" if wins and result.acceptable else None,
         )
     table.caption = (
         "bump steer and Ackermann error in degrees, made exactly; height above ground, fore-aft\n"
@@ -151,13 +154,12 @@ def rack_table(result: RunResult) -> Table:
 
 # Short headings, and the digits that a glance needs: the files have more.
 _COLUMNS = {
-    "price": ("price", "g"),
-    "bump": ("bump_steer_deg", ".3f"),
-    "Ack.": ("ackermann_error_deg", ".2f"),
-    "height": ("rack_height_mm", ".0f"),
-    "fore": ("rack_fore_aft_mm", ".0f"),
-    "spacer": ("spacer_mm", ".0f"),
-    "arm": ("arm_length_mm", ".0f"),
+    "bump": ("bump_steer_deg", 3),
+    "Ack.": ("ackermann_error_deg", 2),
+    "height": ("rack_height_mm", 0),
+    "fore": ("rack_fore_aft_mm", 0),
+    "spacer": ("spacer_mm", 0),
+    "arm": ("arm_length_mm", 0),
 }
 _SHORT = {
     ACCEPTABLE: "yes",
@@ -167,8 +169,8 @@ _SHORT = {
 }
 
 
-def _cell(value: float | None, form: str) -> str:
-    return "-" if value is None else format(value, form)
+def _cell(value: float | None, digits: int) -> str:
+    return "-" if value is None else rounded(value, digits)
 
 
 def rack_lines(result: RunResult) -> Iterator[str]:

@@ -74,6 +74,24 @@ PINION = Need(
 FREE_RODS = Need(
     "[steering] keep_tie_rods = false", lambda asked, _: not asked.steering.keep_tie_rods
 )
+_NOTHING = 1e-9
+"""Rounding of the arithmetic: what is less than this was meant to be zero."""
+
+
+def rounded(value: float, digits: int) -> str:
+    """A number as people read it: fixed digits, and zero only of what is zero.
+
+    `0.0002` with three digits is `below 0.001`, since `0.000` would claim more than was computed.
+    """
+    text = f"{value:.{digits}f}"
+    if not math.isfinite(value) or float(text):
+        return text
+    if abs(value) < _NOTHING:
+        return f"{0.0:.{digits}f}"  # a zero has no sign
+    least = f"{10.0**-digits:.{digits}f}"
+    return f"below {least}" if value > 0.0 else f"above -{least}"
+
+
 TURNS, PRICE, MASS, ROD = (
     _column(name) for name in ("turns", "price", "mass_kg", "tie_rod_length_mm")
 )
@@ -109,10 +127,8 @@ class Quantity:
     extra: bool = False
 
     def number(self, value: float) -> str:
-        """A value with the digits of this quantity; `nan` where there is none."""
-        text = f"{value:.{self.digits}f}"
-        # Never "-0.0": a zero has no sign.
-        return text if not math.isfinite(value) or float(text) else f"{0.0:.{self.digits}f}"
+        """A value with the digits of this quantity, see `rounded`; `nan` where there is none."""
+        return rounded(value, self.digits)
 
     def text(self, value: float) -> str:
         """The same with the unit."""

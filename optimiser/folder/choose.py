@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Choice
     from optimiser.folder.read import StoredRun
 
-Rule = Literal["least-bump-steer", "cheapest", "lightest"]
+Rule = Literal["best", "cheapest", "lightest", "least-bump-steer"]
 RULES: tuple[Rule, ...] = get_args(Rule)
 # A sign before the number of a place is read as a step by some and as a place by others.
 _TYPED = re.compile(r"\s*(?P<name>[^=+-]*?)\s*(?P<how>[+-]?=)\s*(?P<value>.*?)\s*")
@@ -118,7 +118,11 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
     problem, outcome = result.problem, result.evaluation
     values = outcome.judged
     acceptable = outcome.feasible & (values <= problem.acceptable).all(axis=1)
-    if by == "least-bump-steer":
+    if by == "best":
+        usable, what = np.zeros(len(values), dtype=bool), "keeps every limit"
+        usable[[] if result.best is None else [result.best]] = True
+        key = values[:, 0]
+    elif by == "least-bump-steer":
         usable = outcome.feasible & (values[:, 1] <= problem.acceptable[1])
         what = "keeps every limit and has an acceptable Ackermann error"
         key = values[:, 0]

@@ -14,6 +14,7 @@ from optimiser.base.errors import InputError
 from optimiser.base.files import write_bytes
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
+from optimiser.evaluation.quantity import rounded
 from optimiser.folder.write import write_design
 from optimiser.report.figures import design_figures, figure_bytes
 
@@ -65,7 +66,7 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
     problem = chosen.problem
     broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
     for row in broken:
-        yield f"BREAKS {row.words} by {-row.left:.2f} {row.unit}."
+        yield f"BREAKS {row.words} by {rounded(-row.left, 2)} {row.unit}."
     values = chosen.outcome.judged[0]
     for one, value, most in zip(map(quantity, JUDGED), values, problem.acceptable, strict=True):
         if not value <= most:

@@ -129,6 +129,10 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)
+    if "prefer" not in record["study"]["search"]:
+        # Chosen before the key came, when the best design won: the files beside it are of that one.
+        search = study.file.search.model_copy(update={"prefer": "best"})
+        study = replace(study, file=study.file.model_copy(update={"search": search}))
     if study.file.title:
         return study
     # The copy is called study.toml, but a study without a title goes by its own file's name.

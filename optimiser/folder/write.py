@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import platform
 import sys
 from importlib.metadata import version
@@ -10,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser import __version__
+from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST
 from optimiser.answer.design_numbers import design_numbers
-from optimiser.answer.exactness import accuracy, built_percentiles
+from optimiser.answer.exactness import accuracy
 from optimiser.answer.kept_rods import kept_rod_sentences
-from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
+from optimiser.answer.rack_table import ORDER_RULE
 from optimiser.answer.run_result import (
     CAUTION,
     RUN_FILE,
@@ -23,25 +25,21 @@ from optimiser.answer.run_result import (
     write_json,
 )
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
-from optimiser.evaluation.designs import JUDGED, VARIABLES
-from optimiser.evaluation.quantities import quantity
 from optimiser.folder.read import input_path
 from optimiser.metrics.pose_table import pose_table
+from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.report.linkage_figure import glance_figure
 from optimiser.report.page import report_html
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from matplotlib.figure import Figure
     from pandas import DataFrame
 
     from optimiser.answer.exactness import Accuracy
-    from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import Chosen
-    from optimiser.evaluation.designs import Designs
-    from optimiser.evaluation.problem import Problem
     from optimiser.folder.read import StoredRun
     from optimiser.study.read import Study
 
@@ -114,8 +112,12 @@ def write_report(
     exact: Accuracy | None,
 ) -> None:
     """Write `report.html`, the figures inside it."""
-    pictures = {name: inline_svg(figure, name, ALT[name]) for name, figure in made.items()}
-    page = report_html(result, noted, tuple(sentences(result)), pictures, exact)
+    row = result.winner if result.winner is not None else result.nearest
+    glance = {} if row is None else {"glance": glance_figure(result.chosen(row))}
+    pictures = {
+        name: inline_svg(figure, name, ALT[name]) for name, figure in (glance | made).items()
+    }
+    page = report_html(result, noted, answer_of(result), pictures, exact)
     write_text(folder / REPORT_FILE, page)
 
 
@@ -178,100 +180,7 @@ def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) ->
     return made | design_figures(chosen, band)
 
 
-# --- words and the record ------------------------------------------------------------------------
-
-
-def sentences(result: RunResult) -> Iterator[str]:
-    """The answer in plain words."""
-    problem, row = result.problem, result.winner
-    if row is None:
-        yield "No design keeps every limit."
-        if result.nearest is not None:
-            nearest = problem.racks[int(result.designs.rack[result.nearest])].name
-            yield (
-                f"The nearest, with rack {nearest}, {result.evaluation.status[result.nearest]}: "
-                f"see design {result.nearest + 1} in trials.csv."
-            )
-        return
-    designs, metrics = result.designs, result.evaluation.metrics
-    rack = problem.racks[int(designs.rack[row])]
-    at = {name: float(designs.column(name)[row]) for name in VARIABLES}
-    spacers = f"a {at['spacer_mm']:.1f} mm spacer at each end"
-    yield (
-        f"Chosen: {rack.name} with its inner joints {at['rack_height_mm']:.1f} mm above ground and "
-        f"{abs(at['rack_fore_aft_mm']):.1f} mm {_side(at['rack_fore_aft_mm'])} the front axle, "
-        f"{spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
-        f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
-        f"above ground: {_thousandths(metrics['bump_steer_deg'][row])} deg bump steer, "
-        f"{metrics['ackermann_error_deg'][row]:.2f} deg Ackermann error, made exactly."
-    )
-    cheapest = next(
-        (r for r in result.comparison if r.verdict == ACCEPTABLE and r.rack.price is not None), None
-    )
-    if not any(r.verdict == ACCEPTABLE for r in result.comparison):
-        yield "No rack is acceptable as it is; the table of racks says what would help."
-    elif cheapest is not None and cheapest.row != row:
-        yield _cheaper(result, row, cheapest)
-    one = slice(row, row + 1)
-    yield from kept_rod_sentences(problem, designs.select(one), result.evaluation.select(one))
-    if problem.tolerances is not None:
-        yield _as_built(problem, designs.select(slice(row, row + 1)))
-    yield HOW_CHOSEN
-
-
-def _thousandths(value: float) -> str:
-    return "less than 0.001" if value < 0.0005 else f"{value:.3f}"
-
-
-def _cheaper(result: RunResult, row: int, cheapest: RackRow) -> str:
-    """The acceptable rack of the least price, and whether the winner is worth the difference."""
-    problem, numbers = result.problem, cheapest.numbers
-    own = problem.racks[int(result.designs.rack[row])].price
-    other = cheapest.row or 0
-    text = (
-        f"The cheapest acceptable rack is {cheapest.rack.name}, {cheapest.rack.price:g} against "
-        f"{'a price that is not known' if own is None else format(own, 'g')}: "
-        f"{_thousandths(numbers['bump_steer_deg'] or 0.0)} deg bump steer, "
-        f"{numbers['ackermann_error_deg']:.2f} deg Ackermann error (design {other + 1})"
-    )
-    values = result.evaluation.judged / problem.acceptable
-    if not (values[other] - values[row]).max() < SMALL_SHARE:
-        return f"{text}."
-    return (
-        f"{text}. The chosen one is better by less than a tenth of what you accept, so price, "
-        "mass and what you can get may decide: optimiser pick, --by cheapest."
-    )
-
-
-def _as_built(problem: Problem, design: Designs) -> str:
-    """What cars built to the study's tolerances come to, and whether that is acceptable."""
-    percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
-    if reason:
-        return f"Built to your tolerances: {reason}."
-    bump, ackermann = percentiles
-    text = (
-        "Built to your tolerances, 95 of 100 cars of the chosen design have at most "
-        f"{bump.text} bump steer and {ackermann.text} Ackermann error"
-    )
-    wrong = [
-        f"{quantity(name).words} {verdict}"
-        for name, found, most in zip(JUDGED, percentiles, problem.acceptable, strict=True)
-        if (verdict := found.against(float(most)))
-    ]
-    return f"{text}: {' and '.join(wrong)}." if wrong else f"{text}, which is acceptable."
-
-
-SMALL_SHARE = 0.1
-"""A difference below this share of what is acceptable need not decide between racks."""
-HOW_CHOSEN = (
-    "How it was chosen: of the designs that no other beats in every objective it is the one whose "
-    "worse number, bump steer or Ackermann error as a share of what you accept, is least; of those "
-    "worse by no more than a hundredth of what you accept, the one with the least of both together."
-)
-
-
-def _side(fore_aft: float) -> str:
-    return "ahead of" if fore_aft >= 0.0 else "behind"
+# --- the record ----------------------------------------------------------------------------------
 
 
 def record(result: RunResult) -> dict[str, Any]:
@@ -297,11 +206,13 @@ def record(result: RunResult) -> dict[str, Any]:
         winner = {
             "design": result.winner + 1,
             "rack": chosen.rack.name,
-            "how_chosen": HOW_CHOSEN,
+            "acceptable": result.acceptable,
+            "how_chosen": HOW_CHOSEN[result.prefer] if result.acceptable else HOW_NEAREST,
             "turning_circle_m": numbers["turning_circle_m"],
         }
     return {
         "program": "optimiser",
+        "date": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         "version": __version__,
         "python": platform.python_version(),
         "system": sys.platform,

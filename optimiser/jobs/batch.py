@@ -17,10 +17,12 @@ from optimiser.base.errors import InputError, OptimiserError, StorageError
 from optimiser.base.files import slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
 from optimiser.folder.variants import write_sweep
-from optimiser.folder.write import sentences, write_inputs, write_run
+from optimiser.folder.write import write_inputs, write_run
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.unit import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.report.answer_words import answer_of
 from optimiser.search.unit_search import SearchSettings
+from optimiser.study.tables import SearchTable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -147,6 +149,9 @@ def _question(study: Study, options: RunOptions) -> Iterator[bytes]:
     for case in study.cases:
         record = case.resolved()
         record["search"] = {k: v for k, v in record["search"].items() if k != "hours"}
+        # Which rack wins decides no design: a run that was cut off before the key came goes on.
+        if record["search"]["prefer"] == SearchTable().prefer:
+            del record["search"]["prefer"]
         record["overridden"] = [options.trials, options.seed]
         yield json.dumps(record, sort_keys=True, default=str).encode()
 
@@ -293,6 +298,5 @@ def _write_case(case: _Case, notes: tuple[str, ...]) -> Outcome:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
     write_run(case.folder, result, finished=finished, problems=problems)
-    return Outcome(
-        case.study, result, case.folder, tuple(sentences(result)), problems, finished, notes
-    )
+    said = tuple(answer_of(result).sentences())
+    return Outcome(case.study, result, case.folder, said, problems, finished, notes)

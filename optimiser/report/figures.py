@@ -36,6 +36,7 @@ ALT = {
     "difference to the wanted one.",
     "linkage": "The front suspension to scale from above, from behind and from the left, with "
     "keep-outs and the tie rod over travel and lock.",
+    "glance": "The steering and the front suspension to scale from above and from behind.",
     "convergence": "Hypervolume of each rack's front against the number of designs tried.",
 }
 """What each figure shows, for whoever cannot see it."""
@@ -119,7 +120,8 @@ def _front_figure(result: RunResult) -> Figure:
     }
     winner = None if result.winner is None else values[result.winner]
     drawn, words = _drawn_values(result), front_axes(result.problem.objectives)
-    plots.draw_front(axes, fronts, result.problem.acceptable, winner, drawn, size, words)
+    ringed = "chosen" if result.acceptable else "nearest"
+    plots.draw_front(axes, fronts, result.problem.acceptable, winner, drawn, size, words, ringed)
     return figure
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
-_WIDTH = 9.6  # inches
+_WIDTH, _GLANCE_WIDTH = 9.6, 4.6  # inches
 _SWEEP_TRAVEL, _SWEEP_RACK = 5, 7
 
 
@@ -57,6 +58,31 @@ def linkage_figure(chosen: Chosen) -> Figure:
         color=INK,
         linespacing=1.5,
     )
+    return figure
+
+
+def glance_figure(chosen: Chosen) -> Figure:
+    """Two views to one scale, small enough for the first screen of the report."""
+    scene = replace(_scene(chosen), drawn={})
+    left, right, bottom, top, between = 0.42, 0.08, 0.25, 0.22, 0.5
+    width_mm = plots.panel_size(scene, "above")[0]
+    inch_per_mm = (_GLANCE_WIDTH - left - right) / width_mm
+    heights = [plots.panel_size(scene, view)[1] * inch_per_mm for view in ("above", "behind")]
+    height = bottom + heights[1] + between + heights[0] + top
+    figure = Figure(figsize=(_GLANCE_WIDTH, height))
+    places: dict[plots.View, tuple[float, float]] = {
+        "above": (bottom + heights[1] + between, heights[0]),
+        "behind": (bottom, heights[1]),
+    }
+    for view, (low, high) in places.items():
+        wide = _GLANCE_WIDTH - left - right
+        axes = figure.add_axes(
+            (left / _GLANCE_WIDTH, low / height, wide / _GLANCE_WIDTH, high / height)
+        )
+        size = wide * POINTS_PER_INCH, high * POINTS_PER_INCH
+        plots.draw_view(axes, scene, view, size, ("rack", "spacer", "tie rod", "steering arm"))
+        axes.set_xlabel("")
+        axes.set_ylabel("")
     return figure
 
 

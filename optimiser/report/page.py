@@ -22,11 +22,13 @@ from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
+from optimiser.report.first_screen import first_screen
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
     ORIGINS,
     assumptions,
+    date_words,
     front_caption,
     number,
 )
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from optimiser.answer.exactness import Accuracy
     from optimiser.answer.run_result import Chosen, RunResult
     from optimiser.evaluation.problem import Problem
+    from optimiser.report.answer_words import Answer
 
 _RACKS_SIDE_BY_SIDE = 6
 _LEAST_PAIRS = 8
@@ -49,7 +52,7 @@ STILL_GROWING = 0.02
 def report_html(
     result: RunResult,
     record: Mapping[str, Any],
-    answer: Sequence[str],
+    answer: Answer,
     pictures: Mapping[str, str],
     exact: Accuracy | None,
 ) -> str:
@@ -58,7 +61,7 @@ def report_html(
     Args:
         result: what was found.
         record: content of `run.json`.
-        answer: the answer in sentences; the first one stands out.
+        answer: the answer in words.
         pictures: SVG elements by name of the figure, which enter the page as they are; a figure
             that is missing is left out.
         exact: how exactly the winner must be made; None without a winner.
@@ -74,7 +77,9 @@ def report_html(
     return template.render(
         title=result.study.title,
         caution=CAUTION,
-        answer=list(answer),
+        answer=answer,
+        first=first_screen(result, chosen, answer, exact),
+        date=date_words(str(record.get("date", ""))),
         problems=list(record.get("problems", [])),
         finished=bool(record.get("finished", True)),
         cautions=CAUTIONS,
@@ -104,6 +109,8 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
     return {
         "label": chosen.label,
         "rack": chosen.rack.name,
+        "heading": _chosen_heading(result),
+        "word": "chosen" if result.acceptable else "nearest",
         "is_winner": result.winner is not None,
         "origin": ORIGINS.get(origin, origin),
         "setting_out": [
@@ -126,6 +133,14 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "far": f"{told_apart_mm(chosen.problem.limits.clearance_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
+
+
+def _chosen_heading(result: RunResult) -> str:
+    if result.acceptable:
+        return "The chosen design"
+    if result.winner is None:
+        return "The nearest design: it does not keep every limit"
+    return "The nearest design: it is not acceptable"
 
 
 def _judged(problem: Problem) -> tuple[str, str]:
@@ -177,7 +192,7 @@ def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
         "verdict": row.verdict,
         "good": row.verdict == ACCEPTABLE,
         "bad": row.verdict == FAILS,
-        "chosen": row.row is not None and row.row == result.winner,
+        "chosen": result.acceptable and row.row == result.winner,
         "design": None if row.row is None else row.row + 1,
         "values": values,
         "stopped_by": row.stopped_by[:1].upper() + row.stopped_by[1:],

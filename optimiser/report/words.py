@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.quantity import rounded
 from optimiser.metrics.mounting import DIRECTION_CAUTION
 
 if TYPE_CHECKING:
@@ -39,12 +41,20 @@ ORIGINS = {
 }
 
 
+def date_words(iso: str) -> str:
+    """A date and time as written in `run.json`, as people write it; empty when there is none."""
+    try:
+        moment = datetime.datetime.fromisoformat(iso)
+    except ValueError:
+        return ""
+    return f"{moment.day} {moment:%B %Y, %H:%M}"
+
+
 def number(value: float | None, digits: int) -> str:
-    """A number with fixed digits, or a dash where it is not known."""
+    """A number with fixed digits (`rounded`), or a dash where it is not known."""
     if value is None or not math.isfinite(value):
         return BLANK
-    text = f"{value:.{digits}f}"
-    return text.replace("-", "−") if float(text) != 0.0 else f"{0.0:.{digits}f}"
+    return rounded(value, digits).replace("-", "−")
 
 
 def front_axes(objectives: Objectives) -> tuple[str, str]:
@@ -72,7 +82,7 @@ def front_caption(objectives: Objectives) -> str:
     return (
         f"Each point is a design that no other of the same rack {points} Points that would lie on "
         "each other are left out. The shaded corner is acceptable. Any of them can be taken "
-        "instead of the chosen one: optimiser pick."
+        "instead of the ringed one: optimiser pick."
     )
 
 

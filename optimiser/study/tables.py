@@ -56,6 +56,9 @@ _STOCK = Annotated[Annotated[tuple[float, ...], FROM_LIST], Tag("stock")]
 _AS_DRAWN = Annotated[Literal["as drawn"], Tag("word")]
 _ARM_HEIGHT = Annotated[Literal["as drawn", "follows rack"], Tag("word")]
 
+Prefer = Literal["cheapest", "best"]
+"""Which of the racks that are acceptable wins: see `answer.choosing`."""
+
 Placed = Annotated[_SPAN | _FIXED | _STOCK | _AS_DRAWN, Discriminator(kind_of)]
 """A variable that the drawing also gives."""
 ArmHeight = Annotated[_SPAN | _FIXED | _STOCK | _ARM_HEIGHT, Discriminator(kind_of)]
@@ -333,6 +336,13 @@ class SearchTable(Table):
     population: Annotated[int, key("designs in one generation", "1", 4, 2000)] = 50
     seeds: Annotated[bool, key("begin with designs placed by the ideal-inner-joint solve")] = True
     refine: Annotated[bool, key("polish seeds and front with sequential linear programming")] = True
+    prefer: Annotated[
+        Prefer,
+        key(
+            'which rack wins: the `"cheapest"` of those whose worse number, as a share of what you '
+            'accept, is within a tenth of the best rack\'s, or the `"best"` whatever its price'
+        ),
+    ] = "cheapest"
     repeats: Annotated[
         int, key("searches of each rack, each with its own random seed", "1", 1, 100)
     ] = 1

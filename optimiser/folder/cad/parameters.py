@@ -16,17 +16,24 @@ if TYPE_CHECKING:
     from optimiser.answer.run_result import Chosen
 
 COLUMNS = ("name", "value", "unit")
+_DIGITS = {"mm": 4, "deg": 6}
 
 
 def parameters_text(chosen: Chosen) -> str:
     """CSV text: the design's variables, lengths that follow, and each coordinate of each point.
 
-    Names are letters, digits and underscores only, without the unit, which has its own column.
+    Lengths are to 1e-4 mm, as people type them. Names are letters, digits and underscores only,
+    without the unit, which has its own column.
     """
     return csv_text(COLUMNS, _rows(chosen), (chosen.title, CAUTION))
 
 
 def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
+    for name, value, unit in _exact_rows(chosen):
+        yield name, round(value, _DIGITS.get(unit, 4)) + 0.0, unit
+
+
+def _exact_rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     for name, value in chosen.lengths_mm.items():
         stem, unit = name.rsplit("_", 1)
         yield stem, value, unit

@@ -11,6 +11,7 @@ from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, ban
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
+from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.bump_map import BumpMap, bump_map
 from optimiser.questions.heights.draw_behind import Half, Mounted, draw_from_behind
 from optimiser.questions.heights.draw_heights import LOOKS, Curve, draw_heights, draw_map
@@ -227,9 +228,8 @@ def _own_place(found: RackHeights, way: Way) -> Place | None:
 
 
 def _place_name(place: Place) -> str:
-    return (
-        f"{_fitted(place)}\n{place.bump_steer_deg:.3f} deg at {place.at('rack_height_mm'):.0f} mm"
-    )
+    bump = rounded(place.bump_steer_deg, 3)
+    return f"{_fitted(place)}\n{bump} deg at {place.at('rack_height_mm'):.0f} mm"
 
 
 def _fitted(place: Place) -> str:

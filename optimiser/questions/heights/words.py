@@ -8,6 +8,7 @@ import numpy as np
 
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.quantities import excess_words
+from optimiser.evaluation.quantity import rounded
 from optimiser.linkage.at_rack import describe_arm
 from optimiser.questions.heights.four_ways import WAYS, following_range
 
@@ -173,7 +174,7 @@ def _number(found: RackHeights, place: Place) -> str:
     measure = " RMS" if found.problem.objectives.bump_steer == "rms" else ""
     value = place.bump_steer_deg
     if value < 0.0005:
-        return f"less than 0.001 deg{measure}"
+        return f"below 0.001 deg{measure}"
     return f"{value:.{2 if value >= 0.02 else 3}f} deg{measure}"
 
 
@@ -184,7 +185,7 @@ def _spacers_fitted(place: Place) -> str:
 
 def _ackermann(found: RackHeights, place: Place) -> str:
     wanted = float(found.problem.acceptable[1])
-    text = f"Ackermann error {place.ackermann_error_deg:.2f} deg"
+    text = f"Ackermann error {rounded(place.ackermann_error_deg, 2)} deg"
     over = place.ackermann_error_deg > wanted
     return f"{text}, above the {wanted:g} accepted" if over else text
 

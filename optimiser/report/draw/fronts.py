@@ -103,12 +103,13 @@ def draw_front(
     drawn: Array | None,
     size_pt: tuple[float, float],
     words: tuple[str, str] = ("bump steer over the travel", "Ackermann error up to lock"),
+    ringed: str = "chosen",
 ) -> None:
     """Fronts (n, 2) in degrees by rack, the acceptable corner, the winner and the as-drawn car.
 
     Only the neighbourhood of the acceptable corner is shown; racks that do not reach it are named
     above, and so are those without a design. `size_pt` is the size of the axes in points, `words`
-    what the two numbers are.
+    what the two numbers are, `ringed` what the winner is called.
     """
     ends = front_extent(list(fronts.values()), acceptable, winner, drawn)
     axes.set_xlim(0.0, ends[0])
@@ -134,7 +135,7 @@ def draw_front(
     if winner is not None:
         axes.plot(*winner, marker="o", markersize=12, fillstyle="none", color=INK, clip_on=False)
         axes.plot(*winner, marker=".", markersize=4, color=INK)  # its own marker may be left out
-        named.append((winner[None], "chosen", INK))  # first, as it has the fewest places
+        named.append((winner[None], ringed, INK))  # first, as it has the fewest places
     named += _together(inner, acceptable, np.array(size_pt) / ends)
     if drawn is not None and not (drawn <= ends).all():
         beyond.append(f"the car as drawn ({drawn[0]:.2f} deg, {drawn[1]:.2f} deg)")

@@ -23,7 +23,7 @@ from optimiser.report.draw.style import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.axes import Axes
 
@@ -100,10 +100,17 @@ def _on_page(points: Array, view: View) -> Array:
     return np.stack([sign * points[..., along], points[..., up]], axis=-1)
 
 
-def draw_view(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]) -> None:
+def draw_view(
+    axes: Axes,
+    scene: Scene,
+    view: View,
+    size_pt: tuple[float, float],
+    named: Sequence[str] | None = None,
+) -> None:
     """One view to scale; from the left only the left corner is drawn.
 
-    `size_pt` is the size of the axes in points.
+    `size_pt` is the size of the axes in points; `named` the parts and keep-outs that get their
+    names, all by default.
     """
     left, right, bottom, top = extent(scene, view)
     axes.set_xlim(left, right)
@@ -134,7 +141,7 @@ def draw_view(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]
             axes.plot(*page.T, color=colour, linewidth=width, solid_capstyle="round")
             if part == "tie rod":
                 axes.plot(*page.T, "o", color=INK, markersize=3.2)
-    _name(axes, scene, view, size_pt)
+    _name(axes, scene, view, size_pt, (*_NAMED, *scene.keep_outs) if named is None else named)
     _, _, _, x_label, y_label = _VIEWS[view]
     style(axes, x_label, y_label)
     axes.set_title(_TITLES[view], loc="left", fontsize=9, color=INK)
@@ -155,7 +162,9 @@ def _draw_keep_outs(axes: Axes, scene: Scene, view: View) -> None:
         )
 
 
-def _name(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]) -> None:
+def _name(
+    axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float], wanted: Sequence[str]
+) -> None:
     """Names of parts and keep-outs where they cover least."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     named: list[tuple[Array, str, str]] = []
@@ -167,10 +176,12 @@ def _name(axes: Axes, scene: Scene, view: View, size_pt: tuple[float, float]) ->
             both.append(_on_page(mirrored(line), view))
         covered += [along(page) for page in both]
         # From the side, rack and tie rod are seen almost end on: the other views name them.
-        if part in _NAMED and not (view == "left" and part in ("rack", "spacer", "tie rod")):
+        if part in wanted and not (view == "left" and part in ("rack", "spacer", "tie rod")):
             # On the right half of the page, where there is one.
             named.append((along(both[-1])[4::8], part, _PARTS[part][0]))
     for name, outlines in scene.keep_outs.items():
+        if name not in wanted:
+            continue
         page = _on_page(outlines[view], view)
         low, high = np.maximum(page.min(axis=0), (x0, y0)), np.minimum(page.max(axis=0), (x1, y1))
         if not (low < high).all():

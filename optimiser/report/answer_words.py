@@ -1,0 +1,205 @@
+"""The answer of a run in plain words: which rack, where, what it comes to, and what to watch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, worst_ratios
+from optimiser.answer.exactness import built_percentiles
+from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.quantity import rounded
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.answer.rack_table import RackRow
+    from optimiser.answer.run_result import RunResult
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.racks import Rack
+
+NONE_ACCEPTABLE = "No rack is acceptable"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a run says.
+
+    Attributes:
+        headline: the rack and its price, or that none is acceptable.
+        place: where the chosen or nearest design is and what it comes to, a sentence or two.
+        others: what speaks for another rack, a sentence each.
+        rods: what it means that the racks' own tie rods are kept, a sentence each.
+        built: what cars built to the study's tolerances come to; empty without tolerances.
+        how: how it was chosen; empty where no design keeps every limit.
+    """
+
+    headline: str
+    place: str
+    others: tuple[str, ...] = ()
+    rods: tuple[str, ...] = ()
+    built: str = ""
+    how: str = ""
+
+    def sentences(self) -> Iterator[str]:
+        """All of it, as the terminal shows it."""
+        if self.headline == NONE_ACCEPTABLE:
+            yield f"{self.headline}."
+        yield from filter(None, (self.place, *self.others, *self.rods, self.built, self.how))
+
+
+def answer_of(result: RunResult) -> Answer:
+    """The answer of a run."""
+    row = result.winner
+    if row is None:
+        return Answer(NONE_ACCEPTABLE, _nothing_feasible(result))
+    problem = result.problem
+    one = slice(row, row + 1)
+    design = result.designs.select(one)
+    rods = tuple(kept_rod_sentences(problem, design, result.evaluation.select(one)))
+    built = "" if problem.tolerances is None else _as_built(problem, design, result.acceptable)
+    if not result.acceptable:
+        stopped = next((r.stopped_by for r in result.comparison if r.row == row), "")
+        place = f"{_place(result, row, 'The nearest is')}"
+        if stopped:
+            place += f" {stopped[:1].upper()}{stopped[1:]}."
+        return Answer(NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, built, HOW_NEAREST)
+    return Answer(
+        f"{_priced(problem.racks[int(design.rack[0])])}",
+        _place(result, row, "Chosen:"),
+        tuple(_other_racks(result, row)),
+        rods,
+        built,
+        HOW_CHOSEN[result.prefer],
+    )
+
+
+def _priced(rack: Rack) -> str:
+    return f"{rack.name}, price {'not known' if rack.price is None else format(rack.price, 'g')}"
+
+
+def _nothing_feasible(result: RunResult) -> str:
+    text = "No design keeps every limit."
+    row = result.nearest
+    if row is None:
+        return text
+    nearest = result.problem.racks[int(result.designs.rack[row])].name
+    return (
+        f"{text} The nearest is one with rack {nearest}: it {result.evaluation.status[row]}, see "
+        f"design {row + 1} in trials.csv."
+    )
+
+
+def _place(result: RunResult, row: int, begin: str) -> str:
+    metrics = result.evaluation.metrics
+    at = {name: float(result.designs.column(name)[row]) for name in VARIABLES}
+    spacers = f"a {at['spacer_mm']:.1f} mm spacer at each end"
+    side = "ahead of" if at["rack_fore_aft_mm"] >= 0.0 else "behind"
+    return (
+        f"{begin} {_priced(result.problem.racks[int(result.designs.rack[row])])}, with its inner "
+        f"joints {at['rack_height_mm']:.1f} mm above ground and {abs(at['rack_fore_aft_mm']):.1f} "
+        f"mm {side} the front axle, {spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
+        f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
+        f"above ground: {_numbers(metrics['bump_steer_deg'][row], _error(result, row))}, made "
+        "exactly."
+    )
+
+
+def _error(result: RunResult, row: int) -> float:
+    return float(result.evaluation.metrics["ackermann_error_deg"][row])
+
+
+def _numbers(bump: float, error: float) -> str:
+    return f"{rounded(bump, 3)} deg bump steer, {rounded(error, 2)} deg Ackermann error"
+
+
+def _no_rack(result: RunResult) -> Iterator[str]:
+    yield "The table of racks says what stops each and what would help."
+    turned = [row.rack.name for row in result.comparison if row.verdict == WRONG_HAND]
+    if turned:
+        yield f"Acceptable but of the wrong hand: {', '.join(turned)}."
+
+
+# --- other racks ---------------------------------------------------------------------------------
+
+
+def _other_racks(result: RunResult, row: int) -> Iterator[str]:
+    """The acceptable rack of the least price and the best one, where they were not chosen."""
+    rack = result.designs.rack[row]
+    worst = worst_ratios(result.evaluation, result.problem)
+    others = [
+        other
+        for other in result.comparison
+        if other.verdict == ACCEPTABLE and other.row is not None and _rack(result, other) != rack
+    ]
+    own = result.problem.racks[int(rack)].price
+    cheaper = [
+        r for r in others if r.rack.price is not None and (own is None or r.rack.price < own)
+    ]
+    if cheaper:
+        yield _cheapest(result, row, cheaper[0])
+    best = min(others, key=lambda other: worst[other.row or 0], default=None)
+    if result.prefer == "best" or best is None or worst[best.row or 0] >= worst[row]:
+        return
+    yield (
+        f"The best rack is {_against(result, row, best)}, its worse number lower by no more than a "
+        "tenth of what you accept: optimiser pick, --by best."
+    )
+
+
+def _rack(result: RunResult, row: RackRow) -> int:
+    return int(result.designs.rack[row.row or 0])
+
+
+def _against(result: RunResult, row: int, other: RackRow) -> str:
+    """A rack by name and price against the chosen one's, with its numbers."""
+    own, price = result.problem.racks[int(result.designs.rack[row])].price, other.rack.price
+    prices = (
+        "a price that is not known" if value is None else format(value, "g")
+        for value in (price, own)
+    )
+    number = (other.row or 0) + 1
+    values = result.evaluation.metrics["bump_steer_deg"][number - 1], _error(result, number - 1)
+    return f"{other.rack.name}, {' against '.join(prices)}: {_numbers(*values)} (design {number})"
+
+
+def _cheapest(result: RunResult, row: int, other: RackRow) -> str:
+    """A cheaper rack, and whether the chosen one is worth the difference."""
+    text = f"The cheapest acceptable rack is {_against(result, row, other)}."
+    if result.prefer == "cheapest":
+        return (
+            f"{text} The chosen one's worse number is lower by more than a tenth of what you "
+            "accept."
+        )
+    ratios = result.evaluation.judged / result.problem.acceptable
+    if not (ratios[other.row or 0] - ratios[row]).max() < SMALL_SHARE:
+        return text
+    return (
+        f"{text} The chosen one is better by less than a tenth of what you accept, so price, mass "
+        "and what you can get may decide: optimiser pick, --by cheapest."
+    )
+
+
+# --- as built ------------------------------------------------------------------------------------
+
+
+def _as_built(problem: Problem, design: Designs, chosen: bool) -> str:
+    """What cars built to the study's tolerances come to, and whether that is acceptable."""
+    percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+    if reason:
+        return f"Built to your tolerances: {reason}."
+    bump, ackermann = percentiles
+    text = (
+        f"Built to your tolerances, 95 of 100 cars of the {'chosen' if chosen else 'nearest'} "
+        f"design have at most {bump.text} bump steer and {ackermann.text} Ackermann error"
+    )
+    wrong = [
+        f"{quantity(name).words} {verdict}"
+        for name, found, most in zip(JUDGED, percentiles, problem.acceptable, strict=True)
+        if (verdict := found.against(float(most)))
+    ]
+    return f"{text}: {' and '.join(wrong)}." if wrong else f"{text}, which is acceptable."

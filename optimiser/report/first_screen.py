@@ -1,0 +1,106 @@
+"""The first screen of the report: the whole answer at a glance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from optimiser.answer.limits_and_growth import binding_sentences
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import quantity
+from optimiser.report.words import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.answer.exactness import Accuracy
+    from optimiser.answer.rack_table import RackRow
+    from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.report.answer_words import Answer
+
+_MOST_WATCHED = 2
+
+
+def first_screen(
+    result: RunResult, chosen: Chosen | None, answer: Answer, exact: Accuracy | None
+) -> dict[str, Any]:
+    """What the page shows first; numbers are of the chosen or nearest design, if there is one."""
+    screen: dict[str, Any] = {
+        "headline": answer.headline,
+        "good": result.acceptable,
+        "nearest": "",
+        "place": [],
+        "judged": [],
+        "watch": [],
+        "more": 0,
+    }
+    if chosen is None:
+        return screen | {"nearest": answer.place}
+    if not result.acceptable:
+        what = "" if chosen.outcome.feasible[0] else ", which breaks limits"
+        screen["nearest"] = f"The nearest is {chosen.rack.name}{what}:"
+    row = next((r for r in result.comparison if r.row == _row(result)), None)
+    watch = list(dict.fromkeys(_watch(chosen, row, answer, exact)))
+    return screen | {
+        "place": list(_place(chosen)),
+        "judged": list(_judged(chosen)),
+        "watch": watch[:_MOST_WATCHED],
+        "more": len(watch[_MOST_WATCHED:]),
+    }
+
+
+def _row(result: RunResult) -> int | None:
+    return result.nearest if result.winner is None else result.winner
+
+
+def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
+    """Setting-out numbers, each with its unit and where it counts from."""
+    lengths = chosen.lengths_mm
+    side = "ahead of" if lengths["rack_fore_aft_mm"] >= 0.0 else "behind"
+    after = {
+        "rack_height_mm": " above ground",
+        "rack_fore_aft_mm": f" {side} the front axle",
+        "spacer_mm": " at each end",
+        "arm_height_mm": " above ground",
+    }
+    for one in map(quantity, (*VARIABLES, "tie_rod_length_mm")):
+        value = lengths[one.name]
+        value = abs(value) if one.name == "rack_fore_aft_mm" else value
+        yield one.words, f"{number(value, one.digits)} {one.unit}{after.get(one.name, '')}"
+
+
+def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
+    """Words, value, what is accepted, and whether it is kept."""
+    acceptable = chosen.problem.acceptable.tolist()
+    values = chosen.outcome.judged[0].tolist()
+    for one, measured, most in zip(map(quantity, JUDGED), values, acceptable, strict=True):
+        value = chosen.metric(one.name)
+        yield (
+            one.words,
+            f"{number(value, one.digits)} {one.unit}",
+            f"{most:g} {one.unit}",
+            bool(measured <= most),
+        )
+
+
+def _watch(
+    chosen: Chosen, row: RackRow | None, answer: Answer, exact: Accuracy | None
+) -> Iterator[str]:
+    """What a builder has to look out for, the most dangerous first."""
+    hand = chosen.problem.hands[int(chosen.design.rack[0])]
+    if row is not None and row.stopped_by:
+        yield f"{row.stopped_by[:1].upper()}{row.stopped_by[1:]}."
+    if hand.opposite_hand_needed or hand.turn_end_for_end or hand.right_way_as_made is None:
+        yield f"Direction and hand: {hand.sentence}."
+    built = None if exact is None else exact.built
+    limits = chosen.problem.acceptable.tolist()
+    if built is not None and (
+        built.reason or any(p.against(m) for p, m in zip(built.percentiles, limits, strict=True))
+    ):
+        yield answer.built
+    for note in () if row is None else row.notes:
+        yield f"{note[:1].upper()}{note[1:].rstrip('.')}."
+    yield from binding_sentences(chosen)
+    if answer.built:
+        yield answer.built
+    if exact is not None:
+        yield f"Made exactly: bump steer stays acceptable with {exact.words(exact.bands[0])}."
