@@ -23,6 +23,7 @@ from optimiser.metrics.ideal import (
     trapezium_weights,
     upright_motion,
 )
+from optimiser.metrics.ideal.spacing import _all_roots
 from optimiser.metrics.kinematic import bump_steer, trapezium_rms
 
 TRAVEL = np.linspace(-60.0, 60.0, 41)
@@ -730,6 +731,59 @@ def test_all_solutions_are_found_where_the_line_turns():
     np.testing.assert_allclose(
         found.line.joint.spacing_mm, wanted[found.question], rtol=0.0, atol=1e-7
     )
+
+
+def test_line_and_reverse_pass_on_which_fit_is_wanted():
+    """Through rest or free: the joints of both are those of the very fit that was asked for."""
+    points, static = corner("front steer")
+    length, angle, ahead = arm_of(points)
+    heights, x = np.array([180.0, 230.0, 290.0]), 100.0
+    travel = np.linspace(-60.0, 40.0, 41)  # uneven, so that the two fits part
+    places = []
+    for through in (False, True):
+        asked = {"travel_mm": travel, "attitude": static, "through_rest": through}
+        line = ideal_line(points, x, heights, length, angle, ahead=ahead, **asked)
+        one = ideal_inner_joint(points, line.outer_joint, x, **asked)
+        np.testing.assert_array_equal(line.joint.inner_joint, one.inner_joint)
+        back = solve_for_spacing(
+            points,
+            one.spacing_mm[1],
+            x,
+            length,
+            angle,
+            ahead=ahead,
+            height_range_mm=(150.0, 400.0),
+            **asked,
+        )
+        assert np.min(np.abs(back.line.arm_height_mm - heights[1])) < 1e-4
+        places.append(one.inner_joint)
+    assert np.linalg.norm(places[0] - places[1], axis=-1).min() > 0.05
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.75, -0.5, -1.0])
+@pytest.mark.parametrize("middle", [1, 4, 7])
+def test_a_line_that_only_touches_the_wanted_spacing_gives_one_solution(share, middle):
+    """A double root, where the finer samples meet it: found once, in the middle and at the ends.
+
+    So are two roots closer together than the samples, on either side of it.
+    """
+    samples = np.linspace(100.0, 180.0, 9)[None]
+    touch = samples[0, middle] + 10.0 * share
+    if not samples[0, 0] <= touch <= samples[0, -1]:
+        return
+
+    def roots(sign, below):
+        def gap(_, height):
+            value = sign * ((height - touch) ** 2 - below)
+            return np.where(np.abs(value) <= 1e-9, 0.0, value)
+
+        return np.sort(_all_roots(gap, np.array([0]), samples)[1])
+
+    for sign in (1.0, -1.0):
+        np.testing.assert_allclose(roots(sign, 0.0), [touch], rtol=0, atol=1e-4)
+        near = [h for h in (touch - 0.2, touch + 0.2) if samples[0, 0] <= h <= samples[0, -1]]
+        np.testing.assert_allclose(roots(sign, 0.04), near, rtol=0, atol=1e-6)
+        assert roots(sign, -0.04).size == 0
 
 
 def test_no_solution_in_the_height_range_gives_empty_arrays():

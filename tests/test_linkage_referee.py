@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from references import corners
+from references import constraints, corners
 from references.answers import REFEREES, answer, grid
 
 from optimiser.linkage.at_rack import Poses, solve_linkage
@@ -185,3 +185,29 @@ def test_rates_of_steer_against_differences_of_the_referee(corner: str) -> None:
     ours = kernel(corner, np.array([travel]), np.array([rack]))
     assert ours.steer_per_travel[0, 0] == pytest.approx(weights @ steer[:, 2], abs=1e-11)
     assert ours.steer_per_rack[0, 0] == pytest.approx(weights @ steer[2, :], abs=1e-11)
+
+
+def test_a_pose_is_reached_by_travel_first_where_the_straight_way_is_broken():
+    """Invented: on the straight way of both at once wheel and rack lead past a gap.
+
+    The referee floods its grid and gets there too; at three racks, far from any toggle.
+    """
+    points = {
+        "lower_front_pivot": (128.0, 241.0, 173.0),
+        "lower_rear_pivot": (-139.0, 234.0, 167.0),
+        "lower_ball_joint": (26.0, 650.0, 141.0),
+        "upper_front_pivot": (95.0, 421.0, 331.0),
+        "upper_rear_pivot": (-97.0, 425.0, 321.0),
+        "upper_ball_joint": (2.0, 604.0, 402.0),
+        "wheel_centre": (-14.0, 683.0, 307.0),
+        "outer_joint": (103.0, 648.0, 187.0),
+        "inner_joint": (126.0, 310.0, 229.0),
+    }
+    travel, rack = np.linspace(0.0, 128.0, 5), np.array([0.0, 50.0, 100.0, 105.0, 110.0])
+    arrays = {name: np.array(point) for name, point in points.items()}
+    theirs = constraints.solve_corner(arrays, np.array([0.0, 1.0, 0.0]), travel, rack)
+    assert theirs["feasible"][-1, 2:].all()
+    poses = solve_linkage(Hardpoints.from_mapping(points), 128.0, rack[2:])
+    assert np.all(np.degrees(poses.toggle_margin) > 27.0)
+    steer = np.degrees(poses.steer)
+    np.testing.assert_allclose(steer, theirs["steer_deg"][-1, 2:], rtol=0, atol=AGREEMENT_DEG)

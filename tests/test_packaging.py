@@ -291,6 +291,16 @@ def test_free_pinion_angle_is_the_best_of_those_tried():
     assert max(values.values()) - min(values.values()) > 10.0
 
 
+def test_with_room_all_round_the_pinion_faces_half_way_up_the_rear():
+    far_away = KeepOut("bulkhead", "box", (900.0, -400.0, 100.0), (950.0, 400.0, 500.0))
+    ours = evaluate(pinion_problem(item=far_away))
+    assert ours["pinion_angle_deg"] == 45.0
+    assert ours["clearance_pinion_housing_bulkhead_mm"] == FAR_MM
+    # The others are tried outward from there.
+    assert ANGLES_DEG.tolist()[:3] in ([45.0, 30.0, 60.0], [45.0, 60.0, 30.0])
+    assert np.all(np.diff(np.abs(ANGLES_DEG - 45.0)) >= 0.0)
+
+
 @pytest.mark.parametrize("angle", [0.0, 30.0, 90.0])
 def test_fixed_pinion_angle_is_kept(angle):
     ours = evaluate(pinion_problem(replace(RACK, pinion_angle_deg=angle)))

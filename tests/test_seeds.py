@@ -9,6 +9,7 @@ import pytest
 from search_cases import inside_space, random_designs, small, with_space
 
 from optimiser.evaluation.designs import Evaluation, FollowsRack, Range, Stock
+from optimiser.metrics.ideal import ideal_inner_joint
 from optimiser.search.seeds import choose_seeds, early_drop, seed_designs
 
 CORNERS = ("front steer", "rear steer", "large caster", "converging arms")
@@ -47,6 +48,35 @@ def test_seeds_are_designs_that_the_study_allows(corner, choices):
     assert len(seeds) >= 100
     assert inside_space(asked, seeds)
     assert (seeds.rack == 0).all()
+
+
+@pytest.mark.parametrize("height", [Stock((205.0,)), FollowsRack(-8.0), None])
+def test_seeds_are_placed_by_the_fit_through_rest(height):
+    """It is nearer to the least bump steer than the free fit; both ways of asking, every seed."""
+    asked = with_space(
+        small(corner="front steer"),
+        spacer_mm=Range(0.0, 250.0),
+        rack_height_mm=Range(50.0, 400.0),
+        **({} if height is None else {"arm_height_mm": height}),
+    )
+    asked = replace(asked, travel=replace(asked.travel, bump_mm=40.0, droop_mm=70.0))
+    seeds = seed_designs(asked, 0, 120, 1)
+    points, _ = asked.corners(seeds)
+    free, pinned = (
+        ideal_inner_joint(
+            asked.points,
+            points.outer_joint,
+            seeds.column("rack_fore_aft_mm"),
+            asked.travel.grid(),
+            asked.car.attitude,
+            through_rest=through,
+        ).inner_joint
+        for through in (False, True)
+    )
+    placed = np.linalg.norm(points.inner_joint - pinned, axis=-1) < 1e-3
+    assert placed.mean() > 0.3  # the others were moved to what the study allows
+    apart = np.linalg.norm(points.inner_joint - free, axis=-1)
+    assert np.median(apart[placed]) > 0.05
 
 
 def test_no_design_is_given_twice():
