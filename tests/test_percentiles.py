@@ -56,6 +56,7 @@ def test_what_is_within_the_error_is_not_called_acceptable():
 
 def test_a_chosen_design_is_judged_by_four_thousand_cars():
     asked = replace(case("front steer"), tolerances=Tolerances())
+    assert CHOSEN_CARS >= 4096
     (bump, ackermann), reason = built_percentiles(asked, asked.points)
     assert reason == ""
     many = replace(asked, tolerances=Tolerances(samples=CHOSEN_CARS))

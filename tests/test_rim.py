@@ -14,7 +14,7 @@ from optimiser.answer.whole_sweep import on_grid
 from optimiser.evaluation.asked import Rim
 from optimiser.evaluation.clearance.engine import minimum_segment_rim
 from optimiser.evaluation.clearance.metrics import FAR_MM
-from optimiser.evaluation.designs import Range
+from optimiser.evaluation.designs import Range, Stock
 
 ACROSS = np.array([0.0, 1.0, 0.0])
 
@@ -213,3 +213,17 @@ def test_a_rim_that_does_not_steer_would_be_another_matter():
     )
     ours = asked.evaluate(asked.designs(0, {})).metrics["clearance_tie_rod_rim_mm"][0]
     assert abs(ours - (still[0] - 7.0)) > 3.0
+
+
+def test_poses_between_the_solved_ones_count():
+    """A rod that comes closest to the edge between two of them, by nearly a millimetre."""
+    rim = Rim(155.0, 120.0, 30.0)
+    place = {"rack_height_mm": 329.84, "arm_length_mm": 104.09}
+    place |= {"rack_fore_aft_mm": 31.39, "arm_angle_deg": 7.44}
+    asked = with_rim(rim, **{name: Stock((value,)) for name, value in place.items()})
+    design = asked.designs(0, {})
+    ours = asked.evaluate(design).metrics["clearance_tie_rod_rim_mm"][0]
+    truth = dense(asked, design, rim)[0]
+    assert ours == pytest.approx(truth, abs=0.1)
+    solved = asked.clearances(design, asked.solve(design), poses_between=False)
+    assert solved["clearance_tie_rod_rim_mm"][0] > truth + 0.7
