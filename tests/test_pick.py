@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,13 +10,19 @@ import pytest
 from one_run import RACKS
 from small_study import run_here
 
+from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.rack_table import compare
+from optimiser.answer.run_result import RunResult
 from optimiser.base.errors import InputError, NothingFeasibleError
 from optimiser.command.pick_screen import show_front
-from optimiser.evaluation.problem import VARIABLES
-from optimiser.folder.choose import choose, parse_values, row_by
+from optimiser.evaluation.problem import VARIABLES, Limits
+from optimiser.folder.choose import Picked, choose, parse_values, row_by
+from optimiser.folder.export import export_design
 from optimiser.folder.pick import cost_lines, write_pick
 from optimiser.folder.read import read_results
+from optimiser.folder.write import write_design
 from optimiser.linkage.hardpoints import read_hardpoints
+from optimiser.report.answer_words import answer_of
 
 ROOT = Path(__file__).parents[1]
 
@@ -207,6 +214,45 @@ def test_a_design_that_cannot_be_assembled_gives_its_reason(copy, tmp_path):
     at = [f"{name}={float(values.design.column(name)[0])!r}" for name in VARIABLES]
     lines = list(cost_lines(choose(stored, row + 1, None, [*at, f"rack={values.rack.name}"])))
     assert not any("nan" in line for line in lines)
+
+
+def test_kept_rods_are_told_of_in_pick_and_at_the_head_of_the_points(stored, tmp_path):
+    """A narrower track was taken without a word; these are the files that a builder takes."""
+    result = stored.result
+    chosen = result.chosen(result.winner)
+    length = chosen.metric("tie_rod_length_mm")
+    racks = tuple(
+        replace(rack, tie_rod_length_mm=length - 12.0, tie_rod_adjustment_mm=5.0)
+        for rack in chosen.problem.racks
+    )
+    steering = replace(chosen.problem.steering, keep_tie_rods=True)
+    problem = replace(chosen.problem, racks=racks, steering=steering)
+    kept = replace(chosen, problem=problem, outcome=problem.evaluate(chosen.design))
+    growth = kept.metric("track_growth_mm")
+    assert growth < -10.0
+    track, thread = kept_rod_sentences(problem, kept.design, kept.outcome)
+    assert f"{-growth:.1f} mm narrower than drawn" in track
+    assert "screwed out to the end of their thread" in thread
+    lines = list(cost_lines(Picked(kept, None)))
+    assert [line for line in lines if line in (track, thread)] == [track, thread]
+    write_design(tmp_path, kept)
+    export_design(kept, "csv", tmp_path)
+    for name in ("hardpoints.csv", next(p.name for p in tmp_path.glob("*-hardpoints.csv"))):
+        head = (tmp_path / name).read_text("utf-8").split("lower_front_pivot")[0]
+        assert f"# {track}\n" in head
+        assert f"# {thread}\n" in head
+    (row,) = (
+        row
+        for row in compare(problem, kept.design, kept.outcome)
+        if row.rack.name == kept.rack.name
+    )
+    assert row.notes[:2] == (track.removesuffix("."), thread.removesuffix("."))
+    origin = np.array(["search"], dtype=object)
+    unit = replace(result.units[0], designs=kept.design, origin=origin)
+    loose = replace(problem, limits=Limits())
+    unit = replace(unit, evaluation=loose.evaluate(kept.design))
+    answer = list(answer_of(RunResult(result.study, loose, (unit,))).sentences())
+    assert [line for line in answer if line in (track, thread)] == [track, thread]
 
 
 def test_a_wrong_hand_is_said(stored):

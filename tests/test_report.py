@@ -248,7 +248,7 @@ def test_places_that_are_not_acceptable_are_marked_in_the_table_of_shims(stored,
     )
     strict = replace(chosen, problem=replace(chosen.problem, steering=steering))
     exact = accuracy(strict.problem, strict.design)
-    page = report_html(stored.result, stored.record, ["x"], {}, exact)
+    page = report_html(stored.result, stored.record, answer_of(stored.result), {}, exact)
     table = page[page.index("Shims of 1 mm") :]
     cells = re.findall(r'<td( class="no")?>(.*?)</td>', table[: table.index("</table>")])
     assert len(cells) == len(bump) == 9
@@ -532,5 +532,5 @@ def test_clearances_that_are_not_told_apart_are_named_with_the_limits_own_digits
     limits = replace(stored.problem.limits, clearance_mm=22.5)
     other = replace(stored.result, problem=replace(stored.problem, limits=limits))
     with_winner(other, stored.result.winner)
-    page = report_html(other, stored.record, ["x"], {}, None)
+    page = report_html(other, stored.record, answer_of(stored.result), {}, None)
     assert "22.5 means 22.5 or more" in text_of(page)
