@@ -532,5 +532,5 @@ def test_clearances_that_are_not_told_apart_are_named_with_the_limits_own_digits
     limits = replace(stored.problem.limits, clearance_mm=22.5)
     other = replace(stored.result, problem=replace(stored.problem, limits=limits))
     with_winner(other, stored.result.winner)
-    page = report_html(other, stored.record, answer_of(stored.result), {}, None)
+    page = report_html(other, stored.record, answer_of(other), {}, None)
     assert "22.5 means 22.5 or more" in text_of(page)

@@ -162,9 +162,10 @@ def _against(result: RunResult, row: int, other: RackRow) -> str:
         "a price that is not known" if value is None else format(value, "g")
         for value in (price, own)
     )
+    cost = "at the same price" if own is not None and price == own else " against ".join(prices)
     number = (other.row or 0) + 1
     values = result.evaluation.metrics["bump_steer_deg"][number - 1], _error(result, number - 1)
-    return f"{other.rack.name}, {' against '.join(prices)}: {_numbers(*values)} (design {number})"
+    return f"{other.rack.name}, {cost}: {_numbers(*values)} (design {number})"
 
 
 def _cheapest(result: RunResult, row: int, other: RackRow) -> str:

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from optimiser.answer.run_result import Chosen
 
 COLUMNS = ("name", "value", "unit")
-_DIGITS = {"mm": 4, "deg": 6}
 
 
 def parameters_text(chosen: Chosen) -> str:
@@ -30,7 +29,7 @@ def parameters_text(chosen: Chosen) -> str:
 
 def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     for name, value, unit in _exact_rows(chosen):
-        yield name, round(value, _DIGITS.get(unit, 4)) + 0.0, unit
+        yield name, round(value, 4) + 0.0 if unit == "mm" else value, unit
 
 
 def _exact_rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
