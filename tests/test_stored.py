@@ -1,12 +1,13 @@
 """A result folder read back equals what the run had in memory, and is refused when it does not."""
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
 import pytest
 from one_run import RACKS, TITLE
-from small_study import small_study, write_small_study
+from small_study import run_here, small_study, write_small_study
 
 from optimiser.base.errors import InputError
 from optimiser.folder import write as output
@@ -187,3 +188,24 @@ def test_no_such_design(stored, beyond):
     design = last + 1 if beyond is None else beyond
     with pytest.raises(InputError, match=f"no design {design}; give a number from 1 to {last}"):
         stored.row(design)
+
+
+@pytest.mark.parametrize("dear", [0, 1])
+def test_racks_of_one_price_are_not_compared_by_it(copy, dear, tmp_path):
+    """Prices are read from the copy of the catalogue; which of the two wins does not matter."""
+    path = copy / "inputs" / "catalogue.csv"
+    lines = path.read_text("utf-8").splitlines()
+    header = next(line for line in lines if line.startswith("name,")).split(",")
+    for index, line in enumerate(lines):
+        cells = line.split(",")
+        if cells[0] in RACKS[:2]:
+            cells[header.index("price")] = "100"
+            lines[index] = ",".join(cells)
+    first, second = (i for i, line in enumerate(lines) if line.split(",")[0] in RACKS[:2])
+    if dear:
+        lines[first], lines[second] = lines[second], lines[first]
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    code, _, err = run_here("report", copy, cwd=tmp_path)
+    assert (code, err) == (0, "")
+    page = (copy / "report.html").read_text("utf-8")
+    assert not re.search(r"\b100 against 100\b", page)
