@@ -9,7 +9,12 @@ import pytest
 from search_cases import case
 from tolerance_cases import NONE
 
-from optimiser.answer.exactness import CHOSEN_CARS, Percentile, accuracy, built_percentiles
+from optimiser.answer.exactness import (
+    CHOSEN_CARS,
+    Percentile,
+    built_percentiles,
+    built_to_tolerances,
+)
 from optimiser.metrics.tolerance import Tolerances, percentile, percentile_error
 
 
@@ -68,10 +73,10 @@ def test_a_chosen_design_is_judged_by_four_thousand_cars():
     columns, _ = more.spread(asked.points)
     assert abs(bump.value_deg - columns["bump_steer_p95_deg"]) < 3.0 * bump.error_deg
     assert 0.0 < bump.error_deg < 0.02 * bump.value_deg
-    built = accuracy(asked, asked.points).built
+    built = built_to_tolerances(asked, asked.points)
     assert built is not None
     assert built.cars == CHOSEN_CARS
     assert built.percentiles == (bump, ackermann)
-    exact = accuracy(replace(asked, tolerances=NONE), asked.points).built
+    exact = built_to_tolerances(replace(asked, tolerances=NONE), asked.points)
     assert exact is not None
     assert exact.percentiles[0].error_deg == 0.0
