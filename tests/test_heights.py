@@ -333,7 +333,7 @@ def test_a_rack_that_fits_needs_no_rescue(tmp_path):
     first, second = list(verdict(found))
     assert first == "Can Exact be rescued by mounting it lower? It needs no rescue."
     assert second.startswith(
-        "With the arm left where it is it needs no spacer: less than 0.001 deg at 300 mm, level, "
+        "With the arm left where it is it needs no spacer: below 0.001 deg at 300 mm, level, "
         "as high as drawn; Ackermann error "
     )
 
