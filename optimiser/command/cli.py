@@ -183,9 +183,10 @@ def heights(
     step: Annotated[float, typer.Option(help="Step between heights in mm.")] = 2.0,
     out: OutOption = Path("results"),
 ) -> None:
-    """Can a rack be rescued by mounting it lower? The best of every height, four ways.
+    """Can a rack be rescued by mounting it lower? The best found at every height.
 
-    With the steering arm fixed or following the rack, without and with spacers.
+    With the steering arm fixed, of another shape where the study frees that, and free in height,
+    without and with spacers.
     """
     from optimiser.command.heights_screen import show_heights
     from optimiser.questions.heights.answer import HeightsAsked

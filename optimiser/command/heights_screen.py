@@ -14,12 +14,11 @@ from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.answer import HeightsAsked, answer_heights
 from optimiser.questions.heights.folder import verdict_lines
-from optimiser.questions.heights.four_ways import WAYS
 from optimiser.questions.heights.words import answer_of
 
 if TYPE_CHECKING:
     from optimiser.questions.heights.answer import HeightsAnswer
-    from optimiser.questions.heights.four_ways import RackHeights
+    from optimiser.questions.heights.rack import RackHeights
 
 
 def show_heights(asked: HeightsAsked) -> int:
@@ -38,7 +37,7 @@ def show_heights(asked: HeightsAsked) -> int:
     if asked.every:
         console.print(racks_table(answer))
     else:
-        for line in verdict_lines(answer.found[0], answer.exact):
+        for line in verdict_lines(answer.found[0], answer.study, answer.exact):
             say(line)
     if answer.study.variants:
         say("The study's variants are left aside: this is the study itself.")
@@ -58,20 +57,22 @@ def racks_table(answer: HeightsAnswer) -> Table:
     )
     table.add_column("rack", no_wrap=True)
     table.add_column("mm", justify="right", no_wrap=True)
-    for way in WAYS:
-        table.add_column(f"{way.arm}\n{'spacers' if way.spacers else 'bare'}", no_wrap=True)
+    for way in answer.found[0].ways:
+        arm = way.arm.replace(" in height", "").replace("drawn height", "reshaped")
+        table.add_column(f"{arm}\n{'spacers' if way.spacers else 'bare'}", no_wrap=True)
     table.add_column("rescued by\nmounting it lower?")
     for found in answer.found:
+        wrong = found.problem.wrong_hand
         rack = found.problem.racks[found.rack]
         table.add_row(
             escape(rack.name),
             f"{rack.inner_joint_spacing_mm:g}",
             *_cells(found),
-            answer_of(found),
+            answer_of(found) + (" (opposite hand needed)" if wrong[found.rack] else ""),
         )
     table.caption = (
-        "mm between the inner joints; arm fixed or following: best bump steer in deg "
-        "(* acceptable), at rack height in mm + spacers in mm"
+        "mm between the inner joints; arm fixed, of another shape at its drawn height, or free in "
+        "height: best bump steer in deg (* acceptable), at rack height in mm + spacers in mm"
     )
     table.caption_justify = "left"
     return table
@@ -79,7 +80,7 @@ def racks_table(answer: HeightsAnswer) -> Table:
 
 def _cells(found: RackHeights) -> list[str]:
     cells = []
-    for way in WAYS:
+    for way in found.ways:
         place = found.place(way)
         if place is None:
             cells.append("-")

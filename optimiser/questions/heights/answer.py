@@ -13,7 +13,7 @@ from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import Range, Stock
 from optimiser.folder.claim import claim_folder, question_hash
 from optimiser.questions.heights.folder import place_accuracy, write_all, write_rack
-from optimiser.questions.heights.four_ways import RackHeights, solve_rack
+from optimiser.questions.heights.rack import RackHeights, solve_rack
 from optimiser.study.messages import shown
 from optimiser.study.read import read_study
 

@@ -1,7 +1,8 @@
 """Bump steer over rack height and inner-joint spacing, and the line of ideal inner joints.
 
 Twice: with the steering arm fixed, where the least bump steer lies along the tie rod's own line
-through one ideal point, and with the arm following, where it lies along the line of ideal joints.
+through one ideal point, and with the arm free in height, where it lies along the line of ideal
+joints.
 Kinematics only: the map knows no limits, and tie rods are made to length.
 """
 
@@ -16,14 +17,15 @@ from optimiser.evaluation.designs import ends
 from optimiser.linkage.at_rack import describe_arm, place_outer_joint
 from optimiser.metrics.ideal import ideal_line
 from optimiser.metrics.kinematic import bump_steer
-from optimiser.questions.heights.four_ways import WAYS, following_range
+from optimiser.questions.heights.ways import WAYS, arm_heights, between_ball_joints
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.ideal import IdealLine
-    from optimiser.questions.heights.four_ways import Place, RackHeights
+    from optimiser.questions.heights.rack import Place, RackHeights
 
+FIXED, FIXED_SPACED, FREE, FREE_SPACED = (way for way in WAYS if way.arm != "drawn height")
 MAP_HEIGHTS, MAP_SPACINGS = 49, 41
 FIXED_HEIGHTS = 241
 """More of them with the arm fixed, where what is acceptable is only a few millimetres high."""
@@ -49,19 +51,19 @@ class BumpMap:
     Attributes:
         fixed_heights_mm: finer heights, (F,).
         fixed: with the arm as drawn, (F, Y).
-        following: with the arm at the height that suits best, within its range, (Z, Y).
+        free: with the arm at the height that suits best, within its range, (Z, Y).
         fixed_line: ideal inner joint of the drawn arm, batch (1,).
-        following_line: ideal inner joints of arm heights between the ball joints, (A,).
-        arm_range_mm: least and greatest arm height of `following`.
+        free_line: ideal inner joints of arm heights between the ball joints, (A,).
+        arm_range_mm: least and greatest arm height of `free`.
     """
 
     heights_mm: Array
     spacings_mm: Array
     fixed_heights_mm: Array
     fixed: Array
-    following: Array
+    free: Array
     fixed_line: IdealLine
-    following_line: IdealLine
+    free_line: IdealLine
     arm_range_mm: tuple[float, float]
 
 
@@ -69,32 +71,28 @@ def bump_map(found: RackHeights) -> BumpMap:
     """The map for one rack: wide enough for every rack of the catalogue with its spacers."""
     problem = found.problem
     drawn = describe_arm(problem.points)
-    fixed_arm = _shape(problem, found.place(WAYS[1]) or found.place(WAYS[0]))
+    fixed_arm = _shape(problem, found.place(FIXED_SPACED) or found.place(FIXED))
     fixed_arm = ArmShape(fixed_arm.fore_aft_mm, float(drawn.length_mm), float(drawn.angle))
-    following_arm = _shape(problem, found.place(WAYS[2]) or found.place(WAYS[3]))
+    free_arm = _shape(problem, found.place(FREE) or found.place(FREE_SPACED))
     racks = [rack.inner_joint_spacing_mm for rack in problem.racks]
     spacings = np.linspace(min(racks) - _SPAN_MM, max(racks) + _SPAN_MM, MAP_SPACINGS)
     heights = np.linspace(found.heights_mm[0], found.heights_mm[-1], MAP_HEIGHTS)
-    lowest, highest = sorted(
-        float(ball[2])
-        for ball in (problem.points.lower_ball_joint, problem.points.upper_ball_joint)
-    )
-    arms = np.linspace(lowest, highest, _ARMS)
+    arms = np.linspace(*ends(between_ball_joints(problem)), _ARMS)
     z, y = np.meshgrid(heights, 0.5 * spacings, indexing="ij")
     fixed_line = _ideal(problem, fixed_arm, np.array([float(drawn.height_mm)]))
-    line = _ideal(problem, following_arm, arms)
-    low, high = ends(following_range(problem))
+    line = _ideal(problem, free_arm, arms)
+    low, high = ends(arm_heights(problem))
     finer = np.linspace(heights[0], heights[-1], FIXED_HEIGHTS)
     at, across = np.meshgrid(finer, 0.5 * spacings, indexing="ij")
     fixed = _bump(found, fixed_arm, np.full(at.shape, float(drawn.height_mm)), at, across)
     best = np.clip(_square_arm(line, arms, z, y), low, high)
     for width in _ZOOMS:
         tries = np.clip(best + width * np.linspace(-1.0, 1.0, 5)[:, None, None], low, high)
-        bump = _bump(found, following_arm, tries, z, y)
+        bump = _bump(found, free_arm, tries, z, y)
         pick = np.argmin(np.where(np.isnan(bump), np.inf, bump), axis=0)
         best = np.take_along_axis(tries, pick[None], axis=0)[0]
-    following = _bump(found, following_arm, best, z, y)
-    return BumpMap(heights, spacings, finer, fixed, following, fixed_line, line, (low, high))
+    free = _bump(found, free_arm, best, z, y)
+    return BumpMap(heights, spacings, finer, fixed, free, fixed_line, line, (low, high))
 
 
 def _shape(problem: Problem, place: Place | None) -> ArmShape:

@@ -1,4 +1,4 @@
-"""Figures of one rack at many heights: the four curves and the map."""
+"""Figures of one rack at many heights: a curve for each way, and the map."""
 
 from __future__ import annotations
 
@@ -35,13 +35,16 @@ if TYPE_CHECKING:
     from optimiser.questions.heights.bump_map import BumpMap
 
 Dash = str | tuple[float, tuple[float, ...]]
+BROWN = "#8C5A2B"
 LOOKS: tuple[tuple[str, Dash], ...] = (
     (VERMILION, "-"),
     (ORANGE, (0, (5, 2))),
+    (BROWN, "-"),
+    (BROWN, (0, (5, 2))),
     (BLUE, "-"),
     (PURPLE, (0, (5, 2))),
 )
-"""Colour and dashes of the four ways, in their order."""
+"""Colour and dashes of each of `ways.WAYS`, in their order."""
 _FLOOR_DEG = 1e-3
 _LONGEST_NAME = 16
 _SHADES = ("#E3F1E3", "#F4F6F8", "#E4E9EE", "#CFD8E0", "#B7C4D0", "#9FB0C0")
@@ -162,7 +165,7 @@ def draw_map(
     acceptable_deg: float,
     width_pt: float,
     *,
-    following: bool,
+    free: bool,
     spots: Sequence[tuple[float, float, int, str]] = (),
 ) -> None:
     """Bump steer over inner-joint spacing and rack height, with racks and ideal joints.
@@ -174,12 +177,12 @@ def draw_map(
         chosen: the rack in question.
         acceptable_deg: bump steer that is accepted.
         width_pt: width of the axes in points, about.
-        following: the arm follows; otherwise it stays as drawn.
+        free: the arm is free in height; otherwise it stays as drawn.
         spots: best places as spacing, height, number of the way and name.
     """
-    values = chart.following if following else chart.fixed
+    values = chart.free if free else chart.fixed
     spacings = chart.spacings_mm
-    heights = chart.heights_mm if following else chart.fixed_heights_mm
+    heights = chart.heights_mm if free else chart.fixed_heights_mm
     steps = np.array([1.0, 2.0, 5.0, 10.0, 20.0]) * acceptable_deg
     levels = [0.0, *steps.tolist(), 1e6]
     filled = np.where(np.isfinite(values), values, 1e5)
@@ -189,9 +192,9 @@ def draw_map(
     axes.set_xlim(float(spacings[0]), float(spacings[-1]))
     written = _name_contours(axes, lines)
     _draw_racks(axes, racks, chosen, width_pt)
-    line = chart.following_line if following else chart.fixed_line
+    line = chart.free_line if free else chart.fixed_line
     spacing, height = line.joint.spacing_mm, line.joint.rack_height_mm
-    if following:
+    if free:
         axes.plot(spacing, height, color=GREEN, linewidth=1.2, linestyle=(0, (4, 3)))
         inside = (line.arm_height_mm >= chart.arm_range_mm[0]) & (
             line.arm_height_mm <= chart.arm_range_mm[1]
@@ -237,7 +240,7 @@ def draw_map(
         )
     style(axes, "distance between the inner joints (mm)", "rack height above ground (mm)")
     axes.grid(False)
-    arm = "follows the rack" if following else "left where it is"
+    arm = "free in height" if free else "left where it is"
     axes.set_title(
         f"Steering arm {arm}; green: within {acceptable_deg:g} deg",
         loc="left", fontsize=9.5, color=INK, pad=58.0,

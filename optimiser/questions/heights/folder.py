@@ -15,8 +15,8 @@ from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.bump_map import BumpMap, bump_map
 from optimiser.questions.heights.draw_behind import Half, Mounted, draw_from_behind
 from optimiser.questions.heights.draw_heights import LOOKS, Curve, draw_heights, draw_map
-from optimiser.questions.heights.four_ways import WAYS
-from optimiser.questions.heights.tables import HEIGHT_COLUMNS, RACK_COLUMNS, height_rows, rack_row
+from optimiser.questions.heights.tables import HEIGHT_COLUMNS, height_rows, rack_columns, rack_row
+from optimiser.questions.heights.ways import ARMS, WAYS
 from optimiser.questions.heights.words import verdict
 from optimiser.report.draw.style import INK
 from optimiser.report.figures import POINTS_PER_INCH, figure_bytes
@@ -27,13 +27,14 @@ if TYPE_CHECKING:
 
     from optimiser.answer.exactness import Accuracy
     from optimiser.linkage.vectors import Array
-    from optimiser.questions.heights.four_ways import Place, RackHeights, Way, WayCurve
+    from optimiser.questions.heights.rack import Place, RackHeights, WayCurve
+    from optimiser.questions.heights.ways import Way
     from optimiser.study.read import Study
 
 
-def verdict_lines(found: RackHeights, exact: Accuracy | None) -> Iterator[str]:
+def verdict_lines(found: RackHeights, study: Study, exact: Accuracy | None) -> Iterator[str]:
     """The verdict and, for the place that it comes to, how exact it must be made."""
-    yield from verdict(found)
+    yield from verdict(found, study)
     place = found.chosen
     if place is None or exact is None:
         return
@@ -57,7 +58,7 @@ def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy |
     """Everything of one rack."""
     rack = found.problem.racks[found.rack]
     title = f"{study.title}: rack {rack.name} at many heights"
-    lines = list(verdict_lines(found, exact))
+    lines = list(verdict_lines(found, study, exact))
     write_text(folder / "verdict.txt", "\n".join([title, "", *lines, "", CAUTION]) + "\n")
     write_text(
         folder / "heights.csv",
@@ -91,12 +92,15 @@ HEIGHTS_NOTE = (
 def write_all(folder: Path, study: Study, every: Sequence[RackHeights]) -> None:
     """One table of all racks, their heights, and one view from behind."""
     title = f"{study.title}: every rack at many heights"
-    write_text(folder / "racks.csv", csv_text(RACK_COLUMNS, map(rack_row, every), (title, CAUTION)))
+    write_text(
+        folder / "racks.csv",
+        csv_text(rack_columns(every[0].ways), map(rack_row, every), (title, CAUTION)),
+    )
     rows = [row for found in every for row in height_rows(found)]
     write_text(
         folder / "heights.csv", csv_text(HEIGHT_COLUMNS, rows, (title, HEIGHTS_NOTE, CAUTION))
     )
-    text = [line for found in every for line in (*verdict(found), "")]
+    text = [line for found in every for line in (*verdict(found, study), "")]
     write_text(folder / "verdict.txt", "\n".join([title, "", *text, CAUTION]) + "\n")
     for found in every:
         name = slug(found.problem.racks[found.rack].name)
@@ -118,12 +122,12 @@ def rack_figures(found: RackHeights) -> dict[str, Figure]:
 
 
 def heights_figure(found: RackHeights) -> Figure:
-    """Least bump steer against height, four ways."""
+    """Least bump steer against height, a curve for each way."""
     width, height = 8.6, 4.8
     figure = Figure(figsize=(width, height))
     box = (0.09, 0.12, 0.68, 0.78)
     axes = figure.add_axes(box)
-    curves = [_curve(found, number) for number in range(len(WAYS))]
+    curves = [_curve(found, curve) for curve in found.curves]
     draw_heights(
         axes, curves, float(found.problem.acceptable[0]), box[3] * height * POINTS_PER_INCH
     )
@@ -140,12 +144,11 @@ def heights_figure(found: RackHeights) -> Figure:
     return figure
 
 
-def _curve(found: RackHeights, number: int) -> Curve:
-    curve = found.curves[number]
+def _curve(found: RackHeights, curve: WayCurve) -> Curve:
     heights, bump = curve_points(curve, found.heights_mm)
     place = _own_place(found, curve.way)
     best = None if place is None else (place.at("rack_height_mm"), place.bump_steer_deg)
-    return Curve(curve.way.name, number, heights, bump, best)
+    return Curve(curve.way.name, WAYS.index(curve.way), heights, bump, best)
 
 
 def curve_points(curve: WayCurve, heights_mm: Array) -> tuple[Array, Array]:
@@ -168,33 +171,34 @@ def _map_figure(found: RackHeights, chart: BumpMap) -> Figure:
     left, right = figure.subplots(1, 2, sharey=True)
     racks = {rack.name: rack.inner_joint_spacing_mm for rack in found.problem.racks}
     rack = found.problem.racks[found.rack]
-    for axes, follows in ((left, False), (right, True)):
+    for axes, arm in ((left, ARMS[0]), (right, ARMS[-1])):
         spots = [
             (
                 rack.inner_joint_spacing_mm + 2.0 * place.at("spacer_mm"),
                 place.at("rack_height_mm"),
-                number,
+                WAYS.index(way),
                 _fitted(place),
             )
-            for number, way in enumerate(WAYS)
-            if way.follows == follows and (place := _own_place(found, way)) is not None
+            for way in found.ways
+            if way.arm == arm and (place := _own_place(found, way)) is not None
         ]
         acceptable = float(found.problem.acceptable[0])
         points = 0.45 * width * POINTS_PER_INCH
-        draw_map(axes, chart, racks, rack.name, acceptable, points, following=follows, spots=spots)
+        free = arm == ARMS[-1]
+        draw_map(axes, chart, racks, rack.name, acceptable, points, free=free, spots=spots)
     right.set_ylabel("")
     return figure
 
 
 def _behind_figure(found: RackHeights, chart: BumpMap) -> Figure:
     figure = Figure(figsize=(11.0, 5.2), layout="constrained")
-    inside = (chart.following_line.arm_height_mm >= chart.arm_range_mm[0]) & (
-        chart.following_line.arm_height_mm <= chart.arm_range_mm[1]
+    inside = (chart.free_line.arm_height_mm >= chart.arm_range_mm[0]) & (
+        chart.free_line.arm_height_mm <= chart.arm_range_mm[1]
     )
-    line = chart.following_line.joint.inner_joint
+    line = chart.free_line.joint.inner_joint
     halves = [
-        Half("arm left where it is", _mounted(found, WAYS[:2]), line),
-        Half("arm follows the rack", _mounted(found, WAYS[2:]), line, line[inside]),
+        Half("arm at its drawn height", _mounted(found, free=False), line),
+        Half("arm free in height", _mounted(found, free=True), line, line[inside]),
     ]
     draw_from_behind(
         figure.add_subplot(),
@@ -206,11 +210,11 @@ def _behind_figure(found: RackHeights, chart: BumpMap) -> Figure:
     return figure
 
 
-def _mounted(found: RackHeights, ways: Sequence[Way]) -> list[Mounted]:
+def _mounted(found: RackHeights, *, free: bool) -> list[Mounted]:
     items = []
-    for way in ways:
+    for way in found.ways:
         place = _own_place(found, way)
-        if place is None:
+        if place is None or (way.arm == ARMS[-1]) != free:
             continue
         points = found.problem.corners(place.design)[0].select(0)
         items.append(

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.farthest import farthest_points
-from optimiser.evaluation.asked import Room
 from optimiser.evaluation.designs import VARIABLES, Designs, Range
+from optimiser.questions.heights.follow import follow, without_clearance
 from optimiser.questions.heights.starts import height_seeds
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model, Table
@@ -83,7 +83,7 @@ def solve_heights(
         starts: more designs to start from, (H,) each.
     """
     every = np.arange(len(heights_mm))
-    rows = _Rows(Model(_without_clearance(problem)), rack, heights_mm)
+    rows = _Rows(Model(without_clearance(problem)), rack, heights_mm)
     for more in starts or []:
         rows.offer(every, more)
     rows.solve()
@@ -100,41 +100,6 @@ def solve_heights(
         designs, outcome = full.designs(), problem.evaluate(full.designs())
         promised[broken] = full.promised_deg[broken]
     return Optima(designs, outcome, promised)
-
-
-def _without_clearance(problem: Problem) -> Problem:
-    """The problem without its most expensive limit."""
-    return replace(problem, limits=replace(problem.limits, clearance_mm=None), room=Room())
-
-
-def follow_ray(problem: Problem, designs: Designs, ray: Array) -> Designs:
-    """Follow designs to the least worst ratio of objective to `ray` (m,); infinity leaves one out.
-
-    The problem may leave the rack height free. Where the result would break a limit that the
-    design keeps, the design is returned.
-    """
-    before = problem.evaluate(designs)
-    best = designs.values.copy()
-    level = np.where(before.feasible, np.max(before.objectives / ray, axis=1), np.inf)
-    rows = np.arange(len(designs))
-    for stage in (_without_clearance(problem), problem):
-        model = Model(stage)
-        if not model.columns or not len(rows):
-            break
-        start = designs.select(rows)
-        table = model.table(model.scaled(start), start)
-        there = np.flatnonzero(np.isfinite(table.objectives).all(axis=1))
-        rows, table = rows[there], table.select(there)
-        if not len(rows):
-            break
-        found = fit(model, table, np.tile(ray, (len(rows), 1)), steps=14, tolerance=1e-4)
-        reached = model.designs(found.table.scaled, found.table.like)
-        after = problem.evaluate(reached)
-        now = np.where(after.feasible, np.max(after.objectives / ray, axis=1), np.inf)
-        better = now < level[rows]
-        best[rows[better]], level[rows[better]] = reached.values[better], now[better]
-        rows = rows[found.table.feasible & ~after.feasible]
-    return Designs(designs.rack, best)
 
 
 def solve_height(problem: Problem, optima: Optima, low: float, high: float) -> Designs:
@@ -161,7 +126,7 @@ def solve_height(problem: Problem, optima: Optima, low: float, high: float) -> D
     free = replace(problem, space={**problem.space, "rack_height_mm": Range(low, high)})
     ray = np.full(outcome.objectives.shape[1], np.inf)
     ray[0] = problem.acceptable[0]
-    return follow_ray(free, optima.designs.select(rows), ray)
+    return follow(free, optima.designs.select(rows), Model, ray).designs
 
 
 class _Rows:

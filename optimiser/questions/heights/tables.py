@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, Evaluation
-from optimiser.questions.heights.four_ways import WAYS
 from optimiser.questions.heights.words import answer_of, stopped_by
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from optimiser.questions.heights.four_ways import RackHeights
+    from optimiser.questions.heights.rack import RackHeights
+    from optimiser.questions.heights.ways import Way
 
 _METRICS = (
     "tie_rod_length_mm",
@@ -105,38 +105,44 @@ def _metric(outcome: Evaluation, name: str, row: int) -> float | None:
     return None if values is None else float(values[row])
 
 
-RACK_COLUMNS = (
-    "rack",
-    "inner_joint_spacing_mm",
-    "rescued_by_mounting_lower",
-    *(
-        f"{way}_{name}"
-        for way in ("fixed", "fixed_spacers", "following", "following_spacers")
-        for name in (
-            "bump_steer_deg",
-            "ackermann_error_deg",
-            "rack_height_mm",
-            "arm_height_mm",
-            "spacer_mm",
-            "acceptable",
-        )
-    ),
+def rack_columns(ways: Sequence[Way]) -> tuple[str, ...]:
+    """Columns of the table of racks: of each way its best place, and the least change."""
+    return (
+        "rack",
+        "inner_joint_spacing_mm",
+        "rescued_by_mounting_lower",
+        "least_change_mm",
+        *(f"{way.column}_{name}" for way in ways for name in _OF_A_WAY),
+        "hand",
+    )
+
+
+_OF_A_WAY = (
+    "bump_steer_deg",
+    "ackermann_error_deg",
+    "rack_height_mm",
+    "arm_height_mm",
+    "spacer_mm",
+    "acceptable",
+    "least_change_mm",
 )
 
 
 def rack_row(found: RackHeights) -> tuple[object, ...]:
-    """A row of `RACK_COLUMNS`: the best place of each way, blank where none keeps the limits."""
-    rack = found.problem.racks[found.rack]
+    """A row of `rack_columns`: the best place of each way, blank where none keeps the limits."""
+    rack, remedy = found.problem.racks[found.rack], found.remedy
     cells: list[object] = [rack.name, rack.inner_joint_spacing_mm, answer_of(found)]
-    for way in WAYS:
-        place = found.place(way)
+    cells.append(None if remedy is None else remedy.change_mm)
+    for way in found.ways:
+        place, near = found.place(way), found.nearest(way)
         if place is None:
-            cells += [None] * 5 + ["no"]
+            cells += [None] * 5 + ["no", None]
             continue
         cells += [
             place.bump_steer_deg,
             place.ackermann_error_deg,
             *(place.at(name) for name in ("rack_height_mm", "arm_height_mm", "spacer_mm")),
             "yes" if place.acceptable else "no",
+            None if near is None else near.change_mm,
         ]
-    return tuple(cells)
+    return (*cells, found.problem.hands[found.rack].sentence)

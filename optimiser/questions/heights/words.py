@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,112 +10,129 @@ from optimiser.evaluation.designs import Range
 from optimiser.evaluation.quantities import excess_words
 from optimiser.evaluation.quantity import rounded
 from optimiser.linkage.at_rack import describe_arm
-from optimiser.questions.heights.four_ways import WAYS, following_range
+from optimiser.questions.heights.outside import outside_lines
+from optimiser.questions.heights.ways import WAYS, arm_heights
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
-    from optimiser.questions.heights.four_ways import Place, RackHeights, Way
+    from optimiser.questions.heights.rack import Place, RackHeights
+    from optimiser.questions.heights.ways import Way
+    from optimiser.study.read import Study
 
-FIXED, FIXED_SPACED, FOLLOWS, FOLLOWS_SPACED = WAYS
-SAME_MM = 5.0
-"""A place that differs by less is the same place in words."""
-Answer = Literal[
-    "no rescue needed",
-    "yes, lower",
-    "no, but higher",
-    "not by itself: lower with the arm",
-    "no, but higher with the arm",
-    "no, but with another arm",
-    "no, but with spacers",
-    "no, but with spacers and another arm",
-    "no",
-]
+BARE = WAYS[0]
+SAME_MM = 0.5
+"""Half a millimetre or degree less or more is the same in words."""
 
 
-def answer_of(found: RackHeights) -> Answer:
+# --- the answer ----------------------------------------------------------------------------------
+
+
+def answer_of(found: RackHeights) -> str:
     """The answer in a few words: does mounting it lower rescue this rack?
 
-    Asked of what is acceptable in bump steer and in Ackermann error, within every limit; the
-    remedy named is the first in the order of `WAYS` but that the bare rack comes before spacers.
+    Asked of what is acceptable in bump steer and in Ackermann error, within every limit. With
+    the arm as drawn and without spacers, whether a lower place is; otherwise what else the
+    remedy takes, the acceptable place that changes least.
     """
-    drawn = float(found.problem.points.inner_joint[2])
-    place = found.place(FIXED)
-    if place is not None and place.acceptable:
-        if _acceptable_at(found, drawn):
+    remedy = found.remedy
+    if remedy is None:
+        return "no"
+    near = found.nearest(BARE)
+    if near is not None:
+        if abs(_raised(found, near)) < SAME_MM:
             return "no rescue needed"
-        lower = place.at("rack_height_mm") < drawn
-        return "yes, lower" if lower else "no, but higher"
-    place = found.place(FOLLOWS)
-    if place is not None and place.acceptable:
-        moved = place.at("arm_height_mm") - float(found.problem.points.outer_joint[2])
-        if abs(moved) <= SAME_MM:
-            return "no, but with another arm"
-        if moved > 0.0:
-            return "no, but higher with the arm"
-        return "not by itself: lower with the arm"
-    for way in (FIXED_SPACED, FOLLOWS_SPACED):
-        place = found.place(way)
-        if place is not None and place.acceptable:
-            fixed = way is FIXED_SPACED
-            return "no, but with spacers" if fixed else "no, but with spacers and another arm"
-    return "no"
+        return "yes, lower" if _lower_place(found) else "no, but higher"
+    return f"not by itself: with {' and '.join(_kinds(found, remedy))}"
 
 
-def _acceptable_at(found: RackHeights, height: float) -> bool:
-    """Whether the height nearest to the given one is acceptable with the arm fixed."""
-    row = int(np.argmin(np.abs(found.heights_mm - height)))
-    step = float(np.max(np.diff(found.heights_mm), initial=0.0))
-    if abs(float(found.heights_mm[row]) - height) > step:
-        return False
-    outcome = found.curve(FIXED).both_evaluation
-    return bool(
-        outcome.feasible[row] and (outcome.objectives[row] <= found.problem.acceptable).all()
-    )
+def _lower_place(found: RackHeights) -> bool:
+    """Whether a place lower than drawn is acceptable with the arm as drawn and no spacers."""
+    curve, drawn = found.curve(BARE), float(found.problem.points.inner_joint[2])
+    outcome = curve.all_evaluations
+    good = outcome.feasible & (outcome.objectives <= found.problem.acceptable).all(axis=1)
+    height = curve.all_designs.column("rack_height_mm")
+    return bool((good & (height < drawn - SAME_MM)).any())
 
 
-_HEADLINES: dict[Answer, str] = {
-    "no rescue needed": "It needs no rescue.",
-    "yes, lower": "Yes: lower than drawn, with the steering arm left where it is.",
-    "no, but higher": "No: higher than drawn, with the steering arm left where it is.",
-    "not by itself: lower with the arm": "Not by itself, only together with the steering arm.",
-    "no, but higher with the arm": "No: it has to go higher, together with the steering arm.",
-    "no, but with another arm": "No, but a steering arm of another shape does it.",
-    "no, but with spacers": "No, but spacers do it.",
-    "no, but with spacers and another arm": "No, but spacers and another steering arm do it.",
-    "no": "No.",
-}
+def _kinds(found: RackHeights, place: Place) -> list[str]:
+    """What a place changes beside the rack's place."""
+    kinds = ["spacers"] if place.at("spacer_mm") >= SAME_MM else []
+    lifted = _lifted(found, place)
+    if abs(lifted) >= SAME_MM:
+        kinds.append(f"the arm {'lower' if lifted < 0.0 else 'higher'}")
+    elif _shape(found.problem, place):
+        kinds.append("an arm of another shape")
+    return kinds
 
 
-def verdict(found: RackHeights) -> Iterator[str]:
+def _headline(found: RackHeights) -> str:
+    answer, remedy = answer_of(found), found.remedy
+    if remedy is None:
+        return "No."
+    if answer == "no rescue needed":
+        return "It needs no rescue."
+    if answer == "yes, lower":
+        return "Yes: lower than drawn, with the steering arm left where it is."
+    if answer == "no, but higher":
+        return "Not lower but higher than drawn, with the steering arm left where it is."
+    return f"Not by itself{_only(found)}."
+
+
+def _only(found: RackHeights) -> str:
+    """What every acceptable way has and others do not: all of them were optimised."""
+    good = [curve.way for curve in found.curves if curve.nearest is not None]
+    needs = []
+    if all(way.arm == "free in height" for way in good):
+        needs.append("the steering arm at another height")
+    elif all(way.arm != "fixed" for way in good):
+        needs.append("another steering arm")
+    if all(way.spacers for way in good):
+        needs.append("spacers")
+    return f", only with {' and '.join(needs)}" if needs else ""
+
+
+def verdict(found: RackHeights, study: Study) -> Iterator[str]:
     """The verdict, a sentence or two at a time."""
-    rack = found.problem.racks[found.rack]
-    answer = answer_of(found)
-    yield f"Can {rack.name} be rescued by mounting it lower? {_HEADLINES[answer]}"
+    rack, remedy = found.problem.racks[found.rack], found.remedy
+    yield f"Can {rack.name} be rescued by mounting it lower? {_headline(found)}"
     yield _fixed_sentence(found)
-    if answer in ("no rescue needed", "yes, lower", "no, but higher"):
-        return
-    good = [found.place(way) for way in (FOLLOWS, FIXED_SPACED)]
-    yield _following_sentence(found, FOLLOWS)
-    if found.spacer_max_mm > 0.0:
-        yield _spacer_sentence(found, any(place and place.acceptable for place in good[:1]))
-        if not any(place is not None and place.acceptable for place in good):
-            yield _following_sentence(found, FOLLOWS_SPACED)
+    if remedy is not None and answer_of(found) != "no rescue needed":
+        yield f"What changes least is {_remedy_words(found, remedy)}"
+    if found.nearest(BARE) is None:
+        for way in found.ways[1:]:
+            if _worth_saying(found, way):
+                yield _way_sentence(found, way)
+    yield from outside_lines(found, study)
+    yield f"Hand: it {found.problem.hands[found.rack].sentence}."
+
+
+def _worth_saying(found: RackHeights, way: Way) -> bool:
+    """Not what the remedy says already, nor that a way works with less freedom works with more."""
+    remedy = found.remedy
+    if remedy is not None and remedy.way == way:
+        return False
+    if not way.spacers or found.spacer_max_mm > 0.0:
+        less = [c for c in found.curves if c.way.within(way) and c.way != way]
+        return all(curve.nearest is None for curve in less)
+    return False
+
+
+# --- one way -------------------------------------------------------------------------------------
 
 
 def _fixed_sentence(found: RackHeights) -> str:
     low, high = found.heights_mm[[0, -1]]
     start = "With the arm left where it is"
-    place = found.place(FIXED)
+    place = found.place(BARE)
     if place is None:
         none = f"no height from {low:g} to {high:g} mm keeps the limits"
-        return f"{start}, {none}: {_why(found, FIXED)}."
+        return f"{start}, {none}: {_why(found, BARE)}."
     where = f"{_number(found, place)} at {place.at('rack_height_mm'):.0f} mm, {_level(place)}"
     if place.acceptable:
-        drawn = place.at("rack_height_mm") - float(found.problem.points.inner_joint[2])
-        moved = _moved(drawn, "as high as drawn", "than drawn")
+        moved = _moved(_raised(found, place), "as high as drawn", " than drawn")
         return f"{start} it needs no spacer: {where}, {moved}; {_ackermann(found, place)}."
     if place.bump_acceptable:
         return f"{start} the best is {where}, {_ackermann(found, place)}."
@@ -125,49 +142,75 @@ def _fixed_sentence(found: RackHeights) -> str:
     )
 
 
-def _following_sentence(found: RackHeights, way: Way) -> str:
-    place = found.place(way)
-    spacers = "without spacers" if not way.spacers else f"and spacers up to {_longest(found)}"
-    if place is None:
-        return (
-            f"With the arm {_reach(found.problem)} to follow the rack, {spacers}, no height keeps "
-            f"the limits: {_why(found, way)}."
-        )
-    moved = place.at("arm_height_mm") - float(found.problem.points.outer_joint[2])
-    verb = "lowered" if moved < 0.0 else "raised"
-    arm = f"{verb} {abs(moved):.0f} mm" if abs(moved) >= 0.5 else "at its drawn height"
-    shape = _shape(found.problem, place)
-    fitted = _spacers_fitted(place)
-    where = f"{_number(found, place)} at {place.at('rack_height_mm'):.0f} mm"
-    if place.acceptable:
-        return (
-            f"With the arm {arm} together with the rack{shape} it needs {fitted}: {where}, "
-            f"{_ackermann(found, place)}."
-        )
+def _remedy_words(found: RackHeights, place: Place) -> str:
+    """What is moved, how that just reaches what is acceptable, and the best of the same kind."""
+    text = (
+        f"{_changes(found, place)}, {place.change_mm:.0f} mm in all: {_number(found, place)}, "
+        f"{_ackermann(found, place)}, with little or nothing to spare."
+    )
+    best = found.place(place.way)
+    if best is None:
+        return text
+    fitted = f" with {best.at('spacer_mm'):.0f} mm spacers" if _fitted(best) else ""
+    arm = _arm_words(found, best)
     return (
-        f"With the arm {_reach(found.problem)} to follow the rack the best with {fitted} is "
-        f"{where}, the arm {arm}{shape}; {_ackermann(found, place)}."
+        f"{text} The best in this way{fitted}{f', {arm}' if arm else ''}: {_number(found, best)} "
+        f"at {best.at('rack_height_mm'):.0f} mm, {_ackermann(found, best)}."
     )
 
 
-def _spacer_sentence(found: RackHeights, other: bool) -> str:
-    place = found.place(FIXED_SPACED)
-    longest = _longest(found)
+def _way_sentence(found: RackHeights, way: Way) -> str:
+    start = f"{_arm_start(found, way)} {_spacer_start(found, way)}"
+    near, place = found.curve(way).nearest, found.place(way)
+    if near is not None:
+        return f"{start} it takes {_remedy_words(found, near)}"
     if place is None:
-        return (
-            f"With the arm left where it is and spacers up to {longest}, no height keeps the "
-            f"limits either: {_why(found, FIXED_SPACED)}."
-        )
-    height = place.at("rack_height_mm")
-    where = f"{_number(found, place)} at {height:.0f} mm"
-    fitted = _spacers_fitted(place)
-    if place.acceptable:
-        word = "Or leave" if other else "Leave"
-        return f"{word} the arm and fit {fitted}: {where}, {_ackermann(found, place)}."
+        return f"{start} no height keeps the limits: {_why(found, way)}."
+    arm = _arm_words(found, place)
+    fitted = f"{place.at('spacer_mm'):.0f} mm spacers" if _fitted(place) else "no spacer"
+    spacers = f" with {fitted}" if way.spacers else ""
     return (
-        f"With the arm left where it is and spacers up to {longest} the best is {where} with "
-        f"{fitted}, {_ackermann(found, place)}: not enough."
+        f"{start} the best is {_number(found, place)} at {place.at('rack_height_mm'):.0f} mm"
+        f"{spacers}{f', {arm}' if arm else ''}; {_ackermann(found, place)}: not enough."
     )
+
+
+def _arm_start(found: RackHeights, way: Way) -> str:
+    if way.arm == "fixed":
+        return "With the arm left where it is"
+    if way.arm == "drawn height":
+        return "With an arm of another shape at its drawn height"
+    choice = arm_heights(found.problem)
+    if isinstance(choice, Range):
+        return f"With the arm free in height, from {choice.low:.0f} to {choice.high:.0f} mm,"
+    return "With the arm free in height, within its stock heights,"
+
+
+def _spacer_start(found: RackHeights, way: Way) -> str:
+    return f"and spacers up to {found.spacer_max_mm:g} mm" if way.spacers else "and no spacers"
+
+
+def _changes(found: RackHeights, place: Place) -> str:
+    """What a place changes of the car as drawn, the arm last."""
+    parts = [f"{place.at('spacer_mm'):.0f} mm spacers"] if _fitted(place) else []
+    raised = _raised(found, place)
+    ahead = place.at("rack_fore_aft_mm") - float(found.problem.points.inner_joint[0])
+    moved = [_moved(raised, "", "")] if abs(raised) >= SAME_MM else []
+    if abs(ahead) >= SAME_MM:
+        moved.append(f"{abs(ahead):.0f} mm further {'forward' if ahead > 0.0 else 'back'}")
+    rack = " and ".join(part.strip() for part in moved)
+    parts.append(f"the rack {rack}" if rack else "the rack where it is drawn")
+    parts.append(_arm_words(found, place) or "the arm left as drawn")
+    return ", ".join(parts)
+
+
+def _arm_words(found: RackHeights, place: Place) -> str:
+    """The arm where it is not as drawn; empty where it is."""
+    lifted, shape = _lifted(found, place), _shape(found.problem, place)
+    if abs(lifted) >= SAME_MM:
+        verb = "lowered" if lifted < 0.0 else "raised"
+        return f"the arm {verb} {abs(lifted):.0f} mm{f' ({shape})' if shape else ''}"
+    return f"the arm {shape}" if shape else ""
 
 
 def _number(found: RackHeights, place: Place) -> str:
@@ -178,9 +221,8 @@ def _number(found: RackHeights, place: Place) -> str:
     return f"{value:.{2 if value >= 0.02 else 3}f} deg{measure}"
 
 
-def _spacers_fitted(place: Place) -> str:
-    length = place.at("spacer_mm")
-    return f"{length:.0f} mm spacers" if length >= 0.5 else "no spacer"
+def _fitted(place: Place) -> bool:
+    return place.at("spacer_mm") >= SAME_MM
 
 
 def _ackermann(found: RackHeights, place: Place) -> str:
@@ -192,13 +234,21 @@ def _ackermann(found: RackHeights, place: Place) -> str:
 
 def _level(place: Place) -> str:
     """Where the inner joint is against a level tie rod."""
-    return _moved(place.at("rack_height_mm") - place.at("arm_height_mm"), "level", "than level")
+    return _moved(place.at("rack_height_mm") - place.at("arm_height_mm"), "level", " than level")
 
 
 def _moved(by: float, nothing: str, than: str) -> str:
-    if abs(by) < 0.5:
+    if abs(by) < SAME_MM:
         return nothing
-    return f"{abs(by):.0f} mm {'lower' if by < 0.0 else 'higher'} {than}"
+    return f"{abs(by):.0f} mm {'lower' if by < 0.0 else 'higher'}{than}"
+
+
+def _raised(found: RackHeights, place: Place) -> float:
+    return place.at("rack_height_mm") - float(found.problem.points.inner_joint[2])
+
+
+def _lifted(found: RackHeights, place: Place) -> float:
+    return place.at("arm_height_mm") - float(found.problem.points.outer_joint[2])
 
 
 def _shape(problem: Problem, place: Place) -> str:
@@ -206,22 +256,14 @@ def _shape(problem: Problem, place: Place) -> str:
     arm = describe_arm(problem.points)
     length, angle = float(arm.length_mm), float(np.degrees(arm.angle))
     parts = []
-    if abs(place.at("arm_length_mm") - length) >= 0.5:
+    if abs(place.at("arm_length_mm") - length) >= SAME_MM:
         parts.append(f"{place.at('arm_length_mm'):.0f} mm long, drawn {length:.0f}")
-    if abs(place.at("arm_angle_deg") - angle) >= 0.5:
+    if abs(place.at("arm_angle_deg") - angle) >= SAME_MM:
         parts.append(f"at {place.at('arm_angle_deg'):.0f} deg, drawn {angle:.0f}")
-    return f" ({'; '.join(parts)})" if parts else ""
+    return "; ".join(parts)
 
 
-def _reach(problem: Problem) -> str:
-    choice = following_range(problem)
-    if isinstance(choice, Range):
-        return f"free from {choice.low:.0f} to {choice.high:.0f} mm"
-    return "free within its stock heights"
-
-
-def _longest(found: RackHeights) -> str:
-    return f"{found.spacer_max_mm:g} mm"
+# --- what stops a design -------------------------------------------------------------------------
 
 
 def _why(found: RackHeights, way: Way) -> str:

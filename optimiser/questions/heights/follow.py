@@ -1,0 +1,94 @@
+"""Follow designs down, the most expensive limit only where it matters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.asked import Room
+from optimiser.evaluation.designs import Designs
+from optimiser.search.linear_steps import fit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.vectors import Array
+    from optimiser.search.residuals import Model
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """Where N designs ended: the better of where each began and what was reached.
+
+    Attributes:
+        designs: (N,).
+        level: worst ratio of objective to ray, (N,); infinite where a limit is broken.
+    """
+
+    designs: Designs
+    level: Array
+
+    @property
+    def kept(self) -> NDArray[np.intp]:
+        """Rows that keep every limit, the least level first."""
+        order = np.argsort(self.level, kind="stable")
+        return np.asarray(order[np.isfinite(self.level[order])])
+
+
+def without_clearance(problem: Problem) -> Problem:
+    """The problem without its most expensive limit."""
+    return replace(problem, limits=replace(problem.limits, clearance_mm=None), room=Room())
+
+
+def follow(
+    problem: Problem,
+    designs: Designs,
+    model_of: Callable[[Problem], Model],
+    ray: Array,
+    *,
+    steps: int = 14,
+    tolerance: float = 1e-4,
+) -> Followed:
+    """Follow designs to the least worst ratio of objective to `ray` (m,).
+
+    Clearance is left out at first: the best without a limit that it happens to keep is the best
+    with it. Only designs that break it are followed again with it.
+
+    Args:
+        problem: may leave the rack height free.
+        designs: within its space.
+        model_of: makes the model of a problem: its objectives and limits are what counts.
+        ray: what each objective may be; infinity leaves one out.
+        steps: linear programmes at most.
+        tolerance: see `linear_steps.fit`.
+    """
+    judge = model_of(problem)
+    whole = judge.table(judge.scaled(designs), designs)
+    values = whole.like.values.copy()
+    level = np.where(whole.feasible, np.max(whole.objectives / ray, axis=1), np.inf)
+    rows = np.arange(len(designs))
+    stages = (
+        [model_of(without_clearance(problem))] if "clearance_mm" in problem.constraint_names else []
+    )
+    for model in (*stages, judge):
+        if not model.columns or not len(rows):
+            break
+        start = designs.select(rows)
+        table = model.table(model.scaled(start), start)
+        there = np.flatnonzero(np.isfinite(table.objectives).all(axis=1))
+        rows, table = rows[there], table.select(there)
+        if not len(rows):
+            break
+        rays = np.tile(ray, (len(rows), 1))
+        found = fit(model, table, rays, steps=steps, tolerance=tolerance).table
+        after = found if model is judge else judge.table(found.scaled, found.like)
+        now = np.where(after.feasible, np.max(after.objectives / ray, axis=1), np.inf)
+        better = now < level[rows]
+        values[rows[better]], level[rows[better]] = after.like.values[better], now[better]
+        rows = rows[found.feasible & ~after.feasible]
+    return Followed(Designs(designs.rack, values), level)
