@@ -17,8 +17,17 @@ from optimiser.questions.heights.folder import verdict_lines
 from optimiser.questions.heights.words import answer_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from optimiser.questions.heights.answer import HeightsAnswer
     from optimiser.questions.heights.rack import RackHeights
+    from optimiser.questions.heights.ways import Arm, Way
+
+_ARMS: dict[Arm, str] = {
+    "fixed": "arm fixed",
+    "drawn height": "other shape",
+    "free in height": "free in height",
+}
 
 
 def show_heights(asked: HeightsAsked) -> int:
@@ -48,7 +57,7 @@ def show_heights(asked: HeightsAsked) -> int:
 
 
 def racks_table(answer: HeightsAnswer) -> Table:
-    """One row per rack: the answer, and the best of each way."""
+    """A row for each rack: the best of each way, and the answer."""
     table = Table(
         title=escape(answer.study.title),
         title_justify="left",
@@ -57,36 +66,36 @@ def racks_table(answer: HeightsAnswer) -> Table:
     )
     table.add_column("rack", no_wrap=True)
     table.add_column("mm", justify="right", no_wrap=True)
-    for way in answer.found[0].ways:
-        arm = way.arm.replace(" in height", "").replace("drawn height", "reshaped")
-        table.add_column(f"{arm}\n{'spacers' if way.spacers else 'bare'}", no_wrap=True)
-    table.add_column("rescued by\nmounting it lower?")
+    arms = list(dict.fromkeys(way.arm for way in answer.found[0].ways))
+    for arm in arms:
+        table.add_column(_ARMS[arm], no_wrap=True)
+    table.add_column("rescued by\nmounting lower?")
     for found in answer.found:
         wrong = found.problem.wrong_hand
         rack = found.problem.racks[found.rack]
         table.add_row(
             escape(rack.name),
             f"{rack.inner_joint_spacing_mm:g}",
-            *_cells(found),
-            answer_of(found) + (" (opposite hand needed)" if wrong[found.rack] else ""),
+            *_cells(found, arms),
+            answer_of(found) + ("; opposite hand needed" if wrong[found.rack] else ""),
         )
     table.caption = (
         "mm between the inner joints; arm fixed, of another shape at its drawn height, or free in "
-        "height: best bump steer in deg (* acceptable), at rack height in mm + spacers in mm"
+        "height, without spacers and below that with: best bump steer in deg (* acceptable) at "
+        "rack height in mm + spacers in mm"
     )
     table.caption_justify = "left"
     return table
 
 
-def _cells(found: RackHeights) -> list[str]:
-    cells = []
-    for way in found.ways:
-        place = found.place(way)
-        if place is None:
-            cells.append("-")
-            continue
-        spacer = f"+{place.at('spacer_mm'):.0f}" if way.spacers else ""
-        star = "*" if place.acceptable else ""
-        height = f"at {place.at('rack_height_mm'):.0f}{spacer}"
-        cells.append(f"{rounded(place.bump_steer_deg, 3)}{star}\n{height}")
-    return cells
+def _cells(found: RackHeights, arms: Sequence[Arm]) -> list[str]:
+    return ["\n".join(_cell(found, way) for way in found.ways if way.arm == arm) for arm in arms]
+
+
+def _cell(found: RackHeights, way: Way) -> str:
+    place = found.place(way)
+    if place is None:
+        return "-"
+    spacer = f"+{place.at('spacer_mm'):.0f}" if way.spacers else ""
+    star = "*" if place.acceptable else " "
+    return f"{rounded(place.bump_steer_deg, 3)}{star} {place.at('rack_height_mm'):.0f}{spacer}"

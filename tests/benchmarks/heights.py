@@ -18,7 +18,7 @@ import numpy as np
 
 from optimiser.evaluation.problem import Problem
 from optimiser.questions.heights.folder import rack_figures
-from optimiser.questions.heights.four_ways import solve_rack
+from optimiser.questions.heights.rack import solve_rack
 from optimiser.study.read import read_study
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"

@@ -141,8 +141,8 @@ class RackHeights:
         return self.curves[self.ways.index(way)]
 
     def place(self, way: Way) -> Place | None:
-        """The best place of one way, see `WayCurve.best`."""
-        return self.curve(way).best
+        """The best place of one way, see `WayCurve.best`; None of one that the study lacks."""
+        return self.curve(way).best if way in self.ways else None
 
     def nearest(self, way: Way) -> Place | None:
         """The acceptable place of one way that changes least: its own or of a way within it."""
@@ -216,7 +216,7 @@ def solve_rack(
     solved: list[tuple[Way, Optima]] = []
     finished: list[WayCurve | Future[WayCurve]] = []
     longest = 0.0
-    for way in ways_of(plain):
+    for way in ways_of(plain, spacer_max_mm):
         watch(f"{problem.racks[rack].name}: {way.name}")
         mine = way_problem(plain, way, heights_mm, spacer_max_mm)
         longest = max(longest, ends(mine.space["spacer_mm"])[1])
@@ -313,9 +313,12 @@ class _Known:
     def quoted(self) -> tuple[NDArray[np.intp], float]:
         """Rows to be quoted where none is acceptable, the least Ackermann error first.
 
-        With bump steer below the second number: what is accepted, or near the least.
+        With bump steer below the second number: what is accepted, or near the least. Where the
+        least bump steer itself leaves the Ackermann error acceptable, that one alone.
         """
         rows, bump = self.feasible, self._column(0)
+        if self._column(1)[rows[0]] <= self.problem.acceptable[1]:
+            return rows[:1], float(bump[rows[0]])
         bound = max(NEAR_LEAST * float(bump[rows[0]]), float(self.problem.acceptable[0]))
         return _sorted(rows[bump[rows] <= bound], self._column(1)), bound
 
@@ -323,8 +326,8 @@ class _Known:
         """Add a design with less of what the best one has too much of; see `WayCurve.best`."""
         if not len(self.feasible):
             return
-        if not len(self.acceptable):
-            rows, bound = self.quoted
+        rows, bound = self.quoted
+        if not len(self.acceptable) and self._column(1)[rows[0]] > self.problem.acceptable[1]:
             self._look("Ackermann error", rows, (bound, np.inf))
         good, bump = self.acceptable, self._column(0)
         if not len(good) or self.feasible[0] in good or bump[good[0]] <= self.enough:

@@ -59,13 +59,17 @@ WAYS = tuple(Way(arm, spacers) for arm in ARMS for spacers in (False, True))
 """All that there may be, fewer freedoms first."""
 
 
-def ways_of(problem: Problem) -> tuple[Way, ...]:
-    """The ways that a study has, in the order of `WAYS`."""
+def ways_of(problem: Problem, spacer_max_mm: float) -> tuple[Way, ...]:
+    """The ways that a study has, in the order of `WAYS`; spacers of up to 0 mm are none."""
     shaped = False
     for name, (drawn,) in _drawn_shape(problem).items():
         low, high = ends(problem.space[name])
         shaped |= max(high - drawn, drawn - low) > _SAME
-    return tuple(way for way in WAYS if shaped or way.arm != "drawn height")
+    return tuple(
+        way
+        for way in WAYS
+        if (shaped or way.arm != "drawn height") and (spacer_max_mm > 0.0 or not way.spacers)
+    )
 
 
 def way_problem(problem: Problem, way: Way, heights_mm: Array, spacer_max_mm: float) -> Problem:
@@ -108,7 +112,7 @@ def between_ball_joints(problem: Problem) -> Range:
 
 
 def _spacers(choice: Choice, way: Way, longest: float) -> Choice:
-    if not way.spacers or longest == 0.0:
+    if not way.spacers:
         return Stock((0.0,))
     if isinstance(choice, Stock) and len(choice.values) > 1:
         return Stock(tuple(sorted({0.0, *choice.values})))

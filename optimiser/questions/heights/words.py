@@ -106,7 +106,7 @@ def verdict(found: RackHeights, study: Study) -> Iterator[str]:
             if _worth_saying(found, way):
                 yield _way_sentence(found, way)
     yield from outside_lines(found, study)
-    yield f"Hand: it {found.problem.hands[found.rack].sentence}."
+    yield f"Hand: {found.problem.hands[found.rack].sentence}."
 
 
 def _worth_saying(found: RackHeights, way: Way) -> bool:
@@ -114,10 +114,8 @@ def _worth_saying(found: RackHeights, way: Way) -> bool:
     remedy = found.remedy
     if remedy is not None and remedy.way == way:
         return False
-    if not way.spacers or found.spacer_max_mm > 0.0:
-        less = [c for c in found.curves if c.way.within(way) and c.way != way]
-        return all(curve.nearest is None for curve in less)
-    return False
+    less = [c for c in found.curves if c.way.within(way) and c.way != way]
+    return all(curve.nearest is None for curve in less)
 
 
 # --- one way -------------------------------------------------------------------------------------
@@ -218,7 +216,9 @@ def _number(found: RackHeights, place: Place) -> str:
     value = place.bump_steer_deg
     if value < 0.0005:
         return f"below 0.001 deg{measure}"
-    return f"{value:.{2 if value >= 0.02 else 3}f} deg{measure}"
+    # What is just above or below the accepted value is not rounded to it.
+    clear = value >= 0.02 and abs(value - float(found.problem.acceptable[0])) > 0.01
+    return f"{value:.{2 if clear else 3}f} deg{measure}"
 
 
 def _fitted(place: Place) -> bool:
