@@ -1,10 +1,11 @@
 """The least bump steer at each of many rack heights, every other free variable re-optimised.
 
-    bump |  .        .        seeds     at every fourth height, placed by the ideal inner joint
+    bump |  .        .        seeds     at every sixth height, placed by the ideal inner joint
     steer|    .    .   <----- coarse    several of them followed to their minimum
-         |      ..            fine      every height, from the minima on both sides of it
-         +------------ height repair    heights that stand out of the row, from their neighbours
+         |      ..            carry     each minimum along the row, both ways, while it is worth it
+         +------------ height fill      every height, from the best on both sides of it
                               polish    every height once more, until nothing is promised
+                              meet      where two basins meet, each further into the other
 
 All heights are one batch: the rack height is a variable that `search.linear_steps` holds. What is
 made small is bump steer alone, the study's limits kept exactly.
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.farthest import farthest_points
-from optimiser.evaluation.designs import VARIABLES, Designs, Range
+from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
 from optimiser.questions.heights.follow import follow, without_clearance
 from optimiser.questions.heights.starts import height_seeds
 from optimiser.search.linear_steps import fit
@@ -33,10 +34,21 @@ if TYPE_CHECKING:
 
     Indices = NDArray[np.intp]
 
-COARSE = 4
+COARSE = 6
 """Every so many heights one is started from seeds; the others start from their neighbours."""
 STARTS = 3
-REPAIRS = 4
+WORTH, WORTH_DEG = 2.0, 0.05
+"""A local minimum is followed on while its bump steer is less than so many times the best of its
+height and so much more."""
+SAME = 0.08
+"""Designs of one height that differ by less than this share of every range are in one basin."""
+ROUGH = 1e-2
+"""Until they are polished designs are done when no more than this share is promised."""
+BLENDED, BLENDED_DEG = 1.2, 0.01
+"""The blend of two designs of one basin has no more bump steer than so many times theirs."""
+MEETINGS = 6
+ODD = 16
+"""Random designs for each free variable where no seed comes to a design within the limits."""
 DIPS = 3
 """Lowest dips of a curve that are followed with the rack height free."""
 POLISH = (0.05, 0.05, 0.02, 0.01, 0.005)
@@ -96,7 +108,7 @@ def solve_heights(
         for more in starts or []:
             full.offer(every, more)
         full.offer(every, designs)
-        full.solve(broken, designs.select(broken))
+        full.solve(broken, rows.minima)
         designs, outcome = full.designs(), problem.evaluate(full.designs())
         promised[broken] = full.promised_deg[broken]
     return Optima(designs, outcome, promised)
@@ -130,17 +142,21 @@ def solve_height(problem: Problem, optima: Optima, low: float, high: float) -> D
 
 
 class _Rows:
-    """The best design met so far at each height."""
+    """The best design met so far at each height, and the local minima that were met."""
 
     def __init__(self, model: Model, rack: int, heights_mm: Array) -> None:
         self.model, self.rack, self.heights = model, rack, heights_mm
         self.ray = np.full(len(model.kinds), np.inf)
         self.ray[0] = model.problem.acceptable[0]
         self.promised_deg = np.full(len(heights_mm), np.nan)
+        self._stock = [column for column in model.held if column != _HEIGHT]
         first, start = self.seeds(np.arange(len(heights_mm)), few=True)
         _, once = np.unique(first, return_index=True)
         start = start.select(once)
         self.best = model.table(model.scaled(start), start)
+        self.minima = _Minima(
+            np.empty(0, dtype=np.intp), self.best.select(np.empty(0, dtype=np.intp))
+        )
 
     def score(self, table: Table) -> Array:
         """Bump steer where the limits are kept; behind all of those, what breaks them least."""
@@ -159,19 +175,22 @@ class _Rows:
 
     def offer(self, row: Indices, designs: Designs) -> Table:
         """Evaluate designs of the heights `row` and keep the better ones."""
+        if not len(row):
+            return self.best.select(row)
         table = self.model.table(self.model.scaled(designs), designs)
         self.keep(row, table)
         return table
 
-    def follow(self, row: Indices, start: Table, steps: int, trust: float = 0.2) -> None:
-        """Follow bump steer down from designs of the heights `row`."""
+    def follow(self, row: Indices, start: Table, steps: int) -> _Minima:
+        """Follow bump steer down from designs of the heights `row`; returns where they ended."""
         there = np.flatnonzero(np.isfinite(start.objectives).all(axis=1))
         row, start = row[there], start.select(there)
         if not len(row):
-            return
+            return _Minima(row, start)
         rays = np.broadcast_to(self.ray, (len(row), len(self.ray)))
-        found = fit(self.model, start, rays, steps=steps, tolerance=1e-4, trust=trust)
+        found = fit(self.model, start, rays, steps=steps, tolerance=ROUGH)
         self.keep(row, found.table)
+        return _Minima(row, found.table)
 
     def designs(self) -> Designs:
         """The best designs, (H,)."""
@@ -183,7 +202,7 @@ class _Rows:
 
     # --- stages ----------------------------------------------------------------------------------
 
-    def solve(self, rows: Indices | None = None, near: Designs | None = None) -> None:
+    def solve(self, rows: Indices | None = None, near: _Minima | None = None) -> None:
         """All stages for some heights, or for all of them.
 
         `near` are designs of these heights that just break a limit, to be followed as well.
@@ -193,67 +212,141 @@ class _Rows:
             self.offer(*self.seeds(rows))
             return
         coarse = np.unique(np.append(rows[::COARSE], rows[-1]))
-        self.coarse(coarse, rows, near)
+        self.coarse(coarse, near)
+        self.carry(coarse)
         others = np.setdiff1d(rows, coarse)
-        at = np.searchsorted(coarse, others)
         if len(others):
-            below, above = coarse[at - 1], coarse[at]
-            kept = self.best.feasible
-            hope = kept[below] | kept[above] | kept[others]
-            for some, steps in ((hope, 8), (~hope, 3)):
-                to = np.concatenate([others[some], others[some]])
-                self.from_others(to, np.concatenate([below[some], above[some]]), steps)
+            self.fill(others, coarse)
         self.polish(rows)
-        self.repair(rows)
+        self.meet(rows)
 
-    def coarse(self, coarse: Indices, rows: Indices, near: Designs | None) -> None:
+    def coarse(self, coarse: Indices, near: _Minima | None) -> None:
         """Seeds at some heights, the best of them and unlike ones followed."""
         row, designs = self.seeds(coarse)
+        if near is not None:
+            mine = np.isin(near.row, coarse)
+            row = np.concatenate([row, near.row[mine]])
+            designs = Designs.join([designs, near.table.like.select(mine)])
         table = self.offer(row, designs)
         score = self.score(table)
-        # Designs that just break a limit are better starts than most seeds.
-        count = STARTS if near is None else 1
-        starts = [_apart(table, score, np.flatnonzero(row == one), count) for one in coarse]
-        picked = np.concatenate(starts)
-        row, table = row[picked], table.select(picked)
-        if near is not None:
-            row = np.concatenate([row, rows])
-            table = Table.join([table, self.model.table(self.model.scaled(near), near)])
-        self.follow(row, table, 10)
+        picked = [self._starts(table, score, np.flatnonzero(row == one)) for one in coarse]
+        chosen = np.concatenate(picked)
+        followed = self.follow(row[chosen], table.select(chosen), 10)
+        lost = coarse[~self.best.feasible[coarse]]
+        self.remember(_Minima(coarse, self.best.select(coarse)))
+        self.remember(followed)
+        if len(lost):
+            self.remember(self.odd(lost))
 
-    def from_others(self, row: Indices, other: Indices, steps: int) -> None:
-        """Follow designs of other heights from these heights, the arm moved as much as the rack."""
-        if not len(row):
-            return
-        start = self.model.designs(self.best.scaled[other], self.best.like.select(other))
-        values = start.values.copy()
-        values[:, _ARM_HEIGHT] += self.heights[row] - values[:, _HEIGHT]
-        if VARIABLES.index("arm_height_mm") not in self.model.columns:
-            values[:, _ARM_HEIGHT] = start.values[:, _ARM_HEIGHT]
+    def odd(self, rows: Indices) -> _Minima:
+        """Designs from anywhere, the best two of each height followed."""
+        count = ODD * len(self.model.columns)
+        row = np.repeat(rows, count)
+        scaled = np.random.default_rng(0).uniform(size=(len(row), len(self.model.columns)))
+        like = self.designs().select(row).values.copy()
+        for column in self._stock:
+            choice = self.model.problem.space[VARIABLES[column]]
+            if isinstance(choice, Stock):
+                like[:, column] = np.resize(choice.values, len(row))
+        rack = np.full(len(row), self.rack)
+        table = self.offer(row, self.model.designs(scaled, Designs(rack, like)))
+        score = self.score(table).reshape(len(rows), count)
+        best = (
+            np.argsort(score, axis=1, kind="stable")[:, :2] + count * np.arange(len(rows))[:, None]
+        )
+        return self.follow(row[best.ravel()], table.select(best.ravel()), 10)
+
+    def _starts(self, table: Table, score: Array, rows: Indices) -> Indices:
+        """The best of some designs, unlike ones of the better half, and the best of each stock."""
+        order = rows[np.argsort(score[rows], kind="stable")]
+        half = order[: max(STARTS, len(order) // 2)]
+        place = np.concatenate([table.scaled[half], table.like.values[half] / 1000.0], axis=1)
+        picked = half[farthest_points(place, STARTS)]
+        stock = table.like.values[order][:, self.model.held]
+        _, first = np.unique(stock, axis=0, return_index=True)
+        return np.unique(np.concatenate([picked, order[first]]))
+
+    def remember(self, found: _Minima) -> _Minima:
+        """Take local minima that are worth following on and unlike those known; returns them."""
+        score, best = self.score(found.table), self.score(self.best)[found.row]
+        base = np.where(best < _INFEASIBLE, 0.0, _INFEASIBLE)
+        worth = score - base <= WORTH * (best - base) + WORTH_DEG
+        new = []
+        for one in np.flatnonzero(worth)[np.argsort(score[worth], kind="stable")].tolist():
+            here = found.select(np.array([one]))
+            if not self._known(here.row, here.table.like)[0]:
+                new.append(one)
+                self.minima = _Minima.join([self.minima, here])
+        return found.select(np.array(new, dtype=np.intp))
+
+    def _known(self, row: Indices, designs: Designs) -> NDArray[np.bool_]:
+        """Whether designs of the heights `row` lie beside a local minimum that is known there."""
+        one, other = np.nonzero(row[:, None] == self.minima.row)
+        alike = self._alike(designs.select(one), self.minima.table.like.select(other))
+        return np.isin(np.arange(len(row)), one[alike])
+
+    def carry(self, coarse: Indices) -> None:
+        """Follow each local minimum along the row, from height to height, both ways.
+
+        A minimum that comes to one already known there ends.
+        """
+        fresh = self.minima
+        for _ in range(len(coarse)):
+            at = np.searchsorted(coarse, fresh.row)
+            to, start = [], []
+            for step in (-1, 1):
+                inside = (at + step >= 0) & (at + step < len(coarse))
+                target = coarse[np.clip(at + step, 0, len(coarse) - 1)][inside]
+                to.append(target)
+                start.append(self.moved(fresh.table.like.select(inside), target))
+            row, designs = np.concatenate(to), Designs.join(start)
+            unknown = ~self._known(row, designs)
+            if not unknown.any():
+                return
+            row, designs = row[unknown], designs.select(unknown)
+            fresh = self.remember(self.follow(row, self.offer(row, designs), 6))
+            if not len(fresh.row):
+                return
+
+    def moved(self, designs: Designs, row: Indices) -> Designs:
+        """Designs of other heights at the heights `row`, the arm moved as much as the rack."""
+        values = designs.values.copy()
+        if VARIABLES.index("arm_height_mm") in self.model.columns:
+            values[:, _ARM_HEIGHT] += self.heights[row] - values[:, _HEIGHT]
         values[:, _HEIGHT] = self.heights[row]
-        self.follow(row, self.offer(row, Designs(start.rack, values)), steps)
+        like = Designs(designs.rack, values)
+        return self.model.designs(self.model.scaled(like), like)
 
-    def repair(self, rows: Indices) -> None:
-        """Heights that are worse than their neighbours suggest, from those; until none is."""
-        for _ in range(REPAIRS):
-            score = self.score(self.best)
-            ends = np.concatenate([[np.inf], score, [np.inf]])
-            nearest = np.fmin(ends[:-2], ends[2:])
-            beside = np.fmax(0.5 * (ends[:-2] + ends[2:]), nearest)
-            odd = (score > 1.02 * beside + CONVERGED_DEG) | (
-                (score > _INFEASIBLE) & (nearest < _INFEASIBLE)
-            )
-            odd &= np.isin(np.arange(len(score)), rows)
-            pairs = [(r, o) for r in np.flatnonzero(odd) for o in (r - 1, r + 1)]
-            pairs = [(r, o) for r, o in pairs if 0 <= o < len(score) and np.isfinite(score[o])]
-            if not pairs:
-                return
-            to, other = np.array(pairs, dtype=np.intp).T
-            self.from_others(to, other, 8)
-            better = np.flatnonzero(self.score(self.best) < score - 0.1 * CONVERGED_DEG)
-            if not len(better):
-                return
-            self.polish(better)
+    def fill(self, others: Indices, coarse: Indices) -> None:
+        """The heights between, each from the best on both sides of it.
+
+        Where their blend is about as good as they are it is polished later. Where it is not they
+        are in different basins, and both are followed.
+        """
+        at = np.searchsorted(coarse, others)
+        low, high, best = coarse[at - 1], coarse[at], self.designs()
+        below, above = best.select(low), best.select(high)
+        share = (self.heights[others] - self.heights[low]) / (
+            self.heights[high] - self.heights[low]
+        )
+        blend = below.values + share[:, None] * (above.values - below.values)
+        blend[:, self._stock] = below.values[:, self._stock]
+        score = self.score(self.best)
+        worst = np.maximum(score[low], score[high])
+        here = self.score(self.offer(others, Designs(below.rack, blend)))
+        lost = ~(here <= BLENDED * worst + BLENDED_DEG) | (here >= _INFEASIBLE)
+        row = np.concatenate([others[lost], others[lost]])
+        ends = Designs.join([below.select(lost), above.select(lost)])
+        hope = np.tile((worst < _INFEASIBLE)[lost], 2)
+        table = self.offer(row, self.moved(ends, row))
+        for some, steps in ((hope, 6), (~hope, 3)):
+            self.follow(row[some], table.select(some), steps)
+
+    def _alike(self, one: Designs, other: Designs) -> NDArray[np.bool_]:
+        """Which of N designs lie in one basin with other N; the rack height does not count."""
+        gap = np.abs(self.model.scaled(one) - self.model.scaled(other))
+        stock = one.values[:, self._stock] == other.values[:, self._stock]
+        return np.asarray((gap.max(axis=1, initial=0.0) <= SAME) & stock.all(axis=1))
 
     def polish(self, rows: Indices) -> None:
         """Heights again from their own best, until the programme promises nothing."""
@@ -268,10 +361,46 @@ class _Rows:
             self.keep(rows, found.table)
             rows = rows[~(self.promised_deg[rows] < CONVERGED_DEG)]
 
+    def meet(self, rows: Indices) -> None:
+        """Where two heights beside each other are in different basins, each goes on into the other.
 
-def _apart(table: Table, score: Array, rows: Indices, count: int) -> Indices:
-    """The best of some designs, and unlike ones among the better half of them."""
-    order = rows[np.argsort(score[rows], kind="stable")]
-    half = order[: max(count, len(order) // 2)]
-    place = np.concatenate([table.scaled[half], table.like.values[half] / 1000.0], axis=1)
-    return np.asarray(half[farthest_points(place, count)])
+        Until that makes no height better. Others may be worse than their neighbour's design, moved
+        there, and are polished from that.
+        """
+        changed = rows
+        for _ in range(MEETINGS):
+            before = self.score(self.best)
+            to, start = [], []
+            for step in (-1, 1):
+                target = changed + step
+                inside = np.isin(target, rows) & self.best.feasible[changed]
+                to.append(target[inside])
+                designs = self.designs().select(changed[inside])
+                start.append(self.moved(designs, target[inside]))
+            row, designs = np.concatenate(to), Designs.join(start)
+            table = self.offer(row, designs)
+            other = ~self._alike(designs, self.designs().select(row))
+            other |= ~self.best.feasible[row]
+            self.follow(row[other], table.select(other), 8)
+            after = self.score(self.best)
+            changed = np.flatnonzero(after < before - 0.1 * CONVERGED_DEG)
+            if not len(changed):
+                return
+            self.polish(changed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Minima:
+    """Where K designs ended, and the height of each."""
+
+    row: Indices
+    table: Table
+
+    def select(self, index: Indices | NDArray[np.bool_]) -> _Minima:
+        return _Minima(self.row[index], self.table.select(index))
+
+    @classmethod
+    def join(cls, parts: list[_Minima]) -> _Minima:
+        return cls(
+            np.concatenate([part.row for part in parts]), Table.join([part.table for part in parts])
+        )

@@ -42,7 +42,7 @@ SAME_CHANGE = 1.02, 1.0
 """A change that is greater by no more than 2 % and 1 mm counts as the same."""
 ENOUGH = 0.1
 """Share of the acceptable bump steer below which the Ackermann error counts instead."""
-_STARTS = 4
+_STARTS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,7 +327,7 @@ class _Known:
         if not len(self.feasible):
             return
         rows, bound = self.quoted
-        if not len(self.acceptable) and self._column(1)[rows[0]] > self.problem.acceptable[1]:
+        if not len(self.acceptable) and bound > self._column(0)[self.feasible[0]]:
             self._look("Ackermann error", rows, (bound, np.inf))
         good, bump = self.acceptable, self._column(0)
         if not len(good) or self.feasible[0] in good or bump[good[0]] <= self.enough:
