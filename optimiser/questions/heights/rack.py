@@ -25,7 +25,6 @@ from optimiser.search.residuals import Model
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
@@ -200,7 +199,6 @@ def solve_rack(
     heights_mm: Array,
     spacer_max_mm: float,
     watch: Callable[[str], None] = lambda _: None,
-    executor: Executor | None = None,
 ) -> RackHeights:
     """The best of every height for one rack, in every way that the study has.
 
@@ -210,11 +208,10 @@ def solve_rack(
         heights_mm: (H,), increasing.
         spacer_max_mm: longest spacer, each end.
         watch: told each way as it begins.
-        executor: finishes one way while the next is solved, with the same result.
     """
     plain = measured_problem(problem)
     solved: list[tuple[Way, Optima]] = []
-    finished: list[WayCurve | Future[WayCurve]] = []
+    curves: list[WayCurve] = []
     longest = 0.0
     for way in ways_of(plain, spacer_max_mm):
         watch(f"{problem.racks[rack].name}: {way.name}")
@@ -225,12 +222,8 @@ def solve_rack(
         starts = [designs for designs in starts if _allowed(mine, designs)]
         optima = solve_heights(mine, rack, heights_mm, starts)
         solved.append((way, optima))
-        if executor is None:
-            finished.append(_finish(mine, way, optima, heights_mm))
-        else:
-            finished.append(executor.submit(_finish, mine, way, optima, heights_mm))
-    curves = tuple(item if isinstance(item, WayCurve) else item.result() for item in finished)
-    return RackHeights(plain, rack, heights_mm, longest, curves)
+        curves.append(_finish(mine, way, optima, heights_mm))
+    return RackHeights(plain, rack, heights_mm, longest, tuple(curves))
 
 
 def _allowed(problem: Problem, designs: Designs) -> bool:
