@@ -77,7 +77,7 @@ def test_it_says_which_rack_where_and_what_it_comes_to(stored):
     ):
         assert words in ("bump steer", "Ackermann error")
         assert value == f"{chosen.metric(name):.3f} deg"
-        assert most == f"{accepted:g} deg"
+        assert most == f"{accepted:g}"
         assert kept
     assert screen["watch"]
 
@@ -155,6 +155,21 @@ def test_the_whole_answer_is_on_the_first_screen(browser, report, screen):
         assert bottom <= height, kind
         assert right - left > 100.0, kind
     assert CAUTION in browser.value("document.querySelector('#answer .warn').textContent")
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [360, 390, 1280])
+def test_long_numbers_do_not_make_the_page_wider_than_the_screen(browser, report, width):
+    browser.look_at(report, width=width, height=844)
+    browser.value("""document.querySelectorAll('.judged tr').forEach(row => {
+        row.cells[1].textContent = 'below 0.001 deg';
+        row.cells[2].textContent = 'above 0.0755 accepted'; })""")
+    room = browser.value("document.documentElement.clientWidth")
+    assert browser.value("document.documentElement.scrollWidth") <= room
+    left, right = browser.value(
+        "(b => [b.left, b.right])(document.querySelector('.judged').getBoundingClientRect())"
+    )
+    assert right - left <= browser.value("document.querySelector('.place').offsetWidth") + 1
 
 
 @needs_browser

@@ -69,7 +69,7 @@ def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
 
 
 def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
-    """Words, value, what is accepted, and whether it is kept."""
+    """Words, value with its unit, what is accepted in it, and whether it is kept."""
     acceptable = chosen.problem.acceptable.tolist()
     values = chosen.outcome.judged[0].tolist()
     for one, measured, most in zip(map(quantity, JUDGED), values, acceptable, strict=True):
@@ -77,7 +77,7 @@ def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
         yield (
             one.words,
             f"{number(value, one.digits)} {one.unit}",
-            f"{most:g} {one.unit}",
+            f"{most:g}",
             bool(measured <= most),
         )
 
