@@ -6,6 +6,7 @@ import contextlib
 import csv
 import io
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -151,6 +152,16 @@ def test_the_hardpoints_are_the_winners_and_keep_to_its_lengths(result):
     ]
     names = [cells[0] for cells in csv.reader(io.StringIO("\n".join(rows[1:])))]
     assert names == [*POINT_NAMES, *(f"right_{name}" for name in POINT_NAMES)]
+
+
+def test_lengths_that_people_read_are_to_a_ten_thousandth(result):
+    """The comments of the points; the rows below them are in full, for programs."""
+    lines = (result / "hardpoints.csv").read_text("utf-8").splitlines()
+    comments = [line for line in lines if line.startswith("#")]
+    points = read_hardpoints(result / "hardpoints.csv")
+    for name, at in points.items():
+        assert f"# {name}: {', '.join(f'{v:.4f}' for v in at)}" in comments
+    assert all(re.search(r"= -?\d+\.\d{4}$", line) for line in comments if "_mm = " in line)
 
 
 def test_another_cad_frame_gives_the_same_car(finished, result):

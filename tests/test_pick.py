@@ -12,7 +12,7 @@ from small_study import run_here
 
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import compare
-from optimiser.answer.run_result import RunResult
+from optimiser.answer.run_result import CAUTION, RunResult
 from optimiser.base.errors import InputError, NothingFeasibleError
 from optimiser.command.pick_screen import show_front
 from optimiser.evaluation.problem import VARIABLES, Limits
@@ -313,6 +313,7 @@ def test_commands(finished_run, copy, tmp_path):
     assert code in (0, 1)
     assert (copy / "picked" / "typed-1" / "hardpoints.csv").is_file()
     assert "written to" in out
+    assert out.endswith(f"{CAUTION}\n")
     status = finished_run[1].evaluation.status
     broken = next(i for i, text in enumerate(status) if text.startswith("breaks"))
     code, out, _ = run_here("pick", copy, "--design", broken + 1, cwd=tmp_path)
