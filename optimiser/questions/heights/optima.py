@@ -22,7 +22,7 @@ from optimiser.base.farthest import farthest_points
 from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
 from optimiser.questions.heights.follow import follow, without_clearance
 from optimiser.questions.heights.starts import height_seeds
-from optimiser.search.linear_steps import fit
+from optimiser.search.linear_steps import Fits, fit
 from optimiser.search.residuals import Model, Table
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 COARSE = 6
 """Every so many heights one is started from seeds; the others start from their neighbours."""
-STARTS = 3
+STARTS = 4
 WORTH, WORTH_DEG = 2.0, 0.05
 """A local minimum is followed on while its bump steer is less than so many times the best of its
 height and so much more."""
@@ -51,10 +51,11 @@ ODD = 16
 """Random designs for each free variable where no seed comes to a design within the limits."""
 DIPS = 3
 """Lowest dips of a curve that are followed with the rack height free."""
-POLISH = (0.05, 0.05, 0.02, 0.01, 0.005)
+POLISH = (0.05, 0.05, 0.02, 0.01)
 """First trust regions of the rounds of polishing."""
-CONVERGED_DEG = 1e-4
-"""A height is converged when the last linear programme promises less bump steer than this."""
+CONVERGED_DEG = 2e-4
+"""A height is converged when a linear programme of trust region `FRESH` promises less than this."""
+FRESH = 0.02
 _INFEASIBLE = 1e6  # ranks behind any bump steer; sets an order, is never shown
 _HEIGHT, _ARM_HEIGHT = VARIABLES.index("rack_height_mm"), VARIABLES.index("arm_height_mm")
 
@@ -354,12 +355,17 @@ class _Rows:
         for trust in POLISH:
             if not len(rows):
                 return
-            rays = np.broadcast_to(self.ray, (len(rows), len(self.ray)))
-            start = self.best.select(rows)
-            found = fit(self.model, start, rays, steps=8, tolerance=1e-4, trust=trust)
-            self.promised_deg[rows] = found.gain * found.level * self.ray[0]
+            found = self._fit(self.best.select(rows), 8, trust)
             self.keep(rows, found.table)
+            # What a walk promised last says nothing where its trust region has collapsed.
+            fresh = self._fit(self.best.select(rows), 1, FRESH)
+            self.promised_deg[rows] = fresh.gain * fresh.level * self.ray[0]
+            self.keep(rows, fresh.table)
             rows = rows[~(self.promised_deg[rows] < CONVERGED_DEG)]
+
+    def _fit(self, start: Table, steps: int, trust: float) -> Fits:
+        rays = np.broadcast_to(self.ray, (len(start), len(self.ray)))
+        return fit(self.model, start, rays, steps=steps, tolerance=1e-4, trust=trust)
 
     def meet(self, rows: Indices) -> None:
         """Where two heights beside each other are in different basins, each goes on into the other.
@@ -383,7 +389,7 @@ class _Rows:
             other |= ~self.best.feasible[row]
             self.follow(row[other], table.select(other), 8)
             after = self.score(self.best)
-            changed = np.flatnonzero(after < before - 0.1 * CONVERGED_DEG)
+            changed = np.flatnonzero(after < before - 0.05 * CONVERGED_DEG)
             if not len(changed):
                 return
             self.polish(changed)

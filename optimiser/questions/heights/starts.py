@@ -8,6 +8,7 @@ whose line passes through its inner joint; its spacers, the length that reaches 
 from __future__ import annotations
 
 from itertools import product
+from math import gcd
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,7 +58,8 @@ def height_seeds(
         line = _line(joint, number)
         for row in rows:
             z = float(heights_mm[row])
-            for spacer, arm in _places(space["spacer_mm"], height, arm_heights, line, bare, z):
+            places = _places(space["spacer_mm"], height, arm_heights, line, bare, z)
+            for spacer, arm in dict.fromkeys(places):
                 values.append([z, chosen[0], spacer, chosen[1], arm, chosen[2]])
                 found_rows.append(row)
                 if few:
@@ -83,9 +85,10 @@ def _at_most(sets: Array, count: int) -> Array:
     """At most `count` of the sets, spread over all of them."""
     if len(sets) <= count:
         return sets
-    # A stride without a common factor with the sizes of the factors visits all their values.
-    order = (np.arange(len(sets)) * 7919) % len(sets)
-    return np.asarray(sets[np.unique(order[:count])])
+    # Sizes of the factors are 1, 3 and 5 or of stock lists: the next stride near the golden section
+    # without a common factor with their product visits all values of each in turn.
+    stride = next(s for s in range(int(0.618 * len(sets)), len(sets)) if gcd(s, len(sets)) == 1)
+    return np.asarray(sets[np.sort(np.arange(count) * stride % len(sets))])
 
 
 _Line = tuple["Array", "Array", "Array"]
