@@ -472,6 +472,18 @@ def test_exactness_says_what_the_problem_says_one_millimetre_off(linnet):
 # --- tables, figures, files ----------------------------------------------------------------------
 
 
+def test_every_label_of_the_heights_lies_in_the_picture(linnet):
+    figure = rack_figures(linnet)["heights"]
+    figure.canvas.draw()
+    frame = figure.bbox
+    texts = [text for axes in figure.axes for text in axes.texts if text.get_text()]
+    assert len(texts) >= len(linnet.ways)
+    for text in texts:
+        box = text.get_window_extent()
+        assert frame.x0 <= box.x0, text.get_text()
+        assert box.x1 <= frame.x1, text.get_text()
+
+
 def test_the_table_has_every_height_of_every_way(linnet):
     rows = [dict(zip(HEIGHT_COLUMNS, row, strict=True)) for row in height_rows(linnet)]
     for way in WAYS:

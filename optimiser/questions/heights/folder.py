@@ -123,9 +123,9 @@ def rack_figures(found: RackHeights) -> dict[str, Figure]:
 
 def heights_figure(found: RackHeights) -> Figure:
     """Least bump steer against height, a curve for each way."""
-    width, height = 8.6, 4.8
+    width, height = 9.1, 4.8
     figure = Figure(figsize=(width, height))
-    box = (0.09, 0.12, 0.68, 0.78)
+    box = (0.085, 0.12, 0.64, 0.78)
     axes = figure.add_axes(box)
     curves = [_curve(found, curve) for curve in found.curves]
     draw_heights(
