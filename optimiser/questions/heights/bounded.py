@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 Least = Literal["bump steer", "Ackermann error", "change"]
 _ROUNDING_MM = 0.3
 """The corner of each distance at zero is rounded off by as much, so that it has a slope."""
+_AIM = 0.998
+"""Share of a bound that is aimed at: a walk ends beside what it aims at, by curvature."""
 _BASE_MM = 50.0
 """Added to the change, so that the price of breaking a limit, a multiple of it, is never small."""
 
@@ -107,8 +109,8 @@ class _Bounded(Model):
             share = found.rows[:, parts[number]] / self.bounds[number]
             if self.plain.kinds[number] == "rms":
                 share = np.sqrt(np.sum(share**2, axis=1, keepdims=True))
-            rows.append(np.concatenate([share - 1.0, -share - 1.0], axis=1))
-            limits.append(found.objectives[:, [number]] / self.bounds[number] - 1.0)
+            rows.append(np.concatenate([share - _AIM, -share - _AIM], axis=1))
+            limits.append(found.objectives[:, [number]] / self.bounds[number] - _AIM)
         if not self.parts:
             ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
             self.parts = tuple(map(slice, ends[:-1], ends[1:]))

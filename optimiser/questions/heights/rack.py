@@ -42,6 +42,8 @@ SAME_CHANGE = 1.02, 1.0
 ENOUGH = 0.1
 """Share of the acceptable bump steer below which the Ackermann error counts instead."""
 _STARTS = 3
+_ROUNDS, _GAINED_MM = 4, 0.5
+"""Rounds at most in which the least change is looked for, and what one must gain to go on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,10 +339,21 @@ class _Known:
     def look_for_nearest(self) -> None:
         """Add the acceptable design that changes least, where one is acceptable."""
         rows = self.acceptable
-        if len(rows):
-            starts = Designs.join([self._drawn(), self._apart(_sorted(rows, self.change))])
+        if not len(rows):
+            return
+        starts = Designs.join([self._drawn(), self._apart(_sorted(rows, self.change))])
+        least = np.inf
+        for _ in range(_ROUNDS):
             starts = self._every_spacer(starts)
             self._add(least_within(self.problem, starts, "change", self.problem.acceptable))
+            best = int(_sorted(self.acceptable, self.change)[0])
+            gained, least = least - self.change[best], float(self.change[best])
+            if gained < _GAINED_MM:
+                return
+            # On the straight way from the car as drawn there may be less that is enough.
+            drawn, there = self._drawn(), self.designs.select(slice(best, best + 1))
+            way = np.linspace(0.25, 1.0, 4)[:, None] * (there.values - drawn.values)
+            starts = Designs(np.repeat(drawn.rack, 4), drawn.values + way)
 
     @property
     def change(self) -> Array:
