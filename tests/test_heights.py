@@ -353,7 +353,8 @@ def test_raised_far_enough_the_same_rack_works(tmp_path):
     drawn = found.place(FIXED).bump_steer_deg
     enough = raised * (1.0 - 0.05 / drawn)
     assert found.remedy.at("arm_height_mm") == pytest.approx(300.0 + enough, abs=0.3)
-    assert f", the arm raised {enough:.0f} mm, " in least
+    raised = found.remedy.at("arm_height_mm") - 300.0
+    assert f", the arm raised {raised:.0f} mm, " in least
     assert f" best is {drawn:.3f} deg at 300 mm" in list(verdict(found, wider))[1]
 
 
