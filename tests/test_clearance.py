@@ -1,7 +1,7 @@
 """Distances of capsules to capsules and boxes, and their least over many poses.
 
-The referees are two general-purpose collision libraries, python-fcl and coal, which share no
-code with the project; dense sampling; and arithmetic that anyone can redo.
+The referees are a general-purpose collision library, python-fcl, which shares no code with the
+project; dense sampling; and arithmetic that anyone can redo.
 """
 
 import itertools

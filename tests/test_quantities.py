@@ -7,11 +7,12 @@ import io
 import re
 
 import pytest
-from small_study import ROOT, run_here, small_study
+from small_study import ROOT, run_here, small_study, write_small_study
 
 from optimiser.answer.as_drawn import numbers_text
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.design_numbers import drawn_numbers
+from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import (
     EXTRA_OBJECTIVES,
@@ -199,3 +200,34 @@ def test_a_source_is_said_to_be_read_or_remembered_alike_everywhere():
             "Gough, as quoted by Sharp and Granger"
         )
     assert all(found.values()), found
+
+
+@pytest.mark.parametrize("name", ["small.toml", "points.csv", "racks.csv"])
+def test_the_study_is_not_written_over_with_its_numbers(tmp_path, name):
+    path = write_small_study(tmp_path)
+    target = {
+        "small.toml": path,
+        "points.csv": read_study(path).inputs["hardpoints"],
+        "racks.csv": read_study(path).inputs["catalogue"],
+    }[name]
+    before = target.read_bytes()
+    code, _, err = run_here("check", path, "--numbers", target, cwd=tmp_path)
+    assert code == 2
+    assert "is the study's own" in err
+    assert target.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("names", "other"),
+    [(["rim"], "rim"), (["Lower arm"], "lower arm"), (["pedal box", "pedal_box"], "pedal box")],
+)
+def test_a_keep_out_that_would_hide_another_part_is_refused(tmp_path, names, other):
+    tables = "".join(
+        f'\n[[keep_out]]\nname = "{name}"\nkind = "box"\n'
+        "from_mm = [0, 0, 0]\nto_mm = [10, 10, 10]\n"
+        for name in names
+    )
+    path = write_small_study(tmp_path)
+    path.write_text(path.read_text("utf-8") + tables, "utf-8")
+    with pytest.raises(InputError, match=f"cannot be told from '{other}'"):
+        read_study(path)

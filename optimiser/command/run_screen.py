@@ -14,6 +14,7 @@ from rich.table import Table
 from optimiser.answer.as_drawn import describe_study, numbers_text
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
 from optimiser.answer.run_result import CAUTION
+from optimiser.base.errors import InputError
 from optimiser.base.files import write_text
 from optimiser.evaluation.quantity import rounded
 from optimiser.jobs.stop_flag import StopFlag
@@ -190,6 +191,11 @@ def show_check(path: Path, numbers: Path | None = None) -> None:
     `numbers` is a file for all of them, with each rack in the drawn place.
     """
     study, console = read_study(path), Console()
+    if numbers is not None:
+        for kind, given in study.inputs.items():
+            if numbers.exists() and numbers.samefile(given):
+                problem = f"{numbers} is the study's own {kind} file"
+                raise InputError("--numbers", problem, "name another file to write")
     for heading, rows in describe_study(study):
         table = Table(title=escape(heading), title_justify="left", show_header=False)
         table.add_column(no_wrap=True)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.errors import InputError
+from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
@@ -163,11 +164,25 @@ def _check_together(study: Study, where: str) -> None:
         raise InputError(
             f"{where}, [[keep_out]]", f"name {shown(twice)} stands twice", "name each differently"
         )
+    _check_columns(names, where)
     if file.loads is not None and car.front_axle_load_n is None:
         raise InputError(
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
     _check_steering(study, where)
+
+
+def _check_columns(names: list[str], where: str) -> None:
+    """Two parts that share a column of clearances would hide one another."""
+    taken = {column("", own): own.replace("_", " ") for own in OWN_OBSTACLES}
+    for name in names:
+        other = taken.setdefault(column("", name), name)
+        if other is not name:
+            raise InputError(
+                f"{where}, [[keep_out]]",
+                f"name {shown(name)} cannot be told from {shown(other)} in the names of columns",
+                "name it by other letters or numbers",
+            )
 
 
 def _check_objectives(study: Study, where: str) -> None:
@@ -181,12 +196,12 @@ def _check_objectives(study: Study, where: str) -> None:
             )
     if "tie_rod_force_n" in objectives.also and file.loads is None:
         raise InputError(f"{place} also", "tie_rod_force_n needs the loads", "add [loads]")
-    for column in ("price", "mass_kg"):
-        blank = [rack.name for rack in study.racks if getattr(rack, column) is None]
-        if column in objectives.also and blank:
+    for name in ("price", "mass_kg"):
+        blank = [rack.name for rack in study.racks if getattr(rack, name) is None]
+        if name in objectives.also and blank:
             raise InputError(
                 f"{place} also",
-                f"rack {shown(blank[0])} has no {column}, which is to be minimised",
+                f"rack {shown(blank[0])} has no {name}, which is to be minimised",
                 "fill it in, or leave the rack out of [racks] use",
             )
 

@@ -36,6 +36,10 @@ if TYPE_CHECKING:
     Index = NDArray[np.intp]
 
 
+OWN_OBSTACLES = ("rim", "lower_arm", "upper_arm")
+"""Parts of the car itself that clearance is measured to; no keep-out may have their column."""
+
+
 def column(part: str, other: str) -> str:
     """Name of the metric of one pair."""
     return f"clearance_{part}_{slug(other).lower().replace('-', '_')}_mm"
