@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from small_study import preferring
 
 from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST
 from optimiser.answer.rack_table import RackRow
@@ -16,11 +17,6 @@ from optimiser.folder.read import read_results
 from optimiser.jobs import batch
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import run_figures
-
-
-def preferring(study, prefer):
-    search = study.file.search.model_copy(update={"prefer": prefer})
-    return replace(study, file=study.file.model_copy(update={"search": search}))
 
 
 def made_of(stored, racks, prefer="cheapest"):

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from examples.corner import ABOVE, BEHIND, corner_sketch
 from examples.printed import DEMO, READMES, RESCUE, ROOT, Block, agree, between, blocks
+from examples.tables import quantities_table
 from rich.console import Console
 
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.command.run_screen import rack_lines, rack_table
-from optimiser.evaluation.quantities import quantities_table
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.study.read import read_study

@@ -10,7 +10,7 @@ import pytest
 from browser import CHROMIUM, Page
 from one_run import RACKS, TITLE, TRIALS
 from PIL import Image
-from small_study import run_here
+from small_study import preferring, run_here
 
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
@@ -141,11 +141,6 @@ def test_the_answer_says_when_the_cheaper_rack_is_as_good(stored):
         vars(asked)["comparison"] = result.comparison
         (line,) = (text for text in answer_of(asked).sentences() if text.startswith("The cheapest"))
         assert ("better by less than a tenth of what you accept" in line) is said
-
-
-def preferring(study, prefer):
-    search = study.file.search.model_copy(update={"prefer": prefer})
-    return replace(study, file=study.file.model_copy(update={"search": search}))
 
 
 def with_winner(result, row):

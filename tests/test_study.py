@@ -11,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from examples.tables import keys_table
 
 from optimiser.base.errors import InputError
 from optimiser.evaluation.problem import VARIABLES, FollowsRack, Range, Stock
 from optimiser.linkage.at_rack import steering_frame
 from optimiser.metrics.kinematic import bump_steer, turning_diameter
 from optimiser.study.messages import all_tables, heading, keys_of, table_of, unit_of
-from optimiser.study.read import Study, read_study, studies_keys_table, write_starter
+from optimiser.study.read import Study, read_study, write_starter
 from optimiser.study.toml import MAX_DEPTH, MAX_VARIANTS
 
 ROOT = Path(__file__).parent.parent
@@ -1024,13 +1025,13 @@ def test_refusals_of_variants(refuse, variants, message):
 def test_the_readme_of_studies_holds_the_table_of_keys():
     readme = (ROOT / "studies" / "README.md").read_text("utf-8")
     (between,) = re.findall(r"<!-- keys -->\n(.*?)<!-- /keys -->", readme, re.S)
-    assert between.strip() == studies_keys_table().strip()
+    assert between.strip() == keys_table().strip()
 
 
 def test_the_table_of_keys_names_every_key_of_every_model_once():
     rows = [
         tuple(cell.strip(" `") for cell in line.strip("|").split("|"))
-        for line in studies_keys_table().splitlines()
+        for line in keys_table().splitlines()
         if line.startswith(("| `[", "| (top)"))
     ]
     expected = [

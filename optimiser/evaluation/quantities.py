@@ -261,25 +261,3 @@ def excess_words(name: str, excess: float, form: str, detail: str = "") -> str:
     """A limit and by how much it is broken: 'the clearance (tie rod to rim) by 2.5 mm'."""
     words = f"{limit_words(name)} ({detail})" if detail else limit_words(name)
     return f"{words} by {excess:{form}} {quantity(name).unit}"
-
-
-def quantities_table() -> str:
-    """Markdown table of every quantity, for the README on results."""
-    lines = [
-        "| column | words | unit | what it is | needs | better | source |",
-        "| " + "--- | " * 7,
-    ]
-    for one in QUANTITIES:
-        # A number of a rack needs a rack: that goes without saying.
-        needs = "; ".join(need.words for need in one.needs if need is not RACK)
-        cells = (
-            f"`{one.name}`",
-            one.words,
-            one.unit,
-            one.definition,
-            needs,
-            one.better,
-            one.source,
-        )
-        lines.append(f"| {' | '.join(cell.replace('|', '/') for cell in cells)} |")
-    return "\n".join(line.rstrip() for line in lines) + "\n"

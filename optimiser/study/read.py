@@ -15,7 +15,7 @@ from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
-from optimiser.study.messages import keys_table, shown
+from optimiser.study.messages import shown
 from optimiser.study.tables import Span
 from optimiser.study.toml import expand, read_toml, validate
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.study.tables import StudyFile
 
-__all__ = ["Study", "read_case", "read_study", "studies_keys_table", "write_starter"]
+__all__ = ["Study", "read_case", "read_study", "write_starter"]
 
 _STARTER_STUDY, *_STARTER_TABLES = "study.toml", "hardpoints.csv", "racks.csv"
 
@@ -274,8 +274,3 @@ def write_starter(folder: Path) -> list[Path]:
             str(folder), f"cannot be written ({error.strerror})", "name another folder"
         ) from None
     return list(files.values())
-
-
-def studies_keys_table() -> str:
-    """The table of keys in `studies/README.md`, in Markdown, made from the models."""
-    return keys_table()

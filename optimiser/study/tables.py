@@ -1,7 +1,7 @@
 """Every table and key of a study file, with its unit, default and meaning.
 
-The table of keys in `studies/README.md` is made from these models (`studies_keys_table`). Where a
-default says 'common practice', it is a habit of the trade without a source.
+The table of keys in `studies/README.md` is made from these models. Where a default says
+'common practice', it is a habit of the trade without a source.
 """
 
 from __future__ import annotations

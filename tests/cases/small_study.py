@@ -7,6 +7,7 @@ import io
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from unittest import mock
 
@@ -50,6 +51,12 @@ def write_small_study(
 
 def small_study(folder: Path, **changes) -> Study:
     return read_study(write_small_study(folder, **changes))
+
+
+def preferring(study: Study, prefer: str) -> Study:
+    """The same study with another rule for the winner."""
+    search = study.file.search.model_copy(update={"prefer": prefer})
+    return replace(study, file=study.file.model_copy(update={"search": search}))
 
 
 def command(*arguments: object) -> list[str]:

@@ -21,12 +21,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from examples.tables import keys_table, quantities_table
 from small_study import ROOT, run, run_here
 
 from optimiser.base.files import slug
 from optimiser.base.locks import wait_for_lock
-from optimiser.evaluation.quantities import quantities_table
-from optimiser.study.read import studies_keys_table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -115,7 +114,7 @@ def between(name: str) -> re.Pattern[str]:
     return re.compile(rf"(<!-- {name} -->\n)(.*?)(<!-- /{name} -->)", re.DOTALL)
 
 
-TABLES = {"keys": studies_keys_table, "numbers": quantities_table}
+TABLES = {"keys": keys_table, "numbers": quantities_table}
 """Tables that are made from the package, by the name of their markers."""
 
 
