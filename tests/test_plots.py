@@ -22,6 +22,7 @@ from optimiser.report.linkage_figure import glance_figure
 from optimiser.report.words import front_axes, front_caption
 
 ACCEPTABLE = np.array([0.1, 1.0])
+WORDS = front_axes(Objectives())
 SIZE = (400.0, 300.0)
 
 
@@ -126,7 +127,7 @@ def test_racks_beyond_the_picture_are_named(axes):
         "none": np.empty((0, 2)),
     }
     drawn = np.array([2.0, 1.0])
-    plots.draw_front(axes, fronts, ACCEPTABLE, fronts["near"][0], drawn, SIZE)
+    plots.draw_front(axes, fronts, ACCEPTABLE, fronts["near"][0], drawn, SIZE, WORDS)
     title = axes.get_title("left")
     assert title == (
         "Beyond this picture: $far, the car as drawn (2.00 deg, 1.00 deg)\n"
@@ -145,7 +146,7 @@ def test_fronts_that_lie_on_each_other_share_a_name(axes):
         "apart": np.stack([np.full(30, 0.3), np.linspace(3.9, 0.1, 30)], axis=1),
         "second": np.stack([along[::3], np.full(11, 0.14)], axis=1),
     }
-    plots.draw_front(axes, fronts, ACCEPTABLE, np.array([0.02, 0.12]), None, SIZE)
+    plots.draw_front(axes, fronts, ACCEPTABLE, np.array([0.02, 0.12]), None, SIZE, WORDS)
     shared = "first, second\nlie on each other"
     assert words(axes) == ["chosen", shared, "apart", "acceptable", ""]
     # A name over a name is read as neither: boxes of letters 0.6 and lines 1.35 of the size.
@@ -164,7 +165,7 @@ def test_more_racks_than_there_is_room_for_are_cut_short(axes):
     far = np.full((1, 2), 9.0)
     fronts = {f"rack {number}": far if number % 2 else far[:0] for number in range(80)}
     fronts["near"] = np.array([[0.02, 0.3]])
-    plots.draw_front(axes, fronts, ACCEPTABLE, None, None, SIZE)
+    plots.draw_front(axes, fronts, ACCEPTABLE, None, None, SIZE, WORDS)
     beyond, none = axes.get_title("left").split("\n")
     assert beyond.startswith("Beyond this picture: rack 1, rack 3")
     assert none.startswith("No design within the limits: rack 0, rack 2")
@@ -212,7 +213,7 @@ def test_the_picture_of_a_front_has_what_is_held_against_the_acceptable_values(s
 
 def test_the_as_drawn_car_is_marked_where_it_is_near(axes):
     drawn = np.array([0.2, 2.0])
-    plots.draw_front(axes, {}, ACCEPTABLE, None, drawn, SIZE)
+    plots.draw_front(axes, {}, ACCEPTABLE, None, drawn, SIZE, WORDS)
     assert "as drawn" in words(axes)
     assert any(np.array_equal(line.get_xydata(), [drawn]) for line in axes.lines)
 

@@ -19,8 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, allows, ends
-from optimiser.evaluation.quantities import limit_words, quantity
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.quantities import amount, limit_words, quantity, said
 from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
 
 if TYPE_CHECKING:
@@ -110,8 +109,9 @@ def _longer_spacers(
     bump, before = outcome.metrics["bump_steer_deg"][0], problem.evaluate(design)
     if bump < before.metrics["bump_steer_deg"][0]:
         yield (
-            f"with {spacer:.1f} mm spacers and the rack at {height:.1f} mm, the arm as in that "
-            f"design, it would have {_judged(problem, outcome, 0)}{_kept_out(problem, tried, 0)}"
+            f"with {amount('spacer_mm', spacer)} spacers and the rack at "
+            f"{amount('rack_height_mm', height)}, the arm as in that design, it would have "
+            f"{_judged(problem, outcome, 0)}{_kept_out(problem, tried, 0)}"
         )
 
 
@@ -146,9 +146,10 @@ def _other_arm_heights(problem: Problem, design: Designs) -> Iterator[str]:
         toe = outcome.metrics["bump_steer_deg"][index]
         if abs(arm - arm_now) > _NEAR_MM and toe <= problem.acceptable[0]:
             yield (
-                f"with the arm free in height, at {arm:.1f} mm ({_moved(arm - arm_now)}), the rack "
-                f"at {height:.1f} mm ({_moved(height - rack_now)}) and the same spacers it would "
-                f"have {_judged(problem, outcome, index)}{_kept_out(problem, tried, index)}"
+                f"with the arm free in height, at {amount('arm_height_mm', arm)} "
+                f"({_moved(arm - arm_now)}), the rack at {amount('rack_height_mm', height)} "
+                f"({_moved(height - rack_now)}) and the same spacers it would have "
+                f"{_judged(problem, outcome, index)}{_kept_out(problem, tried, index)}"
             )
 
 
@@ -181,7 +182,7 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
     bump, error = (
         float(outcome.metrics[name][index]) for name in ("bump_steer_deg", "ackermann_error_deg")
     )
-    parts = [f"{rounded(bump, 3)} deg bump steer", f"{rounded(error, 2)} deg Ackermann error"]
+    parts = [said("bump_steer_deg", bump), said("ackermann_error_deg", error)]
     for at, (value, most) in enumerate(zip((bump, error), problem.acceptable, strict=True)):
         if not value <= most:
             parts[at] += f" (above the {most:g} accepted)"

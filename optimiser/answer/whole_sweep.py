@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.metrics import unchecked_parts
-from optimiser.evaluation.quantities import is_pair, pair_words
+from optimiser.evaluation.quantities import amount, is_pair, pair_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -123,7 +123,8 @@ def sweep_notes(problem: Problem, design: Designs, sweep: WholeSweep) -> Iterato
     if sweep.clearance_mm is not None and wanted is not None and sweep.clearance_mm < wanted:
         yield (
             f"over its whole sweep of {TRAVELS * RACKS - sweep.missing} poses its least clearance "
-            f"is {sweep.clearance_mm:.1f} mm, {sweep.closest}, against {wanted:g} mm wanted"
+            f"is {amount('clearance_mm', sweep.clearance_mm)}, {sweep.closest}, "
+            f"against {wanted:g} mm wanted"
         )
     unchecked = unchecked_parts(rack, problem.room)
     if unchecked:

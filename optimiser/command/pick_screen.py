@@ -9,8 +9,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from optimiser.evaluation.problem import VARIABLES
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.quantities import quantity
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -54,11 +54,12 @@ def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
     mark = "chosen" if result.acceptable else "nearest"
     for row in rows.tolist():
         chosen = result.chosen(row)
+        numbers = dict(zip(JUDGED, chosen.outcome.objectives[0, :2].tolist(), strict=True))
+        numbers |= {name: float(chosen.design.column(name)[0]) for name in VARIABLES[:4]}
         table.add_row(
             str(row + 1),
             escape(chosen.rack.name),
-            *(rounded(value, 3) for value in chosen.outcome.objectives[0, :2].tolist()),
-            *(f"{float(chosen.design.column(name)[0]):.1f}" for name in VARIABLES[:4]),
+            *(quantity(name).number(value) for name, value in numbers.items()),
             mark if row == result.winner else "",
         )
     return table

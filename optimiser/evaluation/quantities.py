@@ -252,6 +252,17 @@ def quantity(name: str) -> Quantity:
     raise KeyError(f"{name!r} is no quantity" + (f": did you mean {close[0]}?" if close else ""))
 
 
+def amount(name: str, value: float) -> str:
+    """A value of a quantity with its digits and unit: '12.3 mm'."""
+    return quantity(name).text(value)
+
+
+def said(name: str, value: float) -> str:
+    """The same with what it is: '0.016 deg bump steer'."""
+    one = quantity(name)
+    return f"{one.text(value)} {one.words}"
+
+
 def limit_words(name: str) -> str:
     """A limit in words: 'the clearance'."""
     return f"the {quantity(name).words}"

@@ -13,6 +13,7 @@ from matplotlib.lines import Line2D
 
 from optimiser.answer.run_result import CAUTION, RunResult, write_frame
 from optimiser.base.files import write_bytes
+from optimiser.evaluation.quantities import quantity
 from optimiser.report.draw import front_extent, plot_front
 from optimiser.report.draw.style import (
     GREY,
@@ -105,8 +106,8 @@ def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
         axes.tick_params(labelbottom=lowest)
         style(
             axes,
-            "bump steer (deg)" if lowest else "",
-            "Ackermann error (deg)" if index % across == 0 else "",
+            quantity("bump_steer_deg").heading if lowest else "",
+            quantity("ackermann_error_deg").heading if index % across == 0 else "",
         )
     for axes in list(grid.flat)[len(shown) :]:
         axes.set_visible(False)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.answer.run_result import UnitResult
 from optimiser.base.front import best_ratio
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.quantities import said
 from optimiser.search.record import Store, Trials, UnitRecord
 from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
 from optimiser.search.seeds import choose_seeds, early_drop, seed_designs
@@ -236,7 +236,7 @@ def best_text(problem: Problem, front: Array) -> str:
     if not len(front):
         return "nothing within limits yet"
     best = front[best_ratio(front[:, :2], problem.acceptable)]
-    return f"best {rounded(best[0], 3)} deg bump steer, {rounded(best[1], 2)} deg Ackermann"
+    return f"best {said('bump_steer_deg', best[0])}, {said('ackermann_error_deg', best[1])}"
 
 
 @dataclass(frozen=True, slots=True)

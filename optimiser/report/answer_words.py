@@ -10,8 +10,7 @@ from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.evaluation.designs import JUDGED, VARIABLES
-from optimiser.evaluation.quantities import quantity
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.quantities import amount, quantity, said
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -97,15 +96,16 @@ def _nothing_feasible(result: RunResult) -> str:
 def _place(result: RunResult, row: int, begin: str) -> str:
     metrics = result.evaluation.metrics
     at = {name: float(result.designs.column(name)[row]) for name in VARIABLES}
-    spacers = f"a {at['spacer_mm']:.1f} mm spacer at each end"
+    spacers = f"a {amount('spacer_mm', at['spacer_mm'])} spacer at each end"
+    ahead = amount("rack_fore_aft_mm", abs(at["rack_fore_aft_mm"]))
     side = "ahead of" if at["rack_fore_aft_mm"] >= 0.0 else "behind"
     return (
         f"{begin} {_priced(result.problem.racks[int(result.designs.rack[row])])}, with its inner "
-        f"joints {at['rack_height_mm']:.1f} mm above ground and {abs(at['rack_fore_aft_mm']):.1f} "
-        f"mm {side} the front axle, {spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
-        f"{at['arm_length_mm']:.1f} mm long with the outer joint {at['arm_height_mm']:.1f} mm "
-        f"above ground: {_numbers(metrics['bump_steer_deg'][row], _error(result, row))}, made "
-        "exactly."
+        f"joints {amount('rack_height_mm', at['rack_height_mm'])} above ground and {ahead} {side} "
+        f"the front axle, {spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
+        f"{amount('arm_length_mm', at['arm_length_mm'])} long with the outer joint "
+        f"{amount('arm_height_mm', at['arm_height_mm'])} above ground: "
+        f"{_numbers(metrics['bump_steer_deg'][row], _error(result, row))}, made exactly."
     )
 
 
@@ -114,7 +114,7 @@ def _error(result: RunResult, row: int) -> float:
 
 
 def _numbers(bump: float, error: float) -> str:
-    return f"{rounded(bump, 3)} deg bump steer, {rounded(error, 2)} deg Ackermann error"
+    return f"{said('bump_steer_deg', bump)}, {said('ackermann_error_deg', error)}"
 
 
 def _no_rack(result: RunResult) -> Iterator[str]:

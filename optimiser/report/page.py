@@ -42,6 +42,16 @@ if TYPE_CHECKING:
     from optimiser.report.answer_words import Answer
 
 _RACKS_SIDE_BY_SIDE = 6
+_GLANCE = (
+    "price",
+    "mass_kg",
+    *JUDGED,
+    "rack_height_mm",
+    "rack_fore_aft_mm",
+    "spacer_mm",
+    "arm_length_mm",
+)
+"""What the table of racks shows of each at a glance."""
 _LEAST_PAIRS = 8
 _TOP_DIMENSIONS = 8
 _TOP_OUTCOMES = 8
@@ -180,13 +190,14 @@ def _racks_part(result: RunResult) -> dict[str, Any]:
     groups = [[rows[i] for i in part] for part in np.array_split(np.arange(len(rows)), tables)]
     return {
         "rule": ORDER_RULE,
+        "glance": [quantity(name) for name in _GLANCE],
         "rows": [_rack_row(result, row) for row in rows],
         "details": [_rack_details(group) for group in groups],
     }
 
 
 def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
-    values = {one.name: number(row.numbers[one.name], one.digits) for one in shown("racks")}
+    values = [number(row.numbers[name], quantity(name).digits) for name in _GLANCE]
     return {
         "name": row.rack.name,
         "verdict": row.verdict,
@@ -285,7 +296,8 @@ def _mark(exact: Accuracy, bump_deg: float, also: str) -> str:
 
 
 def _limits_part(result: RunResult, chosen: Chosen | None) -> dict[str, Any]:
-    causes, counts = np.unique(result.evaluation.status.astype(str), return_counts=True)
+    statuses = result.evaluation.status.astype(str)
+    causes, first, counts = np.unique(statuses, return_index=True, return_counts=True)
     order = np.argsort(-counts, kind="stable")[:_TOP_OUTCOMES]
     return {
         "sentences": []
@@ -293,21 +305,26 @@ def _limits_part(result: RunResult, chosen: Chosen | None) -> dict[str, Any]:
         else [*binding_sentences(chosen), *leaning_sentences(chosen)],
         "known": chosen is not None,
         "outcomes": [
-            (_outcome_words(causes[index]), int(counts[index]), _share(counts[index], counts.sum()))
+            (
+                _outcome_words(result, int(first[index])),
+                int(counts[index]),
+                _share(counts[index], counts.sum()),
+            )
             for index in order.tolist()
         ],
         "more": len(causes) - len(order),
     }
 
 
-def _outcome_words(status: str) -> str:
-    """A status in words, limits by what they are."""
-    if status == "ok":
+def _outcome_words(result: RunResult, row: int) -> str:
+    """What became of a design in words, limits by what they are."""
+    outcome = result.evaluation
+    if outcome.feasible[row]:
         return "keeps every limit"
-    if not status.startswith("breaks "):
-        return status
-    names = status.removeprefix("breaks ").split(", ")
-    return "breaks " + ", ".join(limit_words(name) for name in names)
+    if not outcome.assembles[row]:
+        return str(outcome.status[row])
+    names = zip(result.problem.constraint_names, outcome.constraints[row], strict=True)
+    return f"breaks {', '.join(limit_words(name) for name, over in names if not over <= 0.0)}"
 
 
 def _share(part: int, whole: int) -> str:

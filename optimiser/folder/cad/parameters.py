@@ -8,6 +8,7 @@ import numpy as np
 
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.files import csv_text
+from optimiser.evaluation.quantities import quantity
 from optimiser.linkage.mirror import across
 
 if TYPE_CHECKING:
@@ -34,8 +35,8 @@ def _rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
 
 def _exact_rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     for name, value in chosen.lengths_mm.items():
-        stem, unit = name.rsplit("_", 1)
-        yield stem, value, unit
+        unit = quantity(name).unit
+        yield name.removesuffix(f"_{unit}"), value, unit
     rack, attitude, points = chosen.rack, chosen.problem.car.attitude, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
     yield "inner_joint_spacing", float(across(points.inner_joint)), "mm"

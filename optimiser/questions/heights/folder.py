@@ -11,7 +11,7 @@ from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, ban
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.quantities import amount
 from optimiser.questions.heights.bump_map import BumpMap, bump_map
 from optimiser.questions.heights.draw_behind import Half, Mounted, draw_from_behind
 from optimiser.questions.heights.draw_heights import LOOKS, Curve, draw_heights, draw_map
@@ -38,9 +38,10 @@ def verdict_lines(found: RackHeights, study: Study, exact: Accuracy | None) -> I
     place = found.chosen
     if place is None or exact is None:
         return
+    names = ("rack_height_mm", "spacer_mm", "arm_height_mm")
+    rack, spacers, arm = (amount(name, place.at(name)) for name in names)
     yield (
-        f"How exact must it be made? Rack at {place.at('rack_height_mm'):.1f} mm, "
-        f"{place.at('spacer_mm'):.1f} mm spacers, arm at {place.at('arm_height_mm'):.1f} mm "
+        f"How exact must it be made? Rack at {rack}, {spacers} spacers, arm at {arm} "
         f"({place.way.name}); each dimension alone, bump steer within {exact.acceptable_deg:g} deg:"
     )
     yield from exact.sentences()
@@ -232,8 +233,8 @@ def _own_place(found: RackHeights, way: Way) -> Place | None:
 
 
 def _place_name(place: Place) -> str:
-    bump = rounded(place.bump_steer_deg, 3)
-    return f"{_fitted(place)}\n{bump} deg at {place.at('rack_height_mm'):.0f} mm"
+    bump = amount("bump_steer_deg", place.bump_steer_deg)
+    return f"{_fitted(place)}\n{bump} at {place.at('rack_height_mm'):.0f} mm"
 
 
 def _fitted(place: Place) -> str:

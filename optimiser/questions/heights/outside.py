@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from optimiser.evaluation.designs import VARIABLES, FollowsRack, Range, ends, nearest_allowed
-from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.quantities import quantity, said
 from optimiser.questions.heights.follow import follow
 from optimiser.questions.heights.ways import between_ball_joints, way_problem
 from optimiser.search.residuals import Model
@@ -131,7 +131,8 @@ def _beyond_words(found: RackHeights, study: Study, name: str, design: Designs) 
     else:
         key = f"[search.vary] {name} = {_key_text(study, name)}"
     return (
-        f"Beyond what was asked ({key}): with {row.words} {value:.0f} {row.unit} it would be "
-        f"acceptable, {bump:.3f} deg and Ackermann error {ackermann:.2f} deg. Change that, then: "
+        f"Beyond what was asked ({key}): with {row.words} {row.text(value)} it would be "
+        f"acceptable, {said('bump_steer_deg', bump)} and "
+        f"{said('ackermann_error_deg', ackermann)}. Change that, then: "
         f"{again}"
     )

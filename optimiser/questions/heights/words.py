@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.designs import Range
-from optimiser.evaluation.quantities import excess_words
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.quantities import amount, excess_words
 from optimiser.linkage.at_rack import describe_arm
 from optimiser.questions.heights.outside import outside_lines
 from optimiser.questions.heights.ways import WAYS, arm_heights
@@ -227,7 +226,7 @@ def _fitted(place: Place) -> bool:
 
 def _ackermann(found: RackHeights, place: Place) -> str:
     wanted = float(found.problem.acceptable[1])
-    text = f"Ackermann error {rounded(place.ackermann_error_deg, 2)} deg"
+    text = f"Ackermann error {amount('ackermann_error_deg', place.ackermann_error_deg)}"
     over = place.ackermann_error_deg > wanted
     return f"{text}, above the {wanted:g} accepted" if over else text
 

@@ -102,7 +102,7 @@ def draw_front(
     winner: Array | None,
     drawn: Array | None,
     size_pt: tuple[float, float],
-    words: tuple[str, str] = ("bump steer over the travel", "Ackermann error up to lock"),
+    words: tuple[str, str],
     ringed: str = "chosen",
 ) -> None:
     """Fronts (n, 2) in degrees by rack, the acceptable corner, the winner and the as-drawn car.
