@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 REPORT_NODES = 24
-_TWENTY = float(np.radians(20.0))
+TWENTY = float(np.radians(20.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +86,11 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
     rest = solve_linkage(points, 0.0, 0.0, attitude)
     wheel = wheel_attitude(rest, attitude.loaded_radius_mm)
     at_20 = np.nan
-    if steering.inner_lock >= _TWENTY:
-        rack = float(rack_for_steer(points, _TWENTY, attitude))
+    if steering.inner_lock >= TWENTY:
+        rack = float(rack_for_steer(points, TWENTY, attitude))
         right = solve_right(points, 0.0, rack, attitude)
         outer = float(right.steer) - float(RightPoses(rest).steer)
-        at_20 = float(ackermann_percentage(_TWENTY, outer, track, car.wheelbase_mm))
+        at_20 = float(ackermann_percentage(TWENTY, outer, track, car.wheelbase_mm))
     return CornerNumbers(
         points=points,
         travel_mm=grid,
@@ -141,6 +141,9 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     # The left wheel is the inner one where it is steered to the left, at one end of the rack.
     inner_end = -1 if steer[-1] > 0.0 else 0
     inner, outer = float(steer[inner_end]), float(other[inner_end])
+    if not np.isfinite([inner, outer]).all():
+        # One wheel does not follow to the end: which of the two is the inner one is not known.
+        inner = outer = float("nan")
     wheel = wheel_attitude(poses, car.attitude.loaded_radius_mm)
     scrub = float(wheel.scrub_radius_mm[REPORT_NODES])
     offset = scrub + 0.5 * (car.tyre_width_mm or 0.0)

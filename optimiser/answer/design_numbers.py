@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.corner_numbers import corner_numbers, corner_values, gearing
+from optimiser.answer.corner_numbers import TWENTY, corner_numbers, corner_values, gearing
 from optimiser.answer.whole_sweep import sweep_whole
+from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
-from optimiser.evaluation.quantity import RACK
-from optimiser.evaluation.solved import solve_designs
-from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.evaluation.solved import OWN_RODS_SHORT
+from optimiser.linkage.racks import Rack
 from optimiser.linkage.steering_arm import describe_arm
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
-    from optimiser.linkage.racks import Rack
 
 NOT_THERE = "does not exist for this car"
 _LONG_MM = 1e4  # of a bar that ends nowhere
@@ -86,21 +85,41 @@ class DrawnNumber:
 def drawn_numbers(problem: Problem) -> Iterator[DrawnNumber]:
     """Every quantity of the table, for the tie rod as drawn and with each rack in its place.
 
-    A rack lies with its bar through the drawn inner joints and without spacers, and the tie rods
-    have the length that this gives.
+    A rack lies with its bar through the drawn inner joints and without spacers. The tie rods have
+    the length that this gives; with `[steering] keep_tie_rods` they are the rack's own, and arms
+    and wheels move until they fit.
     """
-    drawn, designs = _of_corner(problem), drawn_designs(problem)
-    for name in _names(drawn):
-        why = NOT_THERE if name in drawn else RACK.words
-        yield DrawnNumber(None, name, drawn.get(name), "" if drawn.get(name) is not None else why)
+    drawn, designs = without_rack(problem), drawn_designs(problem)
+    yield from _numbers_of(None, drawn, drawn_designs(drawn))
     for index, rack in enumerate(problem.racks):
-        numbers, why = _of_rack(problem, designs.select(slice(index, index + 1)))
-        for name in _names(numbers):
-            value = numbers.get(name)
-            missing = "" if value is not None else quantity(name).missing(problem, rack) or why
-            if not missing and value is None:
-                missing = UNKNOWN_SIZE if name.startswith("clearance_") else NOT_THERE
-            yield DrawnNumber(rack, name, value, missing)
+        yield from _numbers_of(rack, problem, designs.select(slice(index, index + 1)))
+
+
+def _numbers_of(rack: Rack | None, problem: Problem, design: Designs) -> Iterator[DrawnNumber]:
+    numbers, status, cars = _in_place(problem, design)
+    for name in _names(numbers):
+        lacks = quantity(name).missing(problem, rack)
+        value = None if lacks else numbers.get(name)
+        missing = "" if value is not None else lacks or _why(problem, name, status, cars)
+        yield DrawnNumber(rack, name, value, missing)
+
+
+def _why(problem: Problem, name: str, status: str, cars: str) -> str:
+    """Why there is no number for which everything is given.
+
+    `status` says why not every pose exists, `cars` why too few built cars work; empty otherwise.
+    """
+    own_rods = OWN_RODS_SHORT if name == "own_rods_track_growth_mm" else ""
+    built = cars if name.endswith("_p95_deg") else ""
+    size = UNKNOWN_SIZE if name.startswith("clearance_") else ""
+    return undefined(problem, name) or own_rods or status or built or size or NOT_THERE
+
+
+def undefined(problem: Problem, name: str) -> str:
+    """Why a number has no meaning for what is asked, whatever the linkage does; empty if it has."""
+    if name == "ackermann_at_20_percent" and problem.steering.inner_lock < TWENTY:
+        return "the required lock is less"
+    return ""
 
 
 def _names(numbers: dict[str, float | None]) -> Iterator[str]:
@@ -110,15 +129,20 @@ def _names(numbers: dict[str, float | None]) -> Iterator[str]:
         yield from pairs if one is PAIR and pairs else (one.name,)
 
 
-def _of_corner(problem: Problem) -> dict[str, float | None]:
-    rod = problem.points.outer_joint - problem.points.inner_joint
-    values = corner_values(corner_numbers(problem, problem.points))
-    numbers = {
-        **drawn_variables(problem),
-        "tie_rod_length_mm": float(np.sqrt(np.sum(rod**2))),
-        **values,
-    }
-    return {name: known(value) for name, value in numbers.items()}
+def without_rack(problem: Problem) -> Problem:
+    """The same car with the tie rod as drawn and no rack: a bar that ends nowhere stands for it.
+
+    It moves as far as the required lock asks. Nothing is known of the bar but its joints, so that
+    neither it nor a housing has a clearance.
+    """
+    spacing = 2.0 * float(problem.points.inner_joint[1])
+    return replace(
+        problem,
+        racks=(Rack("", spacing, 2.0 * _LONG_MM),),
+        steering=replace(problem.steering, stops="lock", keep_tie_rods=False),
+        room=replace(problem.room, spacer_diameter_mm=None),
+        objectives=Objectives(),
+    )
 
 
 def drawn_designs(problem: Problem) -> Designs:
@@ -130,13 +154,8 @@ def drawn_designs(problem: Problem) -> Designs:
 
 def drawn_reason(problem: Problem) -> str:
     """Why the tie rod as drawn cannot do what is asked of it, up to the lock; empty if it can."""
-    one = Hardpoints.from_mapping({name: value[None] for name, value in problem.points.items()})
-    # The bar is as long as the lock asks for: no rack is in it.
-    steering = replace(problem.steering, stops="lock")
-    solved = solve_designs(
-        one, np.zeros(1), np.full(1, _LONG_MM), problem.car, problem.travel, steering
-    )
-    return str(solved.reason[0])
+    drawn = without_rack(problem)
+    return str(drawn.solve(drawn_designs(drawn)).reason[0])
 
 
 def drawn_variables(problem: Problem) -> dict[str, float]:
@@ -151,21 +170,27 @@ def drawn_variables(problem: Problem) -> dict[str, float]:
     }
 
 
-def _of_rack(problem: Problem, design: Designs) -> tuple[dict[str, float | None], str]:
-    """Numbers with a rack in the drawn place, and why there are hardly any; empty otherwise."""
-    at = {name: float(design.column(name)[0]) for name in VARIABLES}
-    outcome = problem.evaluate(design)
+def _in_place(problem: Problem, design: Designs) -> tuple[dict[str, float | None], str, str]:
+    """Numbers of a design in the drawn place, and the two reasons of `_why`."""
+    solved = problem.solve(design)
+    outcome, status = problem.judge(design, solved), ""
     if not outcome.assembles[0]:
-        bought = {name: known(float(outcome.metrics[name][0])) for name in ("price", "mass_kg")}
-        return {**at, **bought}, str(outcome.status[0])
-    points, _ = problem.corners(design)
+        status = str(outcome.status[0])
+        # A pose that does not exist takes with it the numbers that it is in, and no others.
+        metrics = problem.metrics(design, solved)
+        outcome = replace(
+            outcome, metrics=metrics, constraints=problem.constraints(design, metrics)
+        )
+    points = solved.points
     limits = zip(problem.constraint_names, outcome.constraints[0].tolist(), strict=True)
     # A limit has the name of its quantity but where there is none but the limit.
     numbers = dict(limits) | design_numbers(problem, design, outcome)
     numbers |= corner_values(corner_numbers(problem, points.select(0)))
     sweep = sweep_whole(problem, design)
     numbers["clearance_whole_sweep_mm"] = None if sweep is None else sweep.clearance_mm
+    cars = ""
     if problem.tolerances is not None:
-        percentiles, _ = problem.spread(points)
+        percentiles, why = problem.spread(points)
         numbers |= {name: float(values[0]) for name, values in percentiles.items()}
-    return {name: known(value) for name, value in numbers.items()}, ""
+        cars = str(why[0])
+    return {name: known(value) for name, value in numbers.items()}, status, cars

@@ -241,7 +241,7 @@ class Problem:
 
     def judge(self, designs: Designs, solved: Solved) -> Evaluation:
         """Evaluation of designs whose poses `solve` has already found."""
-        metrics = self._metrics(designs, solved)
+        metrics = self.metrics(designs, solved)
         reason = solved.reason.copy()
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
@@ -259,7 +259,7 @@ class Problem:
                 metrics[name] = np.where(assembles, values, np.nan)
         objectives = np.stack([metrics[name] for name in self.objectives.names], axis=1)
         objectives[~assembles] = np.nan
-        constraints = self._constraints(designs, metrics, self.constraint_names)
+        constraints = self.constraints(designs, metrics)
         return Evaluation(objectives, constraints, metrics, self._status(reason, constraints))
 
     def spread(self, points: Hardpoints) -> tuple[dict[str, Array], NDArray[np.object_]]:
@@ -277,7 +277,11 @@ class Problem:
         }
         return percentiles, spread.reasons()
 
-    def _metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
+    def metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
+        """Every number (N,) of designs by its column, NaN where a pose that it needs is not there.
+
+        A design that cannot assemble keeps the numbers of the poses that exist.
+        """
         racks = self.racks
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
@@ -342,12 +346,11 @@ class Problem:
             )
         return {"price": np.array(price)[designs.rack], "mass_kg": mass}
 
-    def _constraints(
-        self, designs: Designs, metrics: dict[str, Array], names: tuple[str, ...]
-    ) -> Array:
+    def constraints(self, designs: Designs, metrics: dict[str, Array]) -> Array:
+        """By how much designs of these metrics break each limit, (N, c) as in `Evaluation`."""
         limits, travel = self.limits, self._travel_each_way(designs)
         columns = []
-        for name in names:
+        for name in self.constraint_names:
             if name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":

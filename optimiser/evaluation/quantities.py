@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantity import (
+    BAR,
     FREE_RODS,
     LOADS,
     MASS,
@@ -85,7 +86,7 @@ QUANTITIES = (
         source=_PERCENT, shown=("corner",)),
     # --- where things are ---
     Quantity("spacer_mm", "spacer length", "mm", 1,
-        "length added at each end between rack and inner joint", shown=("racks",)),
+        "length added at each end between rack and inner joint", needs=(RACK,), shown=("racks",)),
     Quantity("rack_height_mm", "rack height", "mm", 1,
         "inner joints above ground", shown=("racks",)),
     Quantity("rack_fore_aft_mm", "rack fore-aft", "mm", 1,
@@ -127,7 +128,7 @@ QUANTITIES = (
     Quantity("overall_ratio_spread", "overall ratio, spread", "", 1,
         "greatest less least of it over the whole lock",
         "less", needs=(RACK, TURNS), shown=("racks",)),
-    Quantity("toe_per_rack_mm_deg", "toe per mm of play", "deg", 3,
+    Quantity("toe_per_rack_mm_deg", "toe per mm of play", "deg/mm", 3,
         "steer for each mm of rack at rest, hence for each mm of play", "less", shown=("racks",)),
     # --- effort and strength ---
     Quantity("tie_rod_force_n", "tie-rod force", "N", 0,
@@ -149,7 +150,7 @@ QUANTITIES = (
         "slenderness) and, with `[spacer]`, the capacity as a bent cantilever of the bar that "
         "stands out of the housing and the spacer on it, if any, both of the spacer's section, "
         "over the rod force; a housing of unknown length is taken as long as the travel allows",
-        "more", _SHIGLEY, needs=(LOADS, SECTION), shown=("racks",)),
+        "more", _SHIGLEY, needs=(LOADS, SECTION, BAR), shown=("racks",)),
     # --- room and joints ---
     Quantity("clearance_mm", "clearance", "mm", 1,
         "least distance of the surfaces of all pairs over travel and lock, both sides; negative "

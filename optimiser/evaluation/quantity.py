@@ -58,6 +58,10 @@ LOADS = Need(
     lambda asked, _: asked.loads is not None,
 )
 SECTION = Need("[tie_rod] diameter_mm", lambda asked, _: asked.materials.tie_rod is not None)
+BAR = Need(
+    "with [spacer] a rack, [racks] catalogue",
+    lambda asked, rack: rack is not None or asked.materials.spacer is None,
+)
 TOLERANCE = Need("[tolerance]", lambda asked, _: asked.tolerances is not None)
 PAIRS = Need(
     "something to touch, [[keep_out]], [wheel] or [arms] tube_diameter_mm, and a diameter of what "

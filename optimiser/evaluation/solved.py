@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 ACKERMANN_NODES = 12
+OWN_RODS_SHORT = "the rack's own tie rods are too short to reach the steering arms"
 # Toggle, joint angles and clearance are judged at droop, rest and bump with the rack at its ends
 # and half way; clearance is also judged between, see `clearance.engine.between`.
 _CORNERS = [(t, share) for t in (-1.0, 0.0, 1.0) for share in (-1.0, -0.5, 0.5, 1.0)]
@@ -178,7 +179,7 @@ def _reasons(
     lost = np.asarray(np.isnan(bump.toe_change).any(axis=1))
     short = "tie rod and steering arm line up before"
     causes = [
-        (np.isnan(growth), "the rack's own tie rods are too short to reach the steering arms"),
+        (np.isnan(growth), OWN_RODS_SHORT),
         (_arms_end(points, lost, grid, car), f"the arms do not reach {travel}"),
         (lost, f"the arms reach {travel}, but a tie rod to that inner joint does not"),
         (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantities import QUANTITIES
-from optimiser.evaluation.quantity import RACK
+from optimiser.evaluation.quantity import BAR, RACK
 from optimiser.study.messages import all_tables, heading, keys_of, table_of, unit_of, ways
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def quantities_table() -> str:
     ]
     for one in QUANTITIES:
         # A number of a rack needs a rack: that goes without saying.
-        needs = "; ".join(need.words for need in one.needs if need is not RACK)
+        needs = "; ".join(need.words for need in one.needs if need not in (RACK, BAR))
         cells = (
             f"`{one.name}`",
             one.words,
