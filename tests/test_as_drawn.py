@@ -1,15 +1,12 @@
 """What `check` says of the car as drawn, beside what a study lets vary."""
 
-import shutil
-
 import numpy as np
 import pytest
-from small_study import ROOT
+from small_study import ROOT, demo_with
 
 from optimiser.answer.as_drawn import CANNOT_REACH, describe_study
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.linkage.steering_arm import describe_arm
-from optimiser.study.read import read_study
 
 DRAWN = "The car as drawn"
 RACKS = "Each rack in the drawn place, without spacers"
@@ -20,15 +17,7 @@ def parts_of(tmp_path):
     """Rows by heading of the demo with some of its lines replaced."""
 
     def described(*changes):
-        for name in ("demo_hardpoints.csv", "demo_racks.csv"):
-            shutil.copy(ROOT / "studies" / name, tmp_path)
-        text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
-        for old, new in changes:
-            assert old in text, old
-            text = text.replace(old, new, 1)
-        path = tmp_path / "mine.toml"
-        path.write_text(text, "utf-8")
-        study = read_study(path)
+        study = demo_with(tmp_path, *changes)
         return study.problem(), {heading: rows for heading, rows in describe_study(study)[1:]}
 
     return described

@@ -27,6 +27,7 @@ from optimiser.study.read import read_study
 UNITS = {  # of a column, by its suffix
     "_deg_per_deg": "deg per deg of roll",
     "_deg_per_m": "deg/m",
+    "_per_rack_mm_deg": "deg/mm",
     "_percent": "%",
     "_deg": "deg",
     "_mm": "mm",
@@ -162,8 +163,12 @@ def test_the_file_has_a_row_for_each_number_and_comments_for_the_rest(tmp_path, 
         if one.value is not None:
             row = cells["" if one.rack is None else one.rack.name, one.name]
             assert (float(row["value"]), row["unit"]) == (one.value, quantity(one.name).unit)
-    (line,) = (line for line in lines if ": price; missing: " in line)
-    assert line == "# not computed for Egret: price; missing: catalogue column price"
+    missing = [line for line in lines if ": price; missing: " in line]
+    assert missing == [
+        "# not computed for the tie rod as drawn: price; missing: a rack, [racks] catalogue and "
+        "catalogue column price",
+        "# not computed for Egret: price; missing: catalogue column price",
+    ]
 
 
 def test_a_file_that_cannot_be_written_is_one_line(tmp_path):

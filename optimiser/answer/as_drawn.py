@@ -13,6 +13,8 @@ from optimiser.answer.design_numbers import (
     drawn_numbers,
     drawn_reason,
     drawn_variables,
+    undefined,
+    without_rack,
 )
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.files import csv_text
@@ -38,7 +40,7 @@ Rows = list[tuple[str, str]]
 
 def describe_study(study: Study) -> list[tuple[str, Rows]]:
     """Describe everything that a study names, a heading and its rows at a time."""
-    problem = study.problem()
+    problem = study.problem(racks=False)
     parts = [
         (f"{study.title} ({study.path})", _car_rows(study, problem)),
         (
@@ -54,7 +56,7 @@ def describe_study(study: Study) -> list[tuple[str, Rows]]:
     if study.variants:
         names = ", ".join(case.variant for case in study.variants)
         parts.append(("Variants", [(f"{len(study.variants)} variants", names)]))
-    if notes := [*study.notes(), *_far_notes(problem)]:
+    if notes := [*study.notes(), *_far_notes(problem), *_rack_notes(problem)]:
         parts.append(("Please check", [("note", text) for text in notes]))
     return parts
 
@@ -65,19 +67,35 @@ def numbers_text(study: Study) -> str:
     The rack is empty for the tie rod as drawn. What cannot be computed stands in the comments,
     with what is missing.
     """
-    found = list(drawn_numbers(study.problem()))
+    problem = study.problem(racks=False)
+    found = list(drawn_numbers(problem))
     rows = [
         ("" if one.rack is None else one.rack.name, one.name, one.value, quantity(one.name).unit)
         for one in found
         if one.value is not None
     ]
-    comments = (
-        f"{study.title}: the car as drawn, and with each rack's bar through the drawn inner "
-        "joints, no spacers, tie rods as long as that asks",
-        CAUTION,
-        *_lacking(found),
-    )
+    comments = (*_what(study.title, problem), CAUTION, *_lacking(found))
     return csv_text(("rack", "quantity", "value", "unit"), rows, comments)
+
+
+def _what(title: str, problem: Problem) -> Iterator[str]:
+    """What the numbers are of."""
+    if not problem.racks:
+        yield f"{title}: the car as drawn"
+    else:
+        rods = (
+            "the tie rods sold with it, arms and wheels moved out or in until these fit"
+            if problem.steering.keep_tie_rods
+            else "tie rods as long as that asks"
+        )
+        yield (
+            f"{title}: the car as drawn, and with each rack's bar through the drawn inner joints, "
+            f"no spacers, {rods}"
+        )
+    bare = "without a rack: the tie rod as drawn, up to the required lock"
+    # Who reads that nothing is near has to know what was not there.
+    counted = "; no bar, spacer, rack or pinion housing is in its clearance"
+    yield bare + (counted if without_rack(problem).has_pairs else "")
 
 
 def _lacking(found: list[DrawnNumber]) -> Iterator[str]:
@@ -140,6 +158,12 @@ def _space_rows(problem: Problem) -> Iterator[tuple[str, str]]:
         one = quantity(name)
         beside = f" (drawn {one.text(drawn[name])})" if name in drawn else ""
         yield name, _choice_text(choice) + beside
+
+
+def _rack_notes(problem: Problem) -> Iterator[str]:
+    """That there is nothing to search."""
+    if not problem.racks:
+        yield "Table [racks] is missing: optimiser run needs it, with the catalogue."
 
 
 def _far_notes(problem: Problem) -> Iterator[str]:
@@ -223,9 +247,7 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
 def _drawn_text(problem: Problem, one: Quantity, value: float) -> str:
     if np.isfinite(value):
         return one.text(value)
-    if one.name == "ackermann_at_20_percent" and problem.steering.inner_lock < np.radians(20.0):
-        return "the required lock is less"
-    return CANNOT_REACH
+    return undefined(problem, one.name) or CANNOT_REACH
 
 
 CANNOT_REACH = "cannot reach"
@@ -235,7 +257,7 @@ _LOADS = ("tie_rod_force_n", "rack_force_n", "steering_wheel_torque_nm")
 
 def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     """Clearance and estimated loads with each rack in the drawn place, as far as they are known."""
-    if not (problem.has_pairs or problem.loads):
+    if not problem.racks or not (problem.has_pairs or problem.loads):
         return
     outcome = problem.evaluate(drawn_designs(problem))
     for index, rack in enumerate(problem.racks):

@@ -141,8 +141,8 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     # The left wheel is the inner one where it is steered to the left, at one end of the rack.
     inner_end = -1 if steer[-1] > 0.0 else 0
     inner, outer = float(steer[inner_end]), float(other[inner_end])
-    if not np.isfinite([inner, outer]).all():
-        # One wheel does not follow to the end: which of the two is the inner one is not known.
+    if not (there := bool(np.isfinite([inner, outer]).all())):
+        # A wheel does not follow to the end: which of the two is the inner one is not known.
         inner = outer = float("nan")
     wheel = wheel_attitude(poses, car.attitude.loaded_radius_mm)
     scrub = float(wheel.scrub_radius_mm[REPORT_NODES])
@@ -150,7 +150,7 @@ def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> 
     per_turn = rack.travel_per_turn_mm
     centre = mean = spread = turns = None
     if per_turn is not None:
-        turns = 2.0 * end_mm / per_turn
+        turns = 2.0 * end_mm / per_turn if there else None
         both = 0.5 * (poses.steer_per_rack + right.steer_per_rack)
         local = overall_ratio(both, per_turn)
         centre, spread = float(local[REPORT_NODES]), float(np.ptp(local))

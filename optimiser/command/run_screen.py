@@ -190,7 +190,7 @@ def show_check(path: Path, numbers: Path | None = None) -> None:
 
     `numbers` is a file for all of them, with each rack in the drawn place.
     """
-    study, console = read_study(path), Console()
+    study, console = read_study(path, racks=False), Console()
     if numbers is not None:
         for kind, given in study.inputs.items():
             if numbers.exists() and numbers.samefile(given):

@@ -182,13 +182,17 @@ class Study:
                 space[name] = Stock(value if isinstance(value, tuple) else (value,))
         return space
 
-    def problem(self) -> Problem:
+    def problem(self, *, racks: bool = True) -> Problem:
         """The problem in plain arrays.
 
+        Args:
+            racks: require `[racks]`, as a search does; without it there are numbers of the car
+                as drawn.
+
         Raises:
-            InputError: the study lacks a table that a search needs.
+            InputError: the study lacks a table that is needed.
         """
-        check_whole(self)
+        check_whole(self, racks=racks)
         travel, steering, lock = self.travel, self.file.steering, self.inner_lock
         if travel is None or steering is None or lock is None:
             raise _lacks(self)
@@ -273,13 +277,13 @@ def _lacks(study: Study) -> InputError:
     return InputError(str(study.path), problem, f"a search needs it: give {_NEEDED[name]}")
 
 
-def check_whole(study: Study) -> None:
-    """Refuse a study that cannot be searched.
+def check_whole(study: Study, *, racks: bool = True) -> None:
+    """Refuse a study that cannot be searched; without `racks`, one whose drawn car has no numbers.
 
     Raises:
         InputError: a table is missing, or the wheel does not stand on the ground.
     """
-    if any(getattr(study.file, name) is None for name in _NEEDED):
+    if any(getattr(study.file, name) is None for name in _NEEDED if racks or name != "racks"):
         raise _lacks(study)
     gap = _ground_gap_mm(study)
     if abs(gap) > GROUND_GAP_MM:

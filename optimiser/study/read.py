@@ -33,13 +33,14 @@ _STARTER_STUDY, *_STARTER_TABLES = "study.toml", "hardpoints.csv", "racks.csv"
 # --- reading -------------------------------------------------------------------------------------
 
 
-def read_study(path: Path | str, *, whole: bool = True) -> Study:
+def read_study(path: Path | str, *, whole: bool = True, racks: bool = True) -> Study:
     """Read a study file, its hardpoints and its racks; paths in it are relative to it.
 
     Args:
         path: the study file.
         whole: require everything that a search needs; when False, `[car]` and `[hardpoints]`
             are enough, and what else is there is still checked.
+        racks: require `[racks]` of what is whole, which only a search needs.
 
     Raises:
         InputError: anything wrong in any of the files, and in any variant.
@@ -47,9 +48,9 @@ def read_study(path: Path | str, *, whole: bool = True) -> Study:
     path = Path(path)
     text, raw = read_toml(path)
     file = validate(raw, str(path))
-    study = _build(path, text, file, str(path), "", whole)
+    study = _build(path, text, file, str(path), "", whole, racks)
     variants = tuple(
-        _build(path, text, validate(tables, where), where, name, whole)
+        _build(path, text, validate(tables, where), where, name, whole, racks)
         for name, where, tables in expand(file, raw, str(path))
     )
     return replace(study, variants=variants)
@@ -76,7 +77,7 @@ def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
             )
         where, tables = cases[variant]
         file = validate(tables, where)
-    return _build(path, text, file, where, variant, True, files)
+    return _build(path, text, file, where, variant, True, True, files)
 
 
 _AS_NAMED: Mapping[str, Path] = MappingProxyType({})
@@ -89,6 +90,7 @@ def _build(
     where: str,
     variant: str,
     whole: bool,
+    racked: bool,
     files: Mapping[str, Path] = _AS_NAMED,
 ) -> Study:
     frame = CadFrame(
@@ -104,7 +106,7 @@ def _build(
     racks = _racks(path, file, where, files.get("catalogue"))
     study = Study(path, text, file, frame, points, racks, variant, files=dict(files))
     if whole:
-        check_whole(study)
+        check_whole(study, racks=racked)
     _check_together(study, where)
     return study
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -51,6 +52,19 @@ def write_small_study(
 
 def small_study(folder: Path, **changes) -> Study:
     return read_study(write_small_study(folder, **changes))
+
+
+def demo_with(folder: Path, *changes: tuple[str, str], **options) -> Study:
+    """The demo in a folder, as mine.toml, with some of its lines replaced."""
+    for name in ("demo_hardpoints.csv", "demo_racks.csv"):
+        shutil.copy(ROOT / "studies" / name, folder)
+    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    path = folder / "mine.toml"
+    path.write_text(text, "utf-8")
+    return read_study(path, **options)
 
 
 def preferring(study: Study, prefer: str) -> Study:
