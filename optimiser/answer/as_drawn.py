@@ -235,8 +235,8 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
         joint = float(np.degrees(np.max(inner_joint_angle(poses))))
     least = None if limits.toggle_margin is None else float(np.degrees(limits.toggle_margin))
     most = None if limits.inner_joint_angle is None else float(np.degrees(limits.inner_joint_angle))
-    yield "toggle margin up to the required lock", _against(toggle, least, at_least=True)
-    yield "tie rod to rack, greatest angle", _against(joint, most, at_least=False)
+    yield _against("toggle_margin_deg", toggle, least, at_least=True)
+    yield _against("inner_joint_angle_deg", joint, most, at_least=False)
     for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
         one = quantity(name)
         if not values[name] <= wanted:
@@ -275,11 +275,12 @@ def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
 def _clearance_text(problem: Problem, outcome: Evaluation, index: int) -> str:
     value, limit = float(outcome.metrics["clearance_mm"][index]), problem.limits.clearance_mm
     far = told_apart_mm(limit)
+    one = quantity("clearance_mm")
     if np.isnan(value):
-        return "clearance is not known"
+        return f"{one.words} is not known"
     if value >= far:
-        return f"clearance {far:g} mm or more"
-    text = f"clearance {value:.1f} mm ({closest_pair(outcome, index)})"
+        return f"{one.words} {far:g} {one.unit} or more"
+    text = f"{one.words} {one.text(value)} ({closest_pair(outcome, index)})"
     kept = limit is None or value >= limit
     return text if kept else f"{text}, at least {limit:g} wanted: BREAKS THE LIMIT"
 
@@ -294,11 +295,14 @@ def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:
     )
 
 
-def _against(value: float, limit: float | None, *, at_least: bool) -> str:
+def _against(name: str, value: float, limit: float | None, *, at_least: bool) -> tuple[str, str]:
+    """A number of the drawn tie rod up to the required lock, against its limit."""
+    one = quantity(name)
+    words = f"{one.words} up to the required lock"
     if np.isnan(value):
-        return CANNOT_REACH
+        return words, CANNOT_REACH
     if limit is None:
-        return f"{value:.1f} deg (no limit)"
+        return words, f"{one.text(value)} (no limit)"
     kept = value >= limit if at_least else value <= limit
-    word = "at least" if at_least else "at most"
-    return f"{value:.1f} deg, {word} {limit:g} wanted" + ("" if kept else ": BREAKS THE LIMIT")
+    wanted = f"{'at least' if at_least else 'at most'} {limit:g} wanted"
+    return words, f"{one.text(value)}, {wanted}" + ("" if kept else ": BREAKS THE LIMIT")
