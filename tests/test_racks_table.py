@@ -21,11 +21,14 @@ from optimiser.study.read import read_study
 if TYPE_CHECKING:
     from pathlib import Path
 
+# Any design will do, so that one of the studies with refined ones is enough.
+UNREFINED = "\nrefine = false\n"
 STUDIES = {
-    "arms ahead": ("demo", 'use = ["Finch", "Wren", "Heron"]', ""),
+    "arms ahead": ("demo", 'use = ["Finch", "Wren", "Heron"]', UNREFINED, ""),
     "arms behind": (
         "rescue",
         'use = ["Linnet", "Siskin"]',
+        UNREFINED,
         """
 [tie_rod]
 diameter_mm = 16
@@ -51,7 +54,7 @@ from_mm = [-260, 100, 260]
 to_mm = [-110, 300, 300]
 """,
     ),
-    "kept rods": ("demo", 'use = ["Finch", "Plover"]', ""),
+    "kept rods": ("demo", 'use = ["Finch", "Plover"]', "\n", ""),
 }
 CHANGES = {
     "arms behind": (
@@ -77,10 +80,10 @@ LEAST = {"best_bump_steer_deg": "bump_steer_deg", "best_ackermann_error_deg": "a
 @pytest.fixture(scope="module", params=STUDIES)
 def finished(request, tmp_path_factory) -> tuple[str, Path]:
     """A short run of one of the studies, in whose folder the files lie as they were read."""
-    base, use, more = STUDIES[request.param]
+    base, use, search, more = STUDIES[request.param]
     folder = tmp_path_factory.mktemp(base)
     text = (ROOT / "studies" / f"{base}.toml").read_text("utf-8")
-    text = text.replace("[search]", f"{use}\n\n[search]", 1) + more
+    text = text.replace("[search]\n", f"{use}\n\n[search]{search}", 1) + more
     for old, new in CHANGES.get(request.param, ()):
         assert old in text
         text = text.replace(old, new, 1)

@@ -1,4 +1,4 @@
-"""The corner as six distance equations, solved by scipy: a referee for the linkage kernel.
+"""The corner as six distance equations, solved numerically: a referee for the linkage kernel.
 
 The upright is one rigid body with six freedoms.  Six scalar equations hold it:
 
@@ -26,10 +26,11 @@ RESIDUAL_LIMIT_MM = 1e-10
 TURN_SCALE_MM = 100.0
 """Turns are solved for as turn x this length, so that all six unknowns are of one size."""
 
+MOST_STEPS = 6
+"""Of Newton's: a nearby pose takes three or four."""
+
 MOST_EVALUATIONS = 25
 """A nearby pose takes about eight; a solve that wanders further has lost it."""
-
-_UNIT = np.eye(3)
 
 _LINKS = (
     ("lower_ball_joint", "lower_front_pivot"),
@@ -40,22 +41,31 @@ _LINKS = (
 )
 
 
-def _cross_matrix(vector: np.ndarray) -> np.ndarray:
-    """The matrix that multiplies like `vector` x ..."""
-    x, y, z = vector
-    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-
-
 def _rotation(gibbs: np.ndarray) -> np.ndarray:
-    """Rotation matrix of a Gibbs vector tan(angle / 2) * axis (Cayley's formula)."""
-    square = float(gibbs @ gibbs)
-    skew = _cross_matrix(gibbs)
-    return ((1.0 - square) * _UNIT + 2.0 * np.outer(gibbs, gibbs) + 2.0 * skew) / (1.0 + square)
+    """Rotation matrix of a Gibbs vector tan(angle / 2) * axis (Cayley's formula).
+
+    ((1 - g.g) 1 + 2 g g' + 2 [g x]) / (1 + g.g), written out.
+    """
+    x, y, z = gibbs.tolist()
+    square = x * x + y * y + z * z
+    rest = 1.0 - square
+    return np.array(
+        [
+            [rest + 2.0 * x * x, 2.0 * (x * y - z), 2.0 * (x * z + y)],
+            [2.0 * (x * y + z), rest + 2.0 * y * y, 2.0 * (y * z - x)],
+            [2.0 * (x * z - y), 2.0 * (y * z + x), rest + 2.0 * z * z],
+        ]
+    ) / (1.0 + square)
 
 
 def _spin_of(gibbs: np.ndarray) -> np.ndarray:
-    """Matrix from a change of the Gibbs vector to the small turn in space it makes."""
-    return 2.0 / (1.0 + float(gibbs @ gibbs)) * (_UNIT + _cross_matrix(gibbs))
+    """Matrix from a change of the Gibbs vector to the small turn in space it makes.
+
+    2 / (1 + g.g) (1 + [g x]), written out.
+    """
+    x, y, z = gibbs.tolist()
+    share = 2.0 / (1.0 + x * x + y * y + z * z)
+    return share * np.array([[1.0, -z, y], [z, 1.0, -x], [-y, x, 1.0]])
 
 
 class _Corner:
@@ -90,31 +100,46 @@ class _Corner:
         return residuals, jacobian
 
     def solve(self, start: np.ndarray, travel: float, rack: float) -> Pose | None:
-        """The pose near `start`, or None; scipy to solve, two Newton steps to polish."""
-        # solved for as a change from zero: scipy sizes its first step by its starting point
-        change = root(
-            lambda change: self.equations(start + change, travel, rack),
-            np.zeros(6),
-            jac=True,
-            method="hybr",
-            options={"xtol": 1e-8, "maxfev": MOST_EVALUATIONS},
-        ).x
-        found = start + change
-        for _ in range(2):
-            residuals, jacobian = self.equations(found, travel, rack)
-            try:
-                found = found - np.linalg.solve(jacobian, residuals)
-            except np.linalg.LinAlgError:
-                return None
-        residuals, jacobian = self.equations(found, travel, rack)
-        if not np.abs(residuals).max() < RESIDUAL_LIMIT_MM:
+        """The pose near `start`, or None: Newton's steps, and scipy where these do not get there.
+
+        Whoever asks halves the step where the pose is on the other side of a singular position.
+        """
+        found = self._newton(start, travel, rack, MOST_STEPS)
+        if found is None:
+            # solved for as a change from zero: scipy sizes its first step by its starting point
+            change = root(
+                lambda change: self.equations(start + change, travel, rack),
+                np.zeros(6),
+                jac=True,
+                method="hybr",
+                options={"xtol": 1e-8, "maxfev": MOST_EVALUATIONS},
+            ).x
+            found = self._newton(start + change, travel, rack, 2)
+        if found is None:
             return None
+        _, jacobian = self.equations(found, travel, rack)
         return Pose(
             rotation=_rotation(found[3:] / TURN_SCALE_MM),
             wheel_centre_mm=self.wheel_centre + found[:3],
             side=float(np.sign(np.linalg.det(jacobian))),
             memory=found,
         )
+
+    def _newton(
+        self, found: np.ndarray, travel: float, rack: float, steps: int
+    ) -> np.ndarray | None:
+        """Where so many steps at most end, one more than needed; None where the lengths are off."""
+        for _ in range(steps):
+            residuals, jacobian = self.equations(found, travel, rack)
+            done = np.abs(residuals).max() < RESIDUAL_LIMIT_MM
+            try:
+                found = found - np.linalg.solve(jacobian, residuals)
+            except np.linalg.LinAlgError:
+                return None
+            if done:
+                return found
+        residuals, _ = self.equations(found, travel, rack)
+        return found if np.abs(residuals).max() < RESIDUAL_LIMIT_MM else None
 
 
 def solve_corner(

@@ -331,7 +331,7 @@ class Row:
         on_bar = gough * rates
         slopes = []
         for at in (rack, -rack):
-            rods = np.concatenate([self.sweep(0.0, np.array([0.0, r])).rod[0, 1:] for r in at])
+            rods = self.sweep(0.0, np.concatenate([[0.0], at])).rod[0, 1:]
             slopes.append(np.abs(unit(rods)[:, 1]))
         force = on_bar / np.array(slopes)
         lateral = loads.get("lateral_load_n")

@@ -2,7 +2,7 @@
 
 They share the order in which poses are visited and the reading of angles, not the
 mathematics: one is a general-purpose multibody library, the other six distance
-equations given to scipy.  Reached on these corners: steer within 1e-12 deg, camber
+equations for Newton's steps and scipy.  Reached on these corners: steer within 1e-12 deg, camber
 within 4e-13 deg, outer joint within 1e-12 mm, and the same poses refused.
 """
 
