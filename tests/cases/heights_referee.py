@@ -66,7 +66,7 @@ def least_bump_steer(problem, rack: int, height: float) -> float:
 
 
 def least_change(problem, rack: int) -> float:
-    """Least change in mm among acceptable designs, the rack height free."""
+    """Least change in mm among acceptable designs, the rack height free; to 0.01 mm."""
     least = np.inf
     for fixed in _stocks(problem, None):
         model = Model(replace(problem, space=problem.space | fixed))
@@ -75,7 +75,8 @@ def least_change(problem, rack: int) -> float:
             over = np.maximum(outcome.objectives / problem.acceptable - 1.0, 0.0).sum(axis=1)
             return change_mm(problem, designs) + 500.0 * over + np.where(over > 0.0, 5.0, 0.0)
 
-        least = min(least, _evolved(model, rack, _base(fixed), cost, 400, polish=False))
+        found = _evolved(model, rack, _base(fixed), cost, 400, polish=False, alike=0.01)
+        least = min(least, found)
     return least
 
 
@@ -93,7 +94,7 @@ def _base(fixed) -> np.ndarray:
     return np.array([fixed[name].values[0] if name in fixed else 0.0 for name in VARIABLES])
 
 
-def _evolved(model, rack, base, cost, generations=120, *, polish=True) -> float:
+def _evolved(model, rack, base, cost, generations=120, *, polish=True, alike=1e-6) -> float:
     def designs(scaled):
         like = Designs(np.full(len(scaled), rack), np.tile(base, (len(scaled), 1)))
         return model.designs(scaled, like)
@@ -111,7 +112,7 @@ def _evolved(model, rack, base, cost, generations=120, *, polish=True) -> float:
         return _or_infinite(penalised(np.zeros((0, 1)))[0])
     found = differential_evolution(
         penalised, [(0.0, 1.0)] * count, vectorized=True, updating="deferred", polish=False,
-        maxiter=generations, popsize=14, tol=1e-6, atol=1e-6, mutation=(0.4, 0.9),
+        maxiter=generations, popsize=14, tol=1e-6, atol=alike, mutation=(0.4, 0.9),
         recombination=0.8, rng=0,
     )  # fmt: skip
     if not polish:
