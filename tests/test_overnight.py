@@ -12,7 +12,7 @@ import time
 import pytest
 from cut_off import OPTIONS, check_nothing_half_written, told, wait_for_designs
 from shared import made_once
-from small_study import files_of, nothing_drawn, run, run_here, start_warm, write_small_study
+from small_study import files_of, nothing_drawn, run_here, start_warm, write_small_study
 
 from optimiser.command.cli import main
 
@@ -22,8 +22,9 @@ TRIALS = 300
 
 def uninterrupted(folder):
     write_small_study(folder / "in", trials=TRIALS)
-    code, out, err = run("run", "in/small.toml", *OPTIONS, cwd=folder)
-    assert code == 0, err
+    with start_warm("run", "in/small.toml", *OPTIONS, cwd=folder) as process:
+        out, err = process.communicate(timeout=300)
+    assert process.returncode == 0, err
     assert "Written to out/small" in out
     return folder
 

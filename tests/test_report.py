@@ -12,6 +12,7 @@ from one_run import RACKS, TITLE, TRIALS
 from PIL import Image
 from small_study import preferring, run_here
 
+from optimiser.answer import exactness
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
@@ -78,6 +79,13 @@ def test_every_caution_is_on_the_page(page):
         assert line in words
 
 
+@pytest.fixture
+def few_cars(monkeypatch):
+    """For what is said of them; `test_percentiles` has the number that is built."""
+    monkeypatch.setattr(exactness, "CHOSEN_CARS", 256)
+
+
+@pytest.mark.usefixtures("few_cars")
 def test_the_answer_says_what_building_makes_of_it(stored):
     result = stored.result
     chosen = result.chosen(result.winner)
@@ -232,6 +240,7 @@ def test_how_exactly_is_what_tolerance_says(chosen, page):
     assert np.all(exact.built.toe_low_deg <= exact.built.toe_high_deg)
 
 
+@pytest.mark.usefixtures("few_cars")
 def test_places_that_are_not_acceptable_are_marked_in_the_table_of_shims(stored, chosen):
     """For bump steer, for Ackermann error or a limit; in words, so that a print shows it."""
     clean = accuracy(chosen.problem, chosen.design)
@@ -523,6 +532,7 @@ def test_the_run_tries_what_the_study_says(finished_run):
         assert (mine != "refined").sum() >= TRIALS
 
 
+@pytest.mark.usefixtures("few_cars")
 def test_clearances_that_are_not_told_apart_are_named_with_the_limits_own_digits(stored):
     limits = replace(stored.problem.limits, clearance_mm=22.5)
     other = replace(stored.result, problem=replace(stored.problem, limits=limits))
