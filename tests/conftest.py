@@ -12,6 +12,23 @@ from shared import made_once, share_in
 
 from optimiser.folder.read import read_results
 
+SLOWEST = (
+    *("test_readme", "test_heights_ways", "test_heights", "test_refine", "test_cluster"),
+    *("test_overnight", "test_racks_table", "test_batch", "test_report", "test_fuzz_inputs"),
+    *("test_linkage_referee", "test_search", "test_cli", "test_first_screen"),
+)
+"""Files that take longest, begun first so that no process is left with one of them at the end.
+
+A file stays in one process (`--dist=loadfile` in pyproject.toml): its fixtures are made once, and no
+process waits for what another makes.
+"""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the slowest files first; the order is otherwise kept."""
+    place = {name: number for number, name in enumerate(SLOWEST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(place)))
+
 
 @pytest.fixture(scope="session", autouse=True)
 def common_folder(tmp_path_factory):
