@@ -19,8 +19,8 @@ SLOWEST = (
 )
 """Files that take longest, begun first so that no process is left with one of them at the end.
 
-A file stays in one process (`--dist=loadfile` in pyproject.toml): its fixtures are made once, and no
-process waits for what another makes.
+A file stays in one process (`--dist=loadfile` in pyproject.toml): its fixtures are made once, and
+no process waits for what another makes.
 """
 
 

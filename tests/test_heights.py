@@ -22,6 +22,7 @@ from optimiser.answer.exactness import BAND_COLUMNS, accuracy, band_rows, shim_r
 from optimiser.base.errors import InputError
 from optimiser.command.heights_screen import racks_table
 from optimiser.evaluation.designs import Designs, Range, Stock
+from optimiser.questions.heights import rack as heights_rack
 from optimiser.questions.heights.answer import HeightsAnswer, HeightsAsked, answer_heights
 from optimiser.questions.heights.bump_map import bump_map
 from optimiser.questions.heights.folder import figure_bytes, rack_figures
@@ -130,6 +131,12 @@ def stuck(tmp_path_factory):
     lock = ("inner_lock_deg = 28", "inner_lock_deg = 50")
     study = parallel_study(tmp_path_factory.mktemp("stuck"), lock=lock)
     return study, made_once("stuck", lambda _: solved(study, "Stub", 60.0))
+
+
+@pytest.fixture
+def bare_ways(monkeypatch):
+    """No spacers, and no other shape of the arm."""
+    monkeypatch.setattr(heights_rack, "ways_of", lambda *_: (FIXED, FREE))
 
 
 # --- converged optima against brute force --------------------------------------------------------
@@ -395,6 +402,7 @@ def test_where_no_height_keeps_the_limits_the_limit_is_named(stuck):
     assert all(row["bump_steer_deg"] is None for row in rows)
 
 
+@pytest.mark.usefixtures("bare_ways")
 def test_the_root_mean_square_is_asked_where_the_study_asks_it(rescue):
     problem = rescue.problem()
     asked = replace(problem.objectives, bump_steer="rms")
@@ -541,16 +549,19 @@ def test_a_rack_without_any_place_still_has_figures(stuck):
     assert "no design keeps the limits" in words
 
 
+@pytest.mark.usefixtures("bare_ways")
 def test_the_command_writes_its_folder_and_prints_the_verdict(tmp_path):
+    # What it prints of the rescue study is compared with the README.
+    parallel_study(tmp_path)
     code, out, err = run_here(
-        "heights", RESCUE, "--rack", "Linnet", "--from", 180, "--to", 290, "--step", 55,
-        "--out", tmp_path, cwd=tmp_path,
+        "heights", tmp_path / "parallel.toml", "--rack", "Exact", "--from", 210, "--to", 310,
+        "--step", 50, "--out", tmp_path, cwd=tmp_path,
     )  # fmt: skip
     assert (code, err) == (0, "")
-    assert out.startswith("Can Linnet be rescued by mounting it lower? Not by itself")
+    assert out.startswith("Can Exact be rescued by mounting it lower? It needs no rescue.")
     assert "How exact must it be made? Rack at " in out
     assert "\nrack height: within +" in out
-    folder = tmp_path / "rescue-heights-Linnet"
+    folder = tmp_path / "parallel-heights-Exact"
     assert f"Written to {folder}" in out.replace("\n", "")
     assert "not an approval" in out
     assert sorted(path.name for path in folder.iterdir()) == [
@@ -560,7 +571,7 @@ def test_the_command_writes_its_folder_and_prints_the_verdict(tmp_path):
     lines = (folder / "heights.csv").read_text("utf-8").splitlines()
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert list(rows[0]) == list(HEIGHT_COLUMNS)
-    assert {row["rack_height_mm"] for row in rows} >= {"180.0", "235.0", "290.0"}
+    assert {row["rack_height_mm"] for row in rows} >= {"210.0", "260.0", "310.0"}
 
 
 def asked(study: Path, out: Path, **changes) -> HeightsAsked:
@@ -568,6 +579,7 @@ def asked(study: Path, out: Path, **changes) -> HeightsAsked:
     return HeightsAsked(study=study, out=out, **(plain | changes))
 
 
+@pytest.mark.usefixtures("bare_ways")
 def test_all_racks_come_in_one_table_and_nothing_is_overwritten(tmp_path):
     parallel_study(tmp_path)
     told = []
