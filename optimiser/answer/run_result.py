@@ -47,6 +47,7 @@ class UnitResult:
         seconds: wall-clock time by phase.
         dropped: empty, or why the rack was given up early.
         finished: False when it was stopped before its search was over.
+        starts: independent starts that ended within a hundredth of its best ratio, and all.
     """
 
     rack: int
@@ -58,6 +59,7 @@ class UnitResult:
     seconds: dict[str, float]
     dropped: str = ""
     finished: bool = True
+    starts: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True)

@@ -94,7 +94,11 @@ def run(
     ] = None,
     seed: Annotated[int | None, typer.Option(help="Seed, instead of the study's.", min=0)] = None,
     workers: Annotated[
-        int | None, typer.Option(help="Processes side by side; as many as cores by default.", min=1)
+        int | None,
+        typer.Option(
+            help="Processes side by side; one for a short search, else as many as cores.",
+            min=1,
+        ),
     ] = None,
     hours: Annotated[
         float | None, typer.Option(help="Time for everything, shared among the searches.")
@@ -106,6 +110,10 @@ def run(
         str | None,
         typer.Option(help="Let the workers of a Dask scheduler search, such as tcp://host:8786."),
     ] = None,
+    quick: Annotated[
+        bool,
+        typer.Option("--quick", help="No search: seeds and independent starts, refined. Seconds."),
+    ] = False,
 ) -> None:
     """Search every rack of each study and write fronts, the winner and figures.
 
@@ -117,7 +125,7 @@ def run(
     from optimiser.command.run_screen import show_run
     from optimiser.jobs.start import RunOptions, run_studies
 
-    options = RunOptions(trials, seed, workers or _cores(), seconds, cluster)
+    options = RunOptions(trials, seed, workers, seconds, cluster, quick)
     raise typer.Exit(show_run(run_studies, studies, out, options))
 
 
@@ -292,14 +300,6 @@ def _typed(values: list[str] | None, at: bool) -> list[str]:
     if values and not at:
         raise InputError(" ".join(values), "is not expected here", "write --at before values")
     return values or []
-
-
-def _cores() -> int:
-    """Cores that this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on every system
-        return os.cpu_count() or 1
 
 
 def _seconds(hours: float | None, until: str | None) -> float | None:

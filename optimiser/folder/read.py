@@ -192,9 +192,15 @@ def _units(
                 seconds={name: float(value) for name, value in unit["seconds"].items()},
                 dropped=str(unit["dropped"]),
                 finished=bool(unit["finished"]),
+                starts=_starts(unit),
             )
         )
     return tuple(units)
+
+
+def _starts(unit: dict[str, Any]) -> tuple[int, int]:
+    found = unit.get("independent_starts", {"agree": 0, "followed": 0})
+    return int(found["agree"]), int(found["followed"])
 
 
 def _evaluation(problem: Problem, trials: pd.DataFrame) -> Evaluation:

@@ -195,6 +195,7 @@ def record(result: RunResult) -> dict[str, Any]:
             "dropped": unit.dropped,
             "finished": unit.finished,
             "seconds": unit.seconds,
+            "independent_starts": {"agree": unit.starts[0], "followed": unit.starts[1]},
         }
         for unit in result.units
     ]

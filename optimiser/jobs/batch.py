@@ -8,6 +8,7 @@ A study with variants has one folder for all, with a folder in it for each varia
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,10 @@ if TYPE_CHECKING:
     from optimiser.jobs.unit import Stop
     from optimiser.study.read import Study
 
+QUICK_SUFFIX = "-quick"
+SHORT_SEARCH = 20_000
+"""Designs in all that one process searches as soon as several, which have to be started first."""
+
 
 @dataclass(frozen=True, slots=True)
 class RunOptions:
@@ -39,16 +44,19 @@ class RunOptions:
     Attributes:
         trials: designs for each unit.
         seed: random seed.
-        workers: processes on this machine.
+        workers: processes on this machine; None for as many as cores where the search is long, and
+            one where starting more would take longer than it saves.
         seconds: wall-clock time for the whole batch.
         cluster: address of a scheduler whose workers do the units instead.
+        quick: no search, only what it would be opened with.
     """
 
     trials: int | None = None
     seed: int | None = None
-    workers: int = 1
+    workers: int | None = 1
     seconds: float | None = None
     cluster: str | None = None
+    quick: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +131,8 @@ def run_batch(
 
 
 def _begin(study: Study, out: Path, options: RunOptions) -> _Job:
-    claim = claim_folder(out, study.path.stem, question_hash(_question(study, options)))
+    name = study.path.stem + (QUICK_SUFFIX if options.quick else "")
+    claim = claim_folder(out, name, question_hash(_question(study, options)))
     try:
         return _Job(study, claim, _cases(study, claim, options))
     except (OptimiserError, OSError):
@@ -152,7 +161,7 @@ def _question(study: Study, options: RunOptions) -> Iterator[bytes]:
         # Which rack wins decides no design: a run that was cut off before the key came goes on.
         if record["search"]["prefer"] == SearchTable().prefer:
             del record["search"]["prefer"]
-        record["overridden"] = [options.trials, options.seed]
+        record["overridden"] = [options.trials, options.seed, *(["quick"] if options.quick else [])]
         yield json.dumps(record, sort_keys=True, default=str).encode()
 
 
@@ -176,6 +185,7 @@ def _specs(
         population=table.population,
         stop_window=table.stop_window,
         give_up_after=table.give_up_after,
+        quick=options.quick,
     )
     seed = study.seed if options.seed is None else options.seed
     count = sum(len(case.racks) * case.file.search.repeats for case in cases)
@@ -196,7 +206,7 @@ def _specs(
                     seeds=table.seeds,
                     refine=table.refine,
                     record=folder / RECORD_FOLDER / f"{name}.journal",
-                    seconds=budget.share(count, options.workers),
+                    seconds=budget.share(count, options.workers or cores()),
                 )
             )
     return specs
@@ -244,7 +254,8 @@ def _run_specs(
     """Units on this machine or on a cluster."""
     budget = TimeBudget.of(options.seconds, len({spec.record.parent for spec in specs}))
     if options.cluster is None:
-        run_units(specs, workers=options.workers, watch=watch, stop=stop, budget=budget, done=done)
+        workers = options.workers or _workers(specs)
+        run_units(specs, workers=workers, watch=watch, stop=stop, budget=budget, done=done)
         return
     try:
         from optimiser.jobs.cluster import run_units_on_cluster
@@ -263,6 +274,20 @@ def _run_specs(
         done=done,
         note=notes.append,
     )
+
+
+def _workers(specs: Sequence[UnitSpec]) -> int:
+    """Processes that are worth starting: each imports everything again, for a second or so."""
+    designs = sum(0 if spec.settings.quick else spec.settings.trials for spec in specs)
+    return cores() if designs > SHORT_SEARCH else 1
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
 
 
 def _write_job(job: _Job) -> None:

@@ -26,6 +26,7 @@ from optimiser.jobs.unit import (
     UnitOutcome,
     UnitSpec,
     Watch,
+    open_units,
     run_recorded,
 )
 from optimiser.search.record import RecordError
@@ -40,6 +41,8 @@ ONE_THREAD = {
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS")
 }
 ATTEMPTS = 2
+OPENED_TOGETHER = 12
+"""Racks whose searches are opened at once, in one process."""
 _POLL_SECONDS = 0.2
 _CONTEXT = multiprocessing.get_context("spawn")
 
@@ -65,15 +68,43 @@ def run_units(
     """
     workers = min(workers, len(specs))
     if workers <= 1:
-        for index, spec in enumerate(specs):
-            seconds = budget.share(len(specs) - index, 1)
-            done(index, attempt(spec, watch, stop, seconds))
+        waiting = list(specs)
+        for index in range(len(specs)):
+            if not stop():
+                waiting = _opened(waiting)
+            seconds = budget.share(len(waiting), 1)
+            done(index, attempt(waiting.pop(0), watch, stop, seconds))
         return
     pool = _Pool(specs, workers, watch, budget, done)
     try:
         pool.run(stop)
     finally:
         pool.close()
+
+
+def _opened(waiting: list[UnitSpec]) -> list[UnitSpec]:
+    """The units to do, with the openings of the next ones found together where that is possible."""
+    first = waiting[0]
+    count = 0
+    while count < min(OPENED_TOGETHER, len(waiting)) and _opens_with(first, waiting[count]):
+        count += 1
+    if count < 2:
+        return waiting
+    # What goes wrong with one of them goes wrong again when it is done by itself.
+    with contextlib.suppress(Exception):
+        return [*open_units(waiting[:count]), *waiting[count:]]
+    return waiting
+
+
+def _opens_with(first: UnitSpec, spec: UnitSpec) -> bool:
+    """Whether a unit has nothing told and begins from the same problem in the same way."""
+    return (
+        spec.seeds
+        and spec.opening is None
+        and not spec.record.exists()
+        and spec.problem is first.problem
+        and (spec.seed, spec.settings, spec.refine) == (first.seed, first.settings, first.refine)
+    )
 
 
 def attempt(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitOutcome:

@@ -9,18 +9,23 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from optimiser.answer.run_result import UnitResult
 from optimiser.base.front import best_ratio
+from optimiser.evaluation.designs import Stock
 from optimiser.evaluation.quantities import said
+from optimiser.search.opening import Opening, open_racks
 from optimiser.search.record import Store, Trials, UnitRecord
 from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
-from optimiser.search.seeds import choose_seeds, early_drop, seed_designs
-from optimiser.search.unit_search import SearchSettings, UnitSearch
+from optimiser.search.seeds import early_drop
+from optimiser.search.unit_search import Records, SearchSettings, UnitSearch
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from optimiser.evaluation.problem import Problem
@@ -32,7 +37,10 @@ Watch = Callable[[str, int, int, float, str], None]
 Stop = Callable[[], bool]
 """Asked before each generation: True ends the unit after what is being done."""
 
-SEED_CANDIDATES = 2000
+AGREE = 1.01
+"""Starts that end within this factor of the best ratio ended at the same answer."""
+UNMOVED = 1e-5
+"""Share of the hypervolume that a search must have gained for its front to be refined again."""
 STOPPED = "stopped before the search was over"
 TIME_UP = "the time allowed ran out"
 # Refinement evaluates about so many designs, for which a search keeps time; but never more than
@@ -58,6 +66,8 @@ class UnitSpec:
         refine: refine the seeds before the search, and what was found after it.
         record: its journal file.
         seconds: the most time that the study allows it; None without a limit.
+        opening: what its search begins with, where that was found with other racks; None leaves
+            it to the unit.
     """
 
     label: str
@@ -69,6 +79,7 @@ class UnitSpec:
     refine: bool
     record: Path
     seconds: float | None = None
+    opening: Opening | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,14 +159,11 @@ def run_unit(
         best = best_text(problem, search.front)
         watch(spec.label, search.tried, settings.trials, time.monotonic() - began, best)
 
-    if spec.seeds and not search.batches:
-        _tell_seeds(spec, search)
-        tell_watch()
-    if spec.refine and search.batches == ("seed",) and not over():
+    if spec.seeds and search.batches in ((), ("seed",)):
         # The seeds refined at once hold most of the front; the search then looks for what is not.
-        started = time.monotonic()
-        _tell_refined(spec, search, RefineSettings())
-        refining = time.monotonic() - started
+        started, going_on = time.monotonic(), spec.refine and not over()
+        _tell_opening(spec, search, refine=going_on)
+        refining = time.monotonic() - started if going_on else None
         tell_watch()
     if "refined" in (*_after_seeds(search), search.torn):
         reason = _reason_to_refine(spec, store.trials)
@@ -165,7 +173,7 @@ def run_unit(
             tell_watch()
         reason = search.stop_reason
     searched = time.monotonic()
-    if spec.refine and not stopped and "refined" not in _after_seeds(search):
+    if spec.refine and not stopped and _worth_refining(search):
         again = "refined" in search.batches
         _tell_refined(spec, search, TOUCH_UP if again else RefineSettings())
         tell_watch()
@@ -180,18 +188,69 @@ def run_unit(
         seconds={"search": searched - began, "refine": time.monotonic() - searched},
         dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
         finished=not stopped,
+        starts=_agreeing(problem, records),
     )
 
 
-def _tell_seeds(spec: UnitSpec, search: UnitSearch) -> None:
-    """Place thousands of designs by geometry; the best of them begin the search."""
-    candidates = seed_designs(spec.problem, spec.rack, SEED_CANDIDATES, spec.seed)
-    evaluation = spec.problem.evaluate(candidates)
-    size = min(spec.settings.population, spec.settings.trials)
-    rows = choose_seeds(evaluation, size)
-    chosen = candidates.select(rows)
+def open_units(specs: Sequence[UnitSpec]) -> list[UnitSpec]:
+    """Units of one problem, seed and way to search, with their openings found together."""
+    openings = _openings(specs)
+    return [replace(spec, opening=one) for spec, one in zip(specs, openings, strict=True)]
+
+
+def _openings(specs: Sequence[UnitSpec]) -> list[Opening]:
+    first = specs[0]
+    return open_racks(
+        first.problem,
+        [spec.rack for spec in specs],
+        first.seed,
+        _seed_count(first.settings),
+        refine=first.refine,
+    )
+
+
+def _seed_count(settings: SearchSettings) -> int:
+    return min(settings.population, settings.trials)
+
+
+def _tell_opening(spec: UnitSpec, search: UnitSearch, *, refine: bool) -> None:
+    """Begin the search with seeds and with what is made of them; the seeds may be told already."""
+    if search.batches and not refine:
+        return
+    opening = spec.opening or _openings([replace(spec, refine=refine)])[0]
     # Evaluated as the batch they are told in, as they are when a record is gone on with.
-    search.add(chosen, spec.problem.evaluate(chosen), "seed")
+    if not search.batches:
+        search.add(opening.seeds, spec.problem.evaluate(opening.seeds), "seed")
+    if not refine:
+        return
+    refined = opening.refined
+    search.add(refined, spec.problem.evaluate(refined), "refined", opening.starts.tolist())
+
+
+def _worth_refining(search: UnitSearch) -> bool:
+    """Whether the search has moved the front since it was last refined, if it was."""
+    if "refined" in _after_seeds(search):
+        return False
+    return "refined" not in search.batches or search.gained > UNMOVED
+
+
+def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
+    """Independent starts that ended within a hundredth of the unit's best ratio, and all.
+
+    Counted are those with the stock values of the best design.
+    """
+    starts, feasible = records.starts, records.evaluation.feasible
+    if not (starts.any() and feasible.any()):
+        return 0, int(starts.sum())
+    ratio = np.max(records.evaluation.objectives[:, :2] / problem.acceptable, axis=1)
+    best = int(np.flatnonzero(feasible)[np.argmin(ratio[feasible])])
+    alike = np.ones(len(starts), dtype=bool)
+    for name, choice in problem.space.items():
+        if isinstance(choice, Stock):
+            values = records.designs.column(name)
+            alike &= values == values[best]
+    near = alike & feasible & (ratio <= AGREE * ratio[best])
+    return int(starts[near].sum()), int(starts[alike].sum())
 
 
 def _after_seeds(search: UnitSearch) -> tuple[Origin, ...]:
@@ -205,8 +264,9 @@ def _tell_refined(spec: UnitSpec, search: UnitSearch, how: RefineSettings) -> No
     records = search.records()
     if not len(records.designs):
         return
-    designs = refine(spec.problem, records.designs, records.evaluation, how).designs
-    search.add(designs, spec.problem.evaluate(designs), "refined")
+    found = refine(spec.problem, records.designs, records.evaluation, how)
+    outcome = spec.problem.evaluate(found.designs)
+    search.add(found.designs, outcome, "refined", found.starts.tolist())
 
 
 def _reason_to_refine(spec: UnitSpec, trials: Trials) -> str:

@@ -35,6 +35,7 @@ class Answer:
         rods: what it means that the racks' own tie rods are kept, a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
         how: how it was chosen; empty where no design keeps every limit.
+        luck: how many independent starts agree with it; empty where none were followed.
     """
 
     headline: str
@@ -43,12 +44,15 @@ class Answer:
     rods: tuple[str, ...] = ()
     built: str = ""
     how: str = ""
+    luck: str = ""
 
     def sentences(self) -> Iterator[str]:
         """All of it, as the terminal shows it."""
         if self.headline == NONE_ACCEPTABLE:
             yield f"{self.headline}."
-        yield from filter(None, (self.place, *self.others, *self.rods, self.built, self.how))
+        yield from filter(
+            None, (self.place, *self.others, *self.rods, self.built, self.how, self.luck)
+        )
 
 
 def answer_of(result: RunResult) -> Answer:
@@ -61,12 +65,15 @@ def answer_of(result: RunResult) -> Answer:
     design = result.designs.select(one)
     rods = tuple(kept_rod_sentences(problem, design, result.evaluation.select(one)))
     built = "" if problem.tolerances is None else _as_built(problem, design, result.acceptable)
+    luck = _luck(result, row)
     if not result.acceptable:
         stopped = next((r.stopped_by for r in result.comparison if r.row == row), "")
         place = f"{_place(result, row, 'The nearest is')}"
         if stopped:
             place += f" {stopped[:1].upper()}{stopped[1:]}."
-        return Answer(NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, built, HOW_NEAREST)
+        return Answer(
+            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, built, HOW_NEAREST, luck
+        )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
         _place(result, row, "Chosen:"),
@@ -74,6 +81,20 @@ def answer_of(result: RunResult) -> Answer:
         rods,
         built,
         HOW_CHOSEN[result.prefer],
+        luck,
+    )
+
+
+def _luck(result: RunResult, row: int) -> str:
+    """How many independent starts of the rack ended where its best design is."""
+    units = [unit.starts for unit in result.units if unit.rack == result.designs.rack[row]]
+    agree, followed = (sum(numbers) for numbers in zip(*units, strict=True))
+    if not followed:
+        return ""
+    rack = result.problem.racks[int(result.designs.rack[row])].name
+    return (
+        f"Of {followed} independent starts of rack {rack} with these stock values {agree} ended "
+        "within a hundredth of its least worse number."
     )
 
 

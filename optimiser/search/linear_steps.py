@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import linprog
 from scipy.sparse import csr_array
 
 from optimiser.search.residuals import Model, Table
@@ -216,8 +216,17 @@ class _Task:
     def solve(self) -> tuple[Array, Array]:
         """Steps (K, n) and the merit (K,) that the linear model promises of them.
 
-        A programme that cannot be solved, which only rounding could cause, promises nothing.
+        The blocks of each rack are one programme, so that what a rack comes to does not depend on
+        the racks beside it, to the last bit. A programme that cannot be solved, which only
+        rounding could cause, promises nothing.
         """
+        step, promise = np.empty(self.table.scaled.shape), np.empty(len(self.table))
+        for rack in np.unique(self.table.like.rack):
+            mine = np.flatnonzero(self.table.like.rack == rack)
+            step[mine], promise[mine] = self.select(mine)._solve_together()
+        return step, promise
+
+    def _solve_together(self) -> tuple[Array, Array]:
         scale = np.maximum(_level(self.table, self.rays), 1e-300)
         jacobian = np.nan_to_num(self.jacobian)
         known = np.isfinite(self.jacobian).all(axis=2)
@@ -336,12 +345,15 @@ class _Blocks:
             ),
             shape=(self.size, self.count * self.width),
         )
-        # No variable is whole, so that this is the linear programme that `linprog` would solve, by
-        # the same solver to the same digits; that one takes as long again to look at its arguments.
-        found = milp(
+        # The stubs miss that sparse matrices may be given.
+        found = linprog(  # type: ignore[call-overload]
             cost.ravel(),
-            constraints=LinearConstraint(matrix, -np.inf, np.concatenate(self.bounds)),
-            bounds=Bounds(least.ravel(), most.ravel()),
+            A_ub=matrix,
+            b_ub=np.concatenate(self.bounds),
+            bounds=np.stack([least.ravel(), most.ravel()], axis=1),
+            method="highs",
+            # Small programmes: looking for what can be left out takes longer than solving them.
+            options={"presolve": False},
         )
         if found.x is None:
             return np.zeros((self.count, n)), np.full(self.count, np.inf), np.zeros(self.count)

@@ -20,9 +20,13 @@ from optimiser.base.farthest import farthest_points
 from optimiser.base.front import feasible_front
 from optimiser.evaluation.designs import Designs
 from optimiser.search.linear_steps import fit
+from optimiser.search.progress import REFERENCE_RATIO
 from optimiser.search.residuals import Model
+from optimiser.search.starts import follow_starts
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
@@ -32,6 +36,9 @@ if TYPE_CHECKING:
 # many designs between neighbours on it gain more than the one point to which the ray leads: on five
 # problems 0.03 to 0.18 per cent more of the box is beaten. With two objectives the rays gain more.
 _FILL_PER_RAY = 22
+
+CLOSED = 3e-4
+"""Share of the hypervolume's box below which gaps in a front are not worth more rays."""
 
 EMPHASES = (0.01, 0.05, 0.15, 0.45)
 """How far the rays of the screening lean towards one objective: to its end, and part of the way."""
@@ -43,6 +50,7 @@ class RefineSettings:
 
     Attributes:
         starts: designs from which each ray of the screening is followed.
+        independent: follow independent starts by the winner's rule first.
         rays: rays of the sweep, about; more with three or four objectives.
         gap_rounds: rounds of rays into gaps, each of half as many rays; with three or four
             objectives as much work goes into `fill` instead.
@@ -50,24 +58,45 @@ class RefineSettings:
     """
 
     starts: int = 3
+    independent: bool = True
     rays: int = 12
     gap_rounds: int = 3
     fill: int = 100
 
 
-TOUCH_UP = RefineSettings(starts=1, rays=6, gap_rounds=1)
+TOUCH_UP = RefineSettings(starts=1, independent=False, rays=6, gap_rounds=1)
 """For a front that was refined before the last search: the same gain at a third of the work."""
 
 
 @dataclass(frozen=True, slots=True)
-class Refined:
-    """Refined designs and the number of designs evaluated to find them.
+class Given:
+    """Designs of one rack to refine.
 
-    The designs are those that no other one, refined or given, dominates; when none keeps the
-    limits, the ones that come nearest.
+    Attributes:
+        designs: N designs.
+        evaluation: of these designs.
+        candidates: more designs of the rack with their evaluation, among which independent starts
+            are looked for; None takes `designs`.
     """
 
     designs: Designs
+    evaluation: Evaluation
+    candidates: tuple[Designs, Evaluation] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """Refined designs.
+
+    Attributes:
+        designs: those that no other one, refined or given, dominates; when none keeps the limits,
+            the ones that come nearest; then the best of each combination of stock values.
+        starts: how many independent starts came to each design, (K,); 0 of most.
+        evaluated: designs evaluated to find them, of all racks that were refined together.
+    """
+
+    designs: Designs
+    starts: Indices
     evaluated: int
 
 
@@ -77,51 +106,71 @@ def refine(
     evaluation: Evaluation,
     settings: RefineSettings | None = None,
 ) -> Refined:
-    """Refine designs of one rack.
+    """Refine N designs of one rack; `settings` says how much work, the defaults when None."""
+    return refine_together(problem, [Given(designs, evaluation)], settings)[0]
 
-    Args:
-        problem: the question.
-        designs: N designs to start from.
-        evaluation: of these designs.
-        settings: how much work; the defaults when None.
+
+def refine_together(
+    problem: Problem, given: Sequence[Given], settings: RefineSettings | None = None
+) -> list[Refined]:
+    """Refine designs of several racks at once, since many designs cost little more than a few.
+
+    What a rack comes to does not depend on the racks beside it.
     """
     settings = settings or RefineSettings()
     model = Model(problem)
-    usable = np.flatnonzero(evaluation.assembles)
-    if not len(usable) or not len(model.columns):
-        return Refined(designs.select(slice(0, 0)), 0)
-    known = _Known(model, designs.select(usable), evaluation.select(usable))
-    _screen(known, settings)
-    _sweep(known, settings)
-    gap_rays = settings.rays // 2
-    if len(problem.objectives.names) > 2:
-        _fill(known, settings.fill + _FILL_PER_RAY * settings.gap_rounds * gap_rays)
-        return Refined(known.answer(), model.evaluated)
-    for _ in range(settings.gap_rounds):
-        _bridge(known, gap_rays)
-    _fill(known, settings.fill)
-    return Refined(known.answer(), model.evaluated)
+    known = {
+        number: _Known(model, part)
+        for number, part in enumerate(given)
+        if part.evaluation.assembles.any() and len(model.columns)
+    }
+    if known:
+        _refine(list(known.values()), settings)
+    none = Refined(given[0].designs.select(slice(0, 0)), np.empty(0, np.intp), 0)
+    return [known[number].answer() if number in known else none for number in range(len(given))]
+
+
+def _refine(known: list[_Known], settings: RefineSettings) -> None:
+    """All stages; each follows the rays of all racks in one call."""
+    if settings.independent:
+        _follow_starts(known)
+    _follow(known, [_screen(one, settings) for one in known], 6, 1e-2)
+    _follow(known, [_sweep(one, settings) for one in known], 12, 1e-6)
+    gap_rays, fill = settings.rays // 2, settings.fill
+    if known[0].objectives.shape[1] > 2:
+        fill += _FILL_PER_RAY * settings.gap_rounds * gap_rays
+    else:
+        for _ in range(settings.gap_rounds):
+            _bridge([one for one in known if one.gaps() > CLOSED], gap_rays)
+    _add(known, [_fill(one, fill) for one in known])
 
 
 class _Known:
-    """Given designs and refined ones: what rays start from, and what comes out."""
+    """Given designs and refined ones of one rack: what rays start from, and what comes out."""
 
-    def __init__(self, model: Model, designs: Designs, evaluation: Evaluation) -> None:
+    def __init__(self, model: Model, given: Given) -> None:
+        usable = np.flatnonzero(given.evaluation.assembles)
+        designs, evaluation = given.designs.select(usable), given.evaluation.select(usable)
         self.model, self.given = model, len(designs)
+        self.candidates = given.candidates or (designs, evaluation)
         self.scale = _scales(model.problem, evaluation)
         self.scaled, self.designs = model.scaled(designs), designs
         self.objectives = evaluation.objectives
         self.excess = np.maximum(evaluation.constraints, 0.0).sum(axis=1)
         self.feasible = evaluation.feasible
+        self.starts = np.zeros(len(designs), dtype=np.intp)
 
-    def add(self, table: Table) -> None:
-        """Take refined designs."""
-        table = table.select(np.flatnonzero(np.isfinite(table.objectives).all(axis=1)))
+    def add(self, table: Table, starts: Indices | None = None) -> None:
+        """Take refined designs, and how many independent starts came to each."""
+        there = np.flatnonzero(np.isfinite(table.objectives).all(axis=1))
+        starts = np.zeros(len(table), dtype=np.intp) if starts is None else starts
+        table, starts = table.select(there), starts[there]
         self.scaled = np.concatenate([self.scaled, table.scaled])
         self.designs = Designs.join([self.designs, self.model.designs(table.scaled, table.like)])
         self.objectives = np.concatenate([self.objectives, table.objectives])
         self.excess = np.concatenate([self.excess, np.maximum(table.limits, 0.0).sum(axis=1)])
         self.feasible = np.concatenate([self.feasible, table.feasible])
+        self.starts = np.concatenate([self.starts, starts])
 
     def levels(self, rays: Array) -> Array:
         """Level of every design along every ray, (rays, N); infeasible ones behind all others."""
@@ -133,21 +182,66 @@ class _Known:
         """Rows of the feasible front."""
         return feasible_front(self.objectives, self.feasible)
 
-    def follow(self, rows: Indices, rays: Array, steps: int, tolerance: float) -> None:
-        """Follow each ray from one design."""
-        start = self.model.table(self.scaled[rows], self.designs.select(rows))
-        there = np.flatnonzero(np.isfinite(start.objectives).all(axis=1))
-        found = fit(self.model, start.select(there), rays[there], steps=steps, tolerance=tolerance)
-        self.add(found.table)
+    def gaps(self) -> float:
+        """All that designs between neighbours on the front could gain, as a share of the box."""
+        shares = np.minimum(self.objectives[self.front()] / self.scale, REFERENCE_RATIO)
+        return float(neighbours(shares)[2].sum()) / REFERENCE_RATIO**2 if len(shares) > 1 else 0.0
 
-    def answer(self) -> Designs:
+    def answer(self) -> Refined:
         """Refined designs worth telling."""
         front = self.front()
-        if len(front):
-            return self.designs.select(front[front >= self.given])
         refined = np.arange(self.given, len(self.designs))
-        best = refined[np.argsort(self.excess[refined], kind="stable")[:10]]
-        return self.designs.select(best[self.excess[best] < self.excess[: self.given].min()])
+        if len(front):
+            worth = front[front >= self.given]
+        else:
+            best = refined[np.argsort(self.excess[refined], kind="stable")[:10]]
+            worth = best[self.excess[best] < self.excess[: self.given].min()]
+        ends = refined[self.starts[refined] > 0]
+        rows = np.concatenate([worth, np.setdiff1d(ends, worth)])
+        return Refined(self.designs.select(rows), self.starts[rows], self.model.evaluated)
+
+
+def _follow_starts(known: list[_Known]) -> None:
+    """Independent starts of every rack, by the rule that the winner is chosen by."""
+    candidates = [one.candidates for one in known]
+    for one, ends in zip(known, follow_starts(known[0].model, candidates), strict=True):
+        one.add(ends.table, ends.starts)
+
+
+Rays = tuple["Indices", "Array"]
+"""Rows of designs to start from, and a ray (m,) for each."""
+
+
+def _follow(known: list[_Known], rays: list[Rays], steps: int, tolerance: float) -> None:
+    """Follow the rays of every rack, each from one design."""
+    if not known:
+        return
+    model = known[0].model
+    sizes = [len(rows) for rows, _ in rays]
+    scaled = np.concatenate([one.scaled[rows] for one, (rows, _) in zip(known, rays, strict=True)])
+    like = [one.designs.select(rows) for one, (rows, _) in zip(known, rays, strict=True)]
+    owner = np.repeat(np.arange(len(known)), sizes)
+    start = model.table(scaled, Designs.join(like))
+    there = np.flatnonzero(np.isfinite(start.objectives).all(axis=1))
+    wanted = np.concatenate([ray for _, ray in rays])[there]
+    found = fit(model, start.select(there), wanted, steps=steps, tolerance=tolerance).table
+    for number, one in enumerate(known):
+        one.add(found.select(np.flatnonzero(owner[there] == number)))
+
+
+def _add(known: list[_Known], places: list[tuple[Array, Designs]]) -> None:
+    """Evaluate designs of every rack: continuous variables, and the designs they are like."""
+    sizes = [len(scaled) for scaled, _ in places]
+    if not sum(sizes):
+        return
+    table = known[0].model.table(
+        np.concatenate([scaled for scaled, _ in places]),
+        Designs.join([like for _, like in places]),
+    )
+    for one, rows in zip(
+        known, np.split(np.arange(len(table)), np.cumsum(sizes)[:-1]), strict=True
+    ):
+        one.add(table.select(rows))
 
 
 def _scales(problem: Problem, evaluation: Evaluation) -> Array:
@@ -160,7 +254,7 @@ def _scales(problem: Problem, evaluation: Evaluation) -> Array:
 # --- stages --------------------------------------------------------------------------------------
 
 
-def _screen(known: _Known, settings: RefineSettings) -> None:
+def _screen(known: _Known, settings: RefineSettings) -> Rays:
     """Rays to the ends of the front and to the middle, each from several different starts."""
     count = known.objectives.shape[1]
     leaning = [1.0 - (1.0 - emphasis) * np.eye(count) for emphasis in EMPHASES]
@@ -170,7 +264,7 @@ def _screen(known: _Known, settings: RefineSettings) -> None:
         starts = _apart(known, level, settings.starts)
         rows.append(starts)
         chosen.append(np.full(len(starts), number))
-    known.follow(np.concatenate(rows), rays[np.concatenate(chosen)], 6, 1e-2)
+    return np.concatenate(rows), rays[np.concatenate(chosen)]
 
 
 def _apart(known: _Known, level: Array, count: int) -> Indices:
@@ -187,7 +281,7 @@ def _places(known: _Known, rows: Indices) -> Array:
     return np.asarray((values - low) / np.where(high > low, high - low, 1.0))
 
 
-def _sweep(known: _Known, settings: RefineSettings) -> None:
+def _sweep(known: _Known, settings: RefineSettings) -> Rays:
     """Rays spread evenly, in the logarithm, between the ends of the front."""
     front = known.front()
     if not len(front):
@@ -197,7 +291,7 @@ def _sweep(known: _Known, settings: RefineSettings) -> None:
     ends = np.log(values[np.argmin(values, axis=0)])
     mix = _simplex(count, settings.rays)
     rays = np.concatenate([known.scale[None, :], np.exp(mix @ ends)])
-    known.follow(np.argmin(known.levels(rays), axis=1), rays, 12, 1e-6)
+    return np.argmin(known.levels(rays), axis=1), rays
 
 
 def _simplex(corners: int, least: int) -> Array:
@@ -263,30 +357,35 @@ def _alike(known: _Known, first: Indices, second: Indices) -> Mask:
     return np.asarray((values[first] == values[second]).all(axis=1))
 
 
-def _bridge(known: _Known, count: int) -> None:
+def _bridge(known: list[_Known], count: int) -> None:
     """Rays into the widest gaps, started half way between their two ends where that is better."""
+    rays = [_into_gaps(one, count) for one in known]
+    _add(known, [_half_way(one, count) for one in known])
+    starts = [np.argmin(one.levels(ray), axis=1) for one, ray in zip(known, rays, strict=True)]
+    _follow(known, list(zip(starts, rays, strict=True)), 6, 1e-6)
+
+
+def _into_gaps(known: _Known, count: int) -> Array:
     first, second, _ = _pairs(known)
-    first, second = first[:count], second[:count]
-    if not len(first):
-        return
-    rays = 0.5 * (known.objectives[first] + known.objectives[second])
-    rays = np.maximum(rays, 1e-3 * known.scale)
+    rays = 0.5 * (known.objectives[first[:count]] + known.objectives[second[:count]])
+    return np.asarray(np.maximum(rays, 1e-3 * known.scale))
+
+
+def _half_way(known: _Known, count: int) -> tuple[Array, Designs]:
+    first, second = (rows[:count] for rows in _pairs(known)[:2])
     alike = np.flatnonzero(_alike(known, first, second))
-    if len(alike):
-        half = 0.5 * (known.scaled[first[alike]] + known.scaled[second[alike]])
-        known.add(known.model.table(half, known.designs.select(first[alike])))
-    known.follow(np.argmin(known.levels(rays), axis=1), rays, 6, 1e-6)
+    half = 0.5 * (known.scaled[first[alike]] + known.scaled[second[alike]])
+    return half, known.designs.select(first[alike])
 
 
-def _fill(known: _Known, count: int) -> None:
+def _fill(known: _Known, count: int) -> tuple[Array, Designs]:
     """Designs between neighbours, more of them in wider gaps."""
     first, second, size = _pairs(known)
     alike = _alike(known, first, second)
     first, second, size = first[alike], second[alike], size[alike]
-    if not len(first) or not count:
-        return
-    parts = parts_of(size, count)
+    parts = parts_of(size, count if len(size) else 0)
     pair = np.repeat(np.arange(len(first)), parts - 1)
-    share = np.concatenate([np.arange(1, n) / n for n in parts])[:, None]
+    shares = [np.arange(1, n) / n for n in parts]
+    share = np.concatenate(shares)[:, None] if shares else np.empty((0, 1))
     scaled = (1.0 - share) * known.scaled[first[pair]] + share * known.scaled[second[pair]]
-    known.add(known.model.table(scaled, known.designs.select(first[pair])))
+    return scaled, known.designs.select(first[pair])

@@ -205,11 +205,13 @@ def make_trials(
     evaluation: Evaluation,
     batch: Batch,
     first_number: int,
+    starts: Sequence[int] = (),
 ) -> list[FrozenTrial]:
     """Finished trials that hold everything needed to rebuild the designs.
 
     Parameters are the rack and the free variables; the other variables are user attributes, next
-    to `status`, `origin`, `batch` and `batch_size`. A design that cannot assemble fails.
+    to `status`, `origin`, `batch` and `batch_size`, and `starts` where independent starts came
+    to the design. A design that cannot assemble fails.
     """
     rack_names = tuple(rack.name for rack in problem.racks)
     distributions = {"rack": CategoricalDistribution(rack_names), **space}
@@ -231,6 +233,7 @@ def make_trials(
                 "origin": batch.origin,
                 "batch": batch.number,
                 "batch_size": batch.size,
+                **({"starts": int(starts[row])} if len(starts) and starts[row] else {}),
                 **named,
             },
             # Optuna refuses a NaN, and a limit that is not set counts as kept: only failed

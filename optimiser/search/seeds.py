@@ -56,7 +56,13 @@ def seed_designs(problem: Problem, rack: int, count: int, seed: int) -> Designs:
         and height.low < height.high
         and not problem.steering.keep_tie_rods
     )
-    parts = [_forward(problem, rack, rng, count - count // 2 if reverse else count)]
+    forward = count - count // 2 if reverse else count
+    spacers = problem.space["spacer_mm"]
+    # The ideal spacer is of few lengths only; each length that is sold is asked about as well.
+    stock = forward // 2 if isinstance(spacers, Stock) and len(spacers.values) > 1 else 0
+    parts = [_forward(problem, rack, rng, forward - stock)]
+    if stock:
+        parts.append(_forward(problem, rack, rng, stock, any_spacer=True))
     if reverse and isinstance(height, Range):
         parts.append(_reverse(problem, rack, rng, count // 2, height))
     designs = Designs.join(parts)
@@ -127,7 +133,10 @@ def _sample(choice: Choice, rng: np.random.Generator, size: int) -> Array:
 # --- forward and reverse -------------------------------------------------------------------------
 
 
-def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -> Designs:
+def _forward(
+    problem: Problem, rack: int, rng: np.random.Generator, size: int, *, any_spacer: bool = False
+) -> Designs:
+    """Arm heights sampled; the spacer too with `any_spacer`, else the ideal one of the arm."""
     space = problem.space
     free = {
         name: _sample(space[name], rng, size)
@@ -151,6 +160,8 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
         if problem.steering.keep_tie_rods:
             rod = problem.racks[rack].tie_rod_length_mm or np.nan
             return free["spacer_mm"], _height_at_length(fit, outer, rod)
+        if any_spacer:
+            return free["spacer_mm"], _on_line(fit, 1, bare + free["spacer_mm"])
         ideal = np.where(fit.status == Fit.GOOD, fit.centre[:, 1], bare + free["spacer_mm"])
         spacer = nearest_allowed(space["spacer_mm"], ideal - bare)
         return spacer, _on_line(fit, 1, bare + spacer)
@@ -162,10 +173,10 @@ def _forward(problem: Problem, rack: int, rng: np.random.Generator, size: int) -
         height = _sample(arm, rng, size)
     spacer, wanted = place(height)
     rack_height = nearest_allowed(space["rack_height_mm"], wanted)
-    if not problem.steering.keep_tie_rods:
+    if isinstance(arm, FollowsRack) and not problem.steering.keep_tie_rods:
+        height = rack_height + arm.offset_mm
+    if not (problem.steering.keep_tie_rods or any_spacer):
         # A rack that cannot be as high as it should be is given another spacer instead.
-        if isinstance(arm, FollowsRack):
-            height = rack_height + arm.offset_mm
         again = _on_line(ask(height)[0], 2, rack_height) - bare
         use = (rack_height != wanted) & np.isfinite(again)
         spacer = np.where(use, nearest_allowed(space["spacer_mm"], again), spacer)

@@ -58,6 +58,7 @@ class SearchSettings:
         stop_window: trials over which the hypervolume has to rise; 0 never stops for it.
         stop_tolerance: least rise over the window, as a share of the hypervolume.
         give_up_after: trials after which a rack without any feasible design is dropped; 0 never.
+        quick: nothing is asked for after what the search was opened with.
 
     Raises:
         ValueError: a number out of its range.
@@ -66,9 +67,10 @@ class SearchSettings:
     trials: int = 2000
     sampler: SamplerName = "nsga2"
     population: int = 50
-    stop_window: int = 500
+    stop_window: int = 150
     stop_tolerance: float = 1e-3
-    give_up_after: int = 1000
+    give_up_after: int = 300
+    quick: bool = False
 
     def __post_init__(self) -> None:
         if self.trials < 1 or self.population < 4:
@@ -79,11 +81,19 @@ class SearchSettings:
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """Everything told so far, in order: N designs, their evaluation, their origin (N,)."""
+    """Everything told so far, in order.
+
+    Attributes:
+        designs: N designs.
+        evaluation: of them.
+        origin: where each is from, (N,).
+        starts: how many independent starts came to each, (N,).
+    """
 
     designs: Designs
     evaluation: Evaluation
     origin: NDArray[np.object_]
+    starts: NDArray[np.intp]
 
 
 @dataclass(slots=True)
@@ -93,6 +103,7 @@ class _Told:
     designs: Designs
     evaluation: Evaluation | None
     origin: Origin
+    starts: NDArray[np.intp]
 
 
 class UnitSearch:
@@ -171,6 +182,14 @@ class UnitSearch:
         """Trials told and hypervolume after each batch, from the first feasible design on."""
         return self.progress.history
 
+    @property
+    def gained(self) -> float:
+        """Share of the hypervolume that came since designs were last refined."""
+        refined = [n for n, told in enumerate(self._told) if told.origin == "refined"]
+        later = sum(len(told.designs) for told in self._told[refined[-1] + 1 :]) if refined else 0
+        rise = self.progress.rise(self._count, later)
+        return 1.0 if rise is None else rise
+
     def ask(self) -> Designs | None:
         """The next generation, or None when the search is over; `stop_reason` then says why."""
         self.stop_reason = self._reason_to_stop()
@@ -192,13 +211,21 @@ class UnitSearch:
         """Record a generation that `ask` gave; returns the trials added."""
         return self._record(designs, evaluation, "search")
 
-    def add(self, designs: Designs, evaluation: Evaluation, origin: Origin) -> list[FrozenTrial]:
+    def add(
+        self,
+        designs: Designs,
+        evaluation: Evaluation,
+        origin: Origin,
+        starts: Sequence[int] = (),
+    ) -> list[FrozenTrial]:
         """Record designs from elsewhere, which may become parents too; returns the trials added.
+
+        `starts` says how many independent starts came to each.
 
         Raises:
             ValueError: a value outside the study's variables.
         """
-        return self._record(designs, evaluation, origin)
+        return self._record(designs, evaluation, origin, starts)
 
     def records(self) -> Records:
         """Everything told. Batches that came from a record of trials are evaluated again."""
@@ -213,22 +240,29 @@ class UnitSearch:
             Designs.join([told.designs for told in self._told]),
             Evaluation.join(evaluations),
             np.concatenate(origin),
+            np.concatenate([told.starts for told in self._told]),
         )
 
     # --- the record --------------------------------------------------------------------------
 
     def _record(
-        self, designs: Designs, evaluation: Evaluation, origin: Origin
+        self,
+        designs: Designs,
+        evaluation: Evaluation,
+        origin: Origin,
+        starts: Sequence[int] = (),
     ) -> list[FrozenTrial]:
         if not len(designs):
             return []
         batch = Batch(len(self._told), len(designs), origin)
-        trials = make_trials(self.problem, self._space, designs, evaluation, batch, self._count)
+        trials = make_trials(
+            self.problem, self._space, designs, evaluation, batch, self._count, starts
+        )
         kept, self._torn = self._torn, []
         _check_same(kept, trials)
         for trial in trials:
             self.study.add_trial(trial)
-        self._absorb(_Told(designs, evaluation, origin), trials)
+        self._absorb(_Told(designs, evaluation, origin, _starts(trials)), trials)
         if self._on_batch is not None:
             self._on_batch(trials[len(kept) :])
         return trials[len(kept) :]
@@ -249,7 +283,8 @@ class UnitSearch:
                 trial.number = start + offset
             if batch.origin == "search":
                 self._choose_parents()
-            self._absorb(_Told(read_designs(self.problem, part), None, batch.origin), part)
+            designs = read_designs(self.problem, part)
+            self._absorb(_Told(designs, None, batch.origin, _starts(part)), part)
             start += batch.size
 
     def _absorb(self, told: _Told, trials: list[FrozenTrial]) -> None:
@@ -272,6 +307,8 @@ class UnitSearch:
 
     def _reason_to_stop(self) -> str:
         settings = self.settings
+        if settings.quick:
+            return "quick: nothing was searched beyond the seeds and what was made of them"
         if self._out_of_time is not None and self._out_of_time():
             return "the time allowed ran out"
         if self._tried >= settings.trials:
@@ -299,6 +336,10 @@ def _combinations(space: dict[str, Any]) -> int | None:
     return int(np.prod(sizes, dtype=int)) if len(sizes) == len(space) else None
 
 
+def _starts(trials: Sequence[FrozenTrial]) -> NDArray[np.intp]:
+    return np.array([trial.user_attrs.get("starts", 0) for trial in trials], dtype=np.intp)
+
+
 def _check_same(kept: list[FrozenTrial], trials: list[FrozenTrial]) -> None:
     for old, new in zip(kept, trials, strict=False):
         if old.params != new.params or read_batch(old) != read_batch(new):
@@ -314,4 +355,5 @@ def _empty_records(problem: Problem) -> Records:
             np.empty(shape), np.empty((0, len(problem.constraint_names))), {}, np.empty(0, object)
         ),
         np.empty(0, dtype=object),
+        np.empty(0, dtype=np.intp),
     )

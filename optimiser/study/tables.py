@@ -357,7 +357,7 @@ class SearchTable(Table):
             0,
             10_000_000,
         ),
-    ] = 500
+    ] = 150
     give_up_after: Annotated[
         int,
         key(
@@ -366,7 +366,7 @@ class SearchTable(Table):
             0,
             10_000_000,
         ),
-    ] = 1000
+    ] = 300
     vary: Annotated[VaryTable, key("what may change")] = VaryTable()
 
 
