@@ -16,7 +16,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy.special import ndtri
 
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.mirror import mirrored_rack
@@ -158,6 +157,8 @@ def draw_cars(tolerances: Tolerances) -> Cars:
 def _deviate(share: Array, tolerances: Tolerances) -> Array:
     """Deviations of size 1 that a share (0 to 1) of all deviations stays below."""
     if tolerances.distribution == "normal":
+        from scipy.special import ndtri  # as below: half of what a short command takes to load
+
         return np.asarray(ndtri(share))
     return 2.0 * share - 1.0
 
