@@ -7,9 +7,8 @@ search judges designs, arms, rods and toe being what `metrics.tolerance.bands` m
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,13 +21,11 @@ from optimiser.linkage.vectors import norm
 from optimiser.metrics.mounting import kept_rod_length
 from optimiser.metrics.tolerance import ADJUSTMENTS, Adjustment, adjusted_corner
 from optimiser.metrics.tolerance.bands import RANGE_MM
-from optimiser.metrics.tolerance.built import join_corners
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
-    from optimiser.metrics.tolerance import AsBuilt
 
 STEP_MM = 0.5
 """Places this far apart are judged; whole millimetres are among them."""
@@ -47,7 +44,7 @@ class OneOff:
     """
 
     places_mm: Array
-    wrong: dict[Adjustment, Sequence[str]]
+    wrong: dict[Adjustment, tuple[str, ...]]
 
     @property
     def itself(self) -> str:
@@ -77,48 +74,16 @@ def one_off(problem: Problem, design: Designs) -> OneOff:
     places: Array = STEP_MM * np.arange(-_STEPS, _STEPS + 1, dtype=float)
     # As made exactly, whatever the study minimises; loads bound nothing.
     plain = replace(problem, objectives=Objectives(), tolerances=None, loads=None)
-    built = {name: adjusted_corner(points, name, places, conditions) for name in ADJUSTMENTS}
-    toe_stays = _TheirToe(plain, design, growth, built.pop(_TOE_STAYS))
-    corners = join_corners(list(built.values())).points
-    texts = _wrong(plain, design, growth, corners, len(built) * len(places))
-    wrong: dict[Adjustment, Sequence[str]] = {
-        name: texts[first : first + len(places)]
-        for name, first in zip(built, range(0, len(texts), len(places)), strict=True)
-    }
-    return OneOff(places, wrong | {_TOE_STAYS: toe_stays})
-
-
-class _TheirToe(Sequence[str]):
-    """What is wrong at places that each have a toe of their own, judged when it is asked.
-
-    Each is a problem of its own, and hardly more than one or two of them are looked at.
-    """
-
-    def __init__(self, problem: Problem, design: Designs, growth: Array, built: AsBuilt) -> None:
-        self._problem, self._design, self._growth, self._built = problem, design, growth, built
-        self._known: dict[int, str] = {}
-
-    def __len__(self) -> int:
-        return self._built.shape[0]
-
-    @overload
-    def __getitem__(self, index: int) -> str: ...
-    @overload
-    def __getitem__(self, index: slice) -> tuple[str, ...]: ...
-    def __getitem__(self, index: int | slice) -> str | tuple[str, ...]:
-        rows = range(len(self))[index]
-        return tuple(map(self._at, rows)) if isinstance(rows, range) else self._at(rows)
-
-    def _at(self, row: int) -> str:
-        if row not in self._known:
-            attitude = self._built.attitude
-            toe, camber = (float(np.asarray(a)[row]) for a in (attitude.toe_in, attitude.camber))
-            car = self._problem.car
-            car = replace(car, attitude=replace(car.attitude, toe_in=toe, camber=camber))
-            points = self._built.points.select(slice(row, row + 1))
-            mine = replace(self._problem, car=car)
-            self._known[row] = _wrong(mine, self._design, self._growth, points, 1)[0]
-        return self._known[row]
+    wrong: dict[Adjustment, tuple[str, ...]] = {}
+    for name in ADJUSTMENTS:
+        built = adjusted_corner(points, name, places, conditions)
+        if name != _TOE_STAYS:
+            wrong[name] = _wrong(plain, design, growth, built.points, len(places))
+            continue
+        # Each place has a toe of its own.
+        set_so = replace(plain, car=replace(plain.car, attitude=built.attitude))
+        wrong[name] = _wrong(set_so, design, growth, built.points, len(places))
+    return OneOff(places, wrong)
 
 
 def _wrong(

@@ -115,7 +115,7 @@ def solve_designs(
         points.with_pose_axes(1),
         np.concatenate(travels),
         np.concatenate(racks, axis=1),
-        car.attitude,
+        car.attitude.with_pose_axes(1),
         thorough=False,
     )
     cuts = np.concatenate([[0], np.cumsum([len(t) for t in travels])])
