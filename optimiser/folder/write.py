@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from optimiser.answer.exactness import Accuracy
     from optimiser.answer.run_result import Chosen
     from optimiser.folder.read import StoredRun
+    from optimiser.report.answer_words import Answer
     from optimiser.study.read import Study
 
 REPORT_FILE = "report.html"
@@ -51,8 +52,10 @@ _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic", "j
 
 def write_run(
     folder: Path, result: RunResult, *, finished: bool = True, problems: tuple[str, ...] = ()
-) -> None:
+) -> Answer:
     """Write everything of a run; `run.json` last, which marks the folder as whole.
+
+    Returns the answer, which is found on the way.
 
     Args:
         folder: where to.
@@ -81,8 +84,10 @@ def write_run(
     for name, figure in made.items():
         write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
     noted = record(result) | {"finished": finished, "problems": list(problems)}
-    write_report(folder, result, noted, made, exact)
+    answer = answer_of(result, None if exact is None else exact.built)
+    write_report(folder, result, noted, answer, made, exact)
     write_json(folder / RUN_FILE, noted)
+    return answer
 
 
 def _front_table(result: RunResult, trials: DataFrame) -> DataFrame:
@@ -108,6 +113,7 @@ def write_report(
     folder: Path,
     result: RunResult,
     noted: dict[str, Any],
+    answer: Answer,
     made: dict[str, Figure],
     exact: Accuracy | None,
 ) -> None:
@@ -117,7 +123,7 @@ def write_report(
     pictures = {
         name: inline_svg(figure, name, ALT[name]) for name, figure in (glance | made).items()
     }
-    page = report_html(result, noted, answer_of(result), pictures, exact)
+    page = report_html(result, noted, answer, pictures, exact)
     write_text(folder / REPORT_FILE, page)
 
 
@@ -127,7 +133,8 @@ def rewrite_report(stored: StoredRun) -> Path:
     winner = None if result.winner is None else result.chosen(result.winner)
     exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
-    write_report(stored.folder, result, stored.record, made, exact)
+    answer = answer_of(result, None if exact is None else exact.built)
+    write_report(stored.folder, result, stored.record, answer, made, exact)
     return stored.folder / REPORT_FILE
 
 

@@ -21,7 +21,6 @@ from optimiser.folder.variants import write_sweep
 from optimiser.folder.write import write_inputs, write_run
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.unit import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
-from optimiser.report.answer_words import answer_of
 from optimiser.search.unit_search import SearchSettings
 from optimiser.study.tables import SearchTable
 
@@ -322,6 +321,6 @@ def _write_case(case: _Case, notes: tuple[str, ...]) -> Outcome:
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
-    write_run(case.folder, result, finished=finished, problems=problems)
-    said = tuple(answer_of(result).sentences())
+    answer = write_run(case.folder, result, finished=finished, problems=problems)
+    said = tuple(answer.sentences())
     return Outcome(case.study, result, case.folder, said, problems, finished, notes)

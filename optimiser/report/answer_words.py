@@ -15,10 +15,10 @@ from optimiser.evaluation.quantities import amount, quantity, said
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from optimiser.answer.exactness import Built
     from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import RunResult
     from optimiser.evaluation.designs import Designs
-    from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
 
 NONE_ACCEPTABLE = "No rack is acceptable"
@@ -55,8 +55,8 @@ class Answer:
         )
 
 
-def answer_of(result: RunResult) -> Answer:
-    """The answer of a run."""
+def answer_of(result: RunResult, built: Built | None = None) -> Answer:
+    """The answer of a run; `built` is what is known of the winner's cars, found here if None."""
     row = result.winner
     if row is None:
         return Answer(NONE_ACCEPTABLE, _nothing_feasible(result))
@@ -64,7 +64,7 @@ def answer_of(result: RunResult) -> Answer:
     one = slice(row, row + 1)
     design = result.designs.select(one)
     rods = tuple(kept_rod_sentences(problem, design, result.evaluation.select(one)))
-    built = "" if problem.tolerances is None else _as_built(problem, design, result.acceptable)
+    said = "" if problem.tolerances is None else _as_built(result, design, built)
     luck = _luck(result, row)
     if not result.acceptable:
         stopped = next((r.stopped_by for r in result.comparison if r.row == row), "")
@@ -72,14 +72,14 @@ def answer_of(result: RunResult) -> Answer:
         if stopped:
             place += f" {stopped[:1].upper()}{stopped[1:]}."
         return Answer(
-            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, built, HOW_NEAREST, luck
+            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, said, HOW_NEAREST, luck
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
         _place(result, row, "Chosen:"),
         tuple(_other_racks(result, row)),
         rods,
-        built,
+        said,
         HOW_CHOSEN[result.prefer],
         luck,
     )
@@ -209,14 +209,18 @@ def _cheapest(result: RunResult, row: int, other: RackRow) -> str:
 # --- as built ------------------------------------------------------------------------------------
 
 
-def _as_built(problem: Problem, design: Designs, chosen: bool) -> str:
+def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
     """What cars built to the study's tolerances come to, and whether that is acceptable."""
-    percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+    problem = result.problem
+    if built is None:
+        percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+    else:
+        percentiles, reason = built.percentiles, built.reason
     if reason:
         return f"Built to your tolerances: {reason}."
     bump, ackermann = percentiles
     text = (
-        f"Built to your tolerances, 95 of 100 cars of the {'chosen' if chosen else 'nearest'} "
+        f"Built to your tolerances, 95 of 100 cars of the {'chosen' if result.acceptable else 'nearest'} "
         f"design have at most {bump.text} bump steer and {ackermann.text} Ackermann error"
     )
     wrong = [
