@@ -219,9 +219,10 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
     if reason:
         return f"Built to your tolerances: {reason}."
     bump, ackermann = percentiles
+    which = "chosen" if result.acceptable else "nearest"
     text = (
-        f"Built to your tolerances, 95 of 100 cars of the {'chosen' if result.acceptable else 'nearest'} "
-        f"design have at most {bump.text} bump steer and {ackermann.text} Ackermann error"
+        f"Built to your tolerances, 95 of 100 cars of the {which} design have at most "
+        f"{bump.text} bump steer and {ackermann.text} Ackermann error"
     )
     wrong = [
         f"{quantity(name).words} {verdict}"
