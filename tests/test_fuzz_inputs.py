@@ -189,7 +189,7 @@ def test_hard_names_are_drawn_as_they_are():
         page = report.read_text("utf-8")
         assert "<script>alert(1)" not in page
         assert "&lt;script&gt;alert(1)" in page
-        assert list((folder / "out").rglob("front.png"))
+        assert list((folder / "out").rglob("front.svg"))
 
 
 def is_number(cell: str) -> bool:

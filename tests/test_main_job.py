@@ -98,8 +98,8 @@ def test_every_file_is_there_and_says_what_it_is(result):
         "curves.csv",
         "run.json",
     } <= names
-    for name in ("front.png", "bump_steer.png", "wheel_angles.png", "linkage.png"):
-        assert (result / name).read_bytes().startswith(b"\x89PNG"), name
+    for name in ("front.svg", "bump_steer.svg", "wheel_angles.svg", "linkage.svg"):
+        assert (result / name).read_bytes().endswith(b"</svg>\n"), name
     for name in ("trials.csv", "front.csv", "racks.csv", "hardpoints.csv", "curves.csv"):
         assert "not an approval" in (result / name).read_text("utf-8"), name
 

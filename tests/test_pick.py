@@ -283,9 +283,9 @@ def test_files_go_into_a_folder_of_their_own(copy):
     assert {p.name for p in folder.iterdir()} == {
         "hardpoints.csv",
         "curves.csv",
-        "bump_steer.png",
-        "wheel_angles.png",
-        "linkage.png",
+        "bump_steer.svg",
+        "wheel_angles.svg",
+        "linkage.svg",
         "pick.json",
     }
     points = read_hardpoints(folder / "hardpoints.csv", stored.study.frame)

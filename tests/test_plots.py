@@ -1,6 +1,5 @@
 """What the figures show, from their data and axes, and what their files hold; few pixels."""
 
-import io
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -10,14 +9,14 @@ import pytest
 from matplotlib import colors
 from matplotlib.figure import Figure
 from one_run import RACKS
-from PIL import Image
+from pictures import pixels
 
 from optimiser.answer.limits_and_growth import Growth, growth
 from optimiser.evaluation.asked import Objectives
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import label_points, spread_apart
 from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
-from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
 from optimiser.report.words import front_axes, front_caption
 
@@ -351,18 +350,17 @@ def test_every_figure_has_words_for_who_cannot_see_it(made):
 
 @pytest.mark.parametrize("name", sorted(ALT))
 def test_pictures_are_not_blank_and_come_out_the_same(made, name):
-    first = figure_bytes(made[name], "png")
-    assert figure_bytes(made[name], "png") == first
-    pixels = np.asarray(Image.open(io.BytesIO(first)).convert("L"), float)
-    assert pixels.shape[1] > (600 if name == "glance" else 900)
-    dark = float((pixels < 128.0).mean())
+    assert drawn_svg(made[name]) == drawn_svg(made[name])
+    grey = pixels(made[name])
+    assert grey.shape[1] > (600 if name == "glance" else 900)
+    dark = float((grey < 128.0).mean())
     assert 0.002 < dark < 0.3
-    assert (pixels > 250.0).mean() > 0.5
+    assert (grey > 250.0).mean() > 0.5
 
 
 @pytest.mark.parametrize("name", sorted(ALT))
 def test_inline_pictures_stand_alone(made, name):
-    svg = inline_svg(made[name], name, 'What <it> "shows" & more')
+    svg = inline_svg(drawn_svg(made[name]), name, 'What <it> "shows" & more')
     root = ET.fromstring(svg)
     assert root.get("role") == "img"
     assert root.get("aria-label") == 'What <it> "shows" & more'

@@ -15,7 +15,7 @@ from small_study import files_of, nothing_drawn, small_study
 from optimiser.folder import variants
 from optimiser.folder.variants import changed_keys, sweep_figure
 from optimiser.jobs.batch import RunOptions, run_batch
-from optimiser.report.figures import figure_bytes
+from optimiser.report.figures import drawn_svg
 
 VARIANTS = """
 [[variant]]
@@ -59,7 +59,7 @@ def test_each_variant_has_a_folder_of_its_own(sweep):
         *names,
         "state.json",
         "sweep.csv",
-        "sweep.png",
+        "sweep.svg",
     }
 
 
@@ -97,7 +97,7 @@ def test_the_figure_has_a_panel_for_each_to_one_scale(sweep):
             assert drawn[rack].tolist() == result.evaluation.objectives[rows][:, :2].tolist()
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["Short", "Middle", "chosen"]
-    assert figure_bytes(figure, "png").startswith(b"\x89PNG")
+    assert b"<svg" in drawn_svg(figure)
 
 
 def test_titles_of_panels_do_not_lie_over_each_other(sweep):

@@ -16,7 +16,7 @@ from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.evaluation.quantity import rounded
 from optimiser.folder.write import write_design
-from optimiser.report.figures import design_figures, figure_bytes
+from optimiser.report.figures import design_figures, drawn_svg
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,7 +90,7 @@ def write_pick(stored: StoredRun, picked: Picked) -> Path:
     built = built_to_tolerances(chosen.problem, chosen.points)
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
-        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+        write_bytes(folder / f"{name}.svg", drawn_svg(figure))
     write_json(folder / PICK_FILE, record)
     return folder
 

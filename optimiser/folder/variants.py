@@ -25,7 +25,7 @@ from optimiser.report.draw.style import (
     rack_look,
     style,
 )
-from optimiser.report.figures import figure_bytes
+from optimiser.report.figures import drawn_svg
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 SWEEP_TABLE = "sweep.csv"
-SWEEP_FIGURE = "sweep.png"
+SWEEP_FIGURE = "sweep.svg"
 MOST_PANELS = 36
 _NEAR = 3.0  # panels reach so many times the largest acceptable values at most
 _ACROSS, _UP = 2.8, 2.5  # inches of a panel
@@ -51,7 +51,7 @@ def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> N
         StorageError: they cannot be written.
     """
     write_frame(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
-    write_bytes(folder / SWEEP_FIGURE, figure_bytes(sweep_figure(title, results), "png"))
+    write_bytes(folder / SWEEP_FIGURE, drawn_svg(sweep_figure(title, results)))
 
 
 def sweep_table(results: Mapping[str, RunResult]) -> pd.DataFrame:

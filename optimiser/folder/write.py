@@ -28,14 +28,13 @@ from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.folder.read import input_path
 from optimiser.metrics.pose_table import pose_table
 from optimiser.report.answer_words import answer_of
-from optimiser.report.figures import ALT, design_figures, figure_bytes, inline_svg, run_figures
+from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
 from optimiser.report.page import report_html
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from matplotlib.figure import Figure
     from pandas import DataFrame
 
     from optimiser.answer.exactness import Accuracy
@@ -81,8 +80,8 @@ def write_run(
         write_design(folder, winner)
     exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
-    for name, figure in made.items():
-        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+    for name, drawn in made.items():
+        write_bytes(folder / f"{name}.svg", drawn)
     noted = record(result) | {"finished": finished, "problems": list(problems)}
     answer = answer_of(result, None if exact is None else exact.built)
     write_report(folder, result, noted, answer, made, exact)
@@ -114,15 +113,13 @@ def write_report(
     result: RunResult,
     noted: dict[str, Any],
     answer: Answer,
-    made: dict[str, Figure],
+    made: dict[str, bytes],
     exact: Accuracy | None,
 ) -> None:
     """Write `report.html`, the figures inside it."""
     row = result.winner if result.winner is not None else result.nearest
-    glance = {} if row is None else {"glance": glance_figure(result.chosen(row))}
-    pictures = {
-        name: inline_svg(figure, name, ALT[name]) for name, figure in (glance | made).items()
-    }
+    glance = {} if row is None else {"glance": drawn_svg(glance_figure(result.chosen(row)))}
+    pictures = {name: inline_svg(drawn, name, ALT[name]) for name, drawn in (glance | made).items()}
     page = report_html(result, noted, answer, pictures, exact)
     write_text(folder / REPORT_FILE, page)
 
@@ -177,14 +174,14 @@ def write_design(folder: Path, chosen: Chosen) -> None:
     )
 
 
-def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, Figure]:
-    """Figures by file name, ready to be saved."""
+def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, bytes]:
+    """SVG files by name, each drawn once."""
     made = run_figures(result)
-    if chosen is None:
-        return made
-    built = None if exact is None else exact.built
-    band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
-    return made | design_figures(chosen, band)
+    if chosen is not None:
+        built = None if exact is None else exact.built
+        band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
+        made |= design_figures(chosen, band)
+    return {name: drawn_svg(figure) for name, figure in made.items()}
 
 
 # --- the record ----------------------------------------------------------------------------------

@@ -88,7 +88,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
 def _luck(result: RunResult, row: int) -> str:
     """How many independent starts of the rack ended where its best design is."""
     units = [unit.starts for unit in result.units if unit.rack == result.designs.rack[row]]
-    agree, followed = (sum(numbers) for numbers in zip(*units, strict=True))
+    agree, followed = (sum(unit[which] for unit in units) for which in (0, 1))
     if not followed:
         return ""
     rack = result.problem.racks[int(result.designs.rack[row])].name

@@ -64,23 +64,22 @@ def design_figures(
 # --- files ---------------------------------------------------------------------------------------
 
 
-def figure_bytes(figure: Figure, kind: str) -> bytes:
-    """A figure as a PNG or SVG file, the same bytes for the same figure."""
+def drawn_svg(figure: Figure) -> bytes:
+    """A figure as an SVG file, the same bytes for the same figure."""
     buffer = io.BytesIO()
-    metadata = {"Date": None} if kind == "svg" else {"Software": None}
     with (
         mpl.rc_context({"svg.hashsalt": "tie-rod", "svg.fonttype": "path"}),
         warnings.catch_warnings(),
     ):
         # A name in a script that the font lacks is drawn as empty boxes; the tables have it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
     return buffer.getvalue()
 
 
-def inline_svg(figure: Figure, name: str, alt: str) -> str:
-    """A figure as an SVG element to stand in a page, ids unlike those of other figures."""
-    text = figure_bytes(figure, "svg").decode("utf-8")
+def inline_svg(drawn: bytes, name: str, alt: str) -> str:
+    """An SVG file as an element to stand in a page, ids unlike those of other figures."""
+    text = drawn.decode("utf-8")
     text = text[text.index("<svg") :]
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)

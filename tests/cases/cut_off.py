@@ -30,7 +30,7 @@ def check_nothing_half_written(folder):
     for path in (folder / "out").rglob("*"):
         if path.suffix == ".json":
             json.loads(path.read_text("utf-8"))
-        if path.suffix == ".png":
-            assert path.read_bytes().endswith(b"IEND\xaeB`\x82")
+        if path.suffix == ".svg":
+            assert path.read_bytes().endswith(b"</svg>\n")
         if path.suffix == ".csv":
             assert path.read_bytes().endswith(b"\n")

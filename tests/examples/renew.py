@@ -18,7 +18,7 @@ from examples.corner import corner_sketch  # noqa: E402
 from examples.printed import DEMO, READMES, RESCUE, Workshop, renewed  # noqa: E402
 
 from optimiser.base.files import write_bytes, write_text  # noqa: E402
-from optimiser.report.figures import figure_bytes  # noqa: E402
+from optimiser.report.figures import drawn_svg  # noqa: E402
 
 EXAMPLE = ROOT / "results" / "example"
 # What nothing that reads a result folder needs, and what other commands put there.
@@ -34,7 +34,7 @@ def main() -> None:
         texts = {name: renewed((ROOT / name).read_text("utf-8"), workshop) for name in READMES}
         shutil.rmtree(EXAMPLE, ignore_errors=True)
         shutil.copytree(Path(folder) / "results", EXAMPLE, ignore=LEFT_OUT)
-    write_bytes(EXAMPLE / "corner.png", figure_bytes(corner_sketch(), "png"))
+    write_bytes(EXAMPLE / "corner.svg", drawn_svg(corner_sketch()))
     for name, text in texts.items():
         write_text(ROOT / name, text)
 

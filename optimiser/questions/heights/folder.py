@@ -19,7 +19,7 @@ from optimiser.questions.heights.tables import HEIGHT_COLUMNS, height_rows, rack
 from optimiser.questions.heights.ways import ARMS, WAYS
 from optimiser.questions.heights.words import verdict
 from optimiser.report.draw.style import INK
-from optimiser.report.figures import POINTS_PER_INCH, figure_bytes
+from optimiser.report.figures import POINTS_PER_INCH, drawn_svg
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -80,7 +80,7 @@ def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy |
         text = hardpoints_text(corner, study.frame, lengths, title, notes)
         write_text(folder / "hardpoints.csv", text)
     for name, figure in rack_figures(found).items():
-        write_bytes(folder / f"{name}.png", figure_bytes(figure, "png"))
+        write_bytes(folder / f"{name}.svg", drawn_svg(figure))
 
 
 HEIGHTS_NOTE = (
@@ -106,7 +106,7 @@ def write_all(folder: Path, study: Study, every: Sequence[RackHeights]) -> None:
     for found in every:
         name = slug(found.problem.racks[found.rack].name)
         figure = heights_figure(found)
-        write_bytes(folder / "heights" / f"{name}.png", figure_bytes(figure, "png"))
+        write_bytes(folder / "heights" / f"{name}.svg", drawn_svg(figure))
 
 
 # --- figures -------------------------------------------------------------------------------------
