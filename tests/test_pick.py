@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -295,8 +296,19 @@ def test_files_go_into_a_folder_of_their_own(copy):
     assert record["compared_with"] == f"design {stored.result.winner + 1}"
 
 
+def test_without_pictures_the_rest_is_the_same(copy):
+    stored = read_results(copy)
+    picked = choose(stored, int(stored.result.front[0]) + 1, None)
+    with_them = {p.name: p.read_bytes() for p in write_pick(stored, picked).iterdir()}
+    shutil.rmtree(copy / "picked")
+    folder = write_pick(stored, picked, pictures=False)
+    plain = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert set(plain) == {"hardpoints.csv", "curves.csv", "pick.json"}
+    assert all(with_them[name] == content for name, content in plain.items())
+
+
 def test_typed_points_are_numbered_and_the_same_one_is_not_written_twice(copy, monkeypatch):
-    monkeypatch.setattr("optimiser.folder.pick.design_figures", lambda *_: {})
+    monkeypatch.setattr("optimiser.report.figures.design_figures", lambda *_: {})
     stored = read_results(copy)
     for value, name in ((260, "typed-1"), (261, "typed-2"), (260, "typed-1")):
         picked = choose(stored, None, None, [f"rack_height_mm={value}"])

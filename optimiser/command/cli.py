@@ -159,7 +159,7 @@ def curves(
     ] = None,
 ) -> None:
     """Toe, steer, camber and more of the as-drawn left wheel, one row per pose."""
-    from optimiser.jobs.start import curves_text
+    from optimiser.folder.design import curves_text
 
     text = curves_text(
         study,
@@ -237,6 +237,9 @@ def pick(
     design: DesignOption = None,
     by: ByOption = None,
     at: AtOption = False,
+    pictures: Annotated[
+        bool, typer.Option("--pictures/--no-pictures", help="Draw the views, a second or two.")
+    ] = True,
 ) -> None:
     """List the front, or write hardpoints, curves and views of another design than the winner.
 
@@ -256,7 +259,7 @@ def pick(
         return
     picked = choose(stored, design, by, typed)
     print("\n".join(cost_lines(picked)))
-    print(f"written to {write_pick(stored, picked)}")
+    print(f"written to {write_pick(stored, picked, pictures=pictures)}")
     print(CAUTION)
     raise typer.Exit(0 if picked.chosen.outcome.feasible[0] else 1)
 

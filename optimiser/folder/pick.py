@@ -15,8 +15,7 @@ from optimiser.base.files import write_bytes
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.evaluation.quantity import rounded
-from optimiser.folder.write import write_design
-from optimiser.report.figures import design_figures, drawn_svg
+from optimiser.folder.design import write_design
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,18 +80,25 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
 # --- writing -------------------------------------------------------------------------------------
 
 
-def write_pick(stored: StoredRun, picked: Picked) -> Path:
+def write_pick(stored: StoredRun, picked: Picked, *, pictures: bool = True) -> Path:
     """Write hardpoints, curves and figures of a design into a folder of its own; returns it."""
     chosen = picked.chosen
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
     write_design(folder, chosen)
+    if pictures:
+        _write_figures(folder, chosen)
+    write_json(folder / PICK_FILE, record)
+    return folder
+
+
+def _write_figures(folder: Path, chosen: Chosen) -> None:
+    from optimiser.report.figures import design_figures, drawn_svg  # loads Matplotlib
+
     built = built_to_tolerances(chosen.problem, chosen.points)
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
         write_bytes(folder / f"{name}.svg", drawn_svg(figure))
-    write_json(folder / PICK_FILE, record)
-    return folder
 
 
 def _record(picked: Picked) -> dict[str, Any]:

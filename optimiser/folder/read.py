@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
@@ -21,10 +20,13 @@ from optimiser.study.read import read_case
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import pandas as pd
     from numpy.typing import NDArray
 
     from optimiser.evaluation.problem import Problem
     from optimiser.study.read import Study
+
+    Columns = dict[str, NDArray[Any]]
 
 INPUTS = "inputs"
 _TEXT = ("rack", "origin", "status")
@@ -44,20 +46,27 @@ class StoredRun:
         folder: where it lies.
         study: the study as it was when the run began, or the variant that it is of.
         record: content of `run.json`.
-        trials: every design, a row each; names of racks as in the catalogue.
+        columns: those of `trials.csv`, a cell for each design; racks as in the catalogue.
         result: the same as arrays, what a run has in memory.
     """
 
     folder: Path
     study: Study
     record: dict[str, Any]
-    trials: pd.DataFrame
+    columns: Columns
     result: RunResult
 
     @property
     def problem(self) -> Problem:
         """The problem that the study poses."""
         return self.result.problem
+
+    @cached_property
+    def trials(self) -> pd.DataFrame:
+        """Every design, a row each."""
+        import pandas as pd  # commands that show one design need not wait for it
+
+        return pd.DataFrame(self.columns)
 
     @cached_property
     def front(self) -> pd.DataFrame:
@@ -91,11 +100,11 @@ def read_results(folder: Path | str) -> StoredRun:
     try:
         study = _study(folder, record)
         problem = study.problem()
-        trials = _trials(folder / "trials.csv")
-        result = RunResult(study, problem, _units(problem, record, trials))
+        columns = _columns(folder / "trials.csv")
+        result = RunResult(study, problem, _units(problem, record, columns))
     except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
-    return StoredRun(folder, study, record, trials, result)
+    return StoredRun(folder, study, record, columns, result)
 
 
 def _record(folder: Path) -> dict[str, Any]:
@@ -140,17 +149,20 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
     return replace(study, file=study.file.model_copy(update={"title": stem}))
 
 
-def _trials(path: Path) -> pd.DataFrame:
-    """A table of designs; only lines before the columns are comments, for a name may hold a #."""
+def _columns(path: Path) -> Columns:
+    """Columns of a table of designs.
+
+    Only lines before the columns are comments, for a name may hold a #.
+    """
     lines = path.read_text("utf-8").split("\n")
     first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
     table = csv.reader(lines[first:], strict=True)
     names = next(table)
-    columns = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
-    frame = pd.DataFrame({name: _column(name, cells) for name, cells in columns.items()})
-    if frame["design"].tolist() != list(range(1, len(frame) + 1)):
+    cells = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
+    columns = {name: _column(name, given) for name, given in cells.items()}
+    if columns["design"].tolist() != list(range(1, len(columns["design"]) + 1)):
         raise ValueError("trials.csv does not number its designs 1, 2, 3, ...")
-    return frame
+    return columns
 
 
 def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
@@ -164,19 +176,17 @@ def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
     return np.array([float(cell) if cell else np.nan for cell in cells], dtype=float)
 
 
-def _units(
-    problem: Problem, record: dict[str, Any], trials: pd.DataFrame
-) -> tuple[UnitResult, ...]:
+def _units(problem: Problem, record: dict[str, Any], columns: Columns) -> tuple[UnitResult, ...]:
     names = [rack.name for rack in problem.racks]
     designs = Designs(
-        np.array([names.index(name) for name in trials["rack"]], dtype=np.intp),
-        trials[list(VARIABLES)].to_numpy(float),
+        np.array([names.index(name) for name in columns["rack"]], dtype=np.intp),
+        np.stack([columns[name] for name in VARIABLES], axis=1),
     )
-    outcome = _evaluation(problem, trials)
-    origin = trials["origin"].to_numpy(object)
+    outcome = _evaluation(problem, columns)
+    origin = columns["origin"]
     counts = [int(unit["designs"]) for unit in record["units"]]
-    if sum(counts) != len(trials):
-        raise ValueError(f"trials.csv holds {len(trials)} designs, {RUN_FILE} says {sum(counts)}")
+    if sum(counts) != len(designs):
+        raise ValueError(f"trials.csv holds {len(designs)} designs, {RUN_FILE} says {sum(counts)}")
     units, start = [], 0
     for unit, count in zip(record["units"], counts, strict=True):
         part = slice(start, start + count)
@@ -203,16 +213,16 @@ def _starts(unit: dict[str, Any]) -> tuple[int, int]:
     return int(found["agree"]), int(found["followed"])
 
 
-def _evaluation(problem: Problem, trials: pd.DataFrame) -> Evaluation:
+def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
     given = ("design", "rack", *VARIABLES, *limits, *_AFTER)
-    metrics = {name: trials[name].to_numpy(float) for name in trials.columns if name not in given}
+    metrics = {name: values for name, values in columns.items() if name not in given}
     objectives = np.stack([metrics[name] for name in problem.objectives.names], axis=1)
     # Price and mass are known of a design that cannot assemble; as objectives they are not.
     objectives[np.isnan(objectives).any(axis=1)] = np.nan
     return Evaluation(
         objectives=objectives,
-        constraints=trials[limits].to_numpy(float),
+        constraints=np.stack([columns[name] for name in limits], axis=1),
         metrics=metrics,
-        status=trials["status"].to_numpy(object),
+        status=columns["status"],
     )

@@ -14,19 +14,17 @@ from optimiser import __version__
 from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST
 from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.exactness import accuracy
-from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import ORDER_RULE
 from optimiser.answer.run_result import (
     CAUTION,
     RUN_FILE,
     RunResult,
-    hardpoints_text,
     write_frame,
     write_json,
 )
-from optimiser.base.files import csv_text, slug, write_bytes, write_text
+from optimiser.base.files import slug, write_bytes, write_text
+from optimiser.folder.design import write_design
 from optimiser.folder.read import input_path
-from optimiser.metrics.pose_table import pose_table
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
@@ -145,33 +143,6 @@ def write_inputs(folder: Path, study: Study) -> None:
         target = input_path(folder, kind)
         if not target.exists():
             write_bytes(target, path.read_bytes())
-
-
-def write_design(folder: Path, chosen: Chosen) -> None:
-    """Hardpoints and curves of one design, these as far as its steering goes."""
-    problem, points = chosen.problem, chosen.points
-    write_text(
-        folder / "hardpoints.csv",
-        hardpoints_text(
-            points,
-            chosen.study.frame,
-            chosen.lengths_mm,
-            chosen.title,
-            kept_rod_sentences(problem, chosen.design, chosen.outcome),
-        ),
-    )
-    end = chosen.steering_end_mm
-    table = pose_table(
-        points,
-        problem.travel.grid(),
-        np.linspace(-end, end, 13),
-        problem.car.attitude,
-    )
-    rows = zip(*(column.tolist() for column in table.values()), strict=True)
-    write_text(
-        folder / "curves.csv",
-        csv_text(list(table), rows, (chosen.title, "left wheel, ISO 8855 axes", CAUTION)),
-    )
 
 
 def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, bytes]:

@@ -1,0 +1,64 @@
+"""Hardpoints and curves of one design, and the curves of the car as drawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.run_result import CAUTION, hardpoints_text
+from optimiser.base.files import csv_text, write_text
+from optimiser.evaluation.asked import Travel
+from optimiser.metrics.pose_table import pose_table
+from optimiser.study.read import read_study
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from optimiser.answer.run_result import Chosen
+
+DEFAULT_TRAVEL = Travel(50.0, 50.0, 10.0)
+
+
+def write_design(folder: Path, chosen: Chosen) -> None:
+    """Hardpoints and curves of one design, these as far as its steering goes."""
+    problem, points = chosen.problem, chosen.points
+    write_text(
+        folder / "hardpoints.csv",
+        hardpoints_text(
+            points,
+            chosen.study.frame,
+            chosen.lengths_mm,
+            chosen.title,
+            kept_rod_sentences(problem, chosen.design, chosen.outcome),
+        ),
+    )
+    end = chosen.steering_end_mm
+    table = pose_table(
+        points,
+        problem.travel.grid(),
+        np.linspace(-end, end, 13),
+        problem.car.attitude,
+    )
+    rows = zip(*(column.tolist() for column in table.values()), strict=True)
+    write_text(
+        folder / "curves.csv",
+        csv_text(list(table), rows, (chosen.title, "left wheel, ISO 8855 axes", CAUTION)),
+    )
+
+
+def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float]) -> str:
+    """CSV text of the as-drawn corner's pose table; `[car]` and `[hardpoints]` are enough.
+
+    Without a travel the study's `[travel]` is taken, or `DEFAULT_TRAVEL` when it has none.
+    """
+    study = read_study(path, whole=False)
+    travel = study.travel or DEFAULT_TRAVEL
+    table = pose_table(
+        study.points,
+        travel.grid() if travel_mm is None else np.array(travel_mm),
+        np.array(rack_mm),
+        study.car.attitude,
+    )
+    return csv_text(list(table), zip(*(column.tolist() for column in table.values()), strict=True))
