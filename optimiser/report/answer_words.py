@@ -9,7 +9,7 @@ from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, wors
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import JUDGED, VARIABLES, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
 if TYPE_CHECKING:
@@ -35,7 +35,8 @@ class Answer:
         rods: what it means that the racks' own tie rods are kept, a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
         how: how it was chosen; empty where no design keeps every limit.
-        luck: how many independent starts agree with it; empty where none were followed.
+        luck: how many independent starts agree with it, and whether anything was searched beyond
+            them; empty where none were followed.
     """
 
     headline: str
@@ -92,10 +93,14 @@ def _luck(result: RunResult, row: int) -> str:
     if not followed:
         return ""
     rack = result.problem.racks[int(result.designs.rack[row])].name
-    return (
-        f"Of {followed} independent starts of rack {rack} with these stock values {agree} ended "
-        "within a hundredth of its least worse number."
+    stock = any(isinstance(c, Stock) and len(c.values) > 1 for c in result.problem.space.values())
+    text = (
+        f"Of {followed} independent starts of rack {rack}{' with these stock values' * stock} "
+        f"{agree} ended within a hundredth of its least worse number."
     )
+    if (result.origin == "search").any():
+        return text
+    return f"{text} Nothing was searched beyond them: run without --quick before you rely on it."
 
 
 def _priced(rack: Rack) -> str:

@@ -60,15 +60,15 @@ def main() -> None:
         for each in (whole, folder):
             write_small_study(each / "in", trials=given.trials)
         code, _, err = run("run", "in/small.toml", *OPTIONS, cwd=whole, timeout=600)
-        assert code == 0, err
+        assert code in (0, 1), err  # 1: no rack is acceptable
         for number in range(1, given.kills + 1):
             if (folder / "out/small/run.json").exists():
                 print("finished early: every kill from here on would begin a new folder")
                 break
             count = kill_once(folder, moments)
             print(f"kill {number:2}: {count} designs on disk")
-        code, _, err = run("run", "in/small.toml", *OPTIONS, cwd=folder, timeout=600)
-        assert code == 0, err
+        again, _, err = run("run", "in/small.toml", *OPTIONS, cwd=folder, timeout=600)
+        assert again == code, err
         for name in ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv"):
             ours, theirs = (each / "out/small" / name for each in (folder, whole))
             assert ours.read_bytes() == theirs.read_bytes(), name
