@@ -21,6 +21,7 @@ from optimiser.linkage.vectors import norm
 from optimiser.metrics.mounting import kept_rod_length
 from optimiser.metrics.tolerance import ADJUSTMENTS, Adjustment, adjusted_corner
 from optimiser.metrics.tolerance.bands import RANGE_MM
+from optimiser.metrics.tolerance.built import join_corners
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
@@ -74,15 +75,16 @@ def one_off(problem: Problem, design: Designs) -> OneOff:
     places: Array = STEP_MM * np.arange(-_STEPS, _STEPS + 1, dtype=float)
     # As made exactly, whatever the study minimises; loads bound nothing.
     plain = replace(problem, objectives=Objectives(), tolerances=None, loads=None)
-    wrong: dict[Adjustment, tuple[str, ...]] = {}
-    for name in ADJUSTMENTS:
-        built = adjusted_corner(points, name, places, conditions)
-        if name != _TOE_STAYS:
-            wrong[name] = _wrong(plain, design, growth, built.points, len(places))
-            continue
-        # Each place has a toe of its own.
-        set_so = replace(plain, car=replace(plain.car, attitude=built.attitude))
-        wrong[name] = _wrong(set_so, design, growth, built.points, len(places))
+    # All in one batch, with the toe that each place has: the design's own but where a rod of the
+    # wrong length is not made good.
+    built = join_corners([adjusted_corner(points, n, places, conditions) for n in ADJUSTMENTS])
+    set_so = replace(plain, car=replace(plain.car, attitude=built.attitude))
+    texts = _wrong(set_so, design, growth, built.points, len(ADJUSTMENTS) * len(places))
+    starts = range(0, len(texts), len(places))
+    wrong = {
+        name: texts[start : start + len(places)]
+        for name, start in zip(ADJUSTMENTS, starts, strict=True)
+    }
     return OneOff(places, wrong)
 
 

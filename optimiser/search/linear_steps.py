@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import linprog
+from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
 from optimiser.search.residuals import Model, Table
@@ -345,14 +345,13 @@ class _Blocks:
             ),
             shape=(self.size, self.count * self.width),
         )
-        # The stubs miss that sparse matrices may be given.
-        found = linprog(  # type: ignore[call-overload]
+        # No variable is whole, so that this is the linear programme that `linprog` would solve, by
+        # the same solver; that one takes as long again to look at its arguments. So small a
+        # programme is solved sooner than it is made smaller.
+        found = milp(
             cost.ravel(),
-            A_ub=matrix,
-            b_ub=np.concatenate(self.bounds),
-            bounds=np.stack([least.ravel(), most.ravel()], axis=1),
-            method="highs",
-            # Small programmes: looking for what can be left out takes longer than solving them.
+            constraints=LinearConstraint(matrix, -np.inf, np.concatenate(self.bounds)),
+            bounds=Bounds(least.ravel(), most.ravel()),
             options={"presolve": False},
         )
         if found.x is None:
