@@ -43,6 +43,8 @@ ONE_THREAD = {
 ATTEMPTS = 2
 OPENED_TOGETHER = 12
 """Racks whose searches are opened at once, in one process."""
+OPENING_SECONDS = 60.0
+"""With less time than this each search opens by itself, which looks at the clock in between."""
 _POLL_SECONDS = 0.2
 _CONTEXT = multiprocessing.get_context("spawn")
 
@@ -70,7 +72,7 @@ def run_units(
     if workers <= 1:
         waiting = list(specs)
         for index in range(len(specs)):
-            if not stop():
+            if not stop() and budget.left > OPENING_SECONDS:
                 waiting = _opened(waiting)
             seconds = budget.share(len(waiting), 1)
             done(index, attempt(waiting.pop(0), watch, stop, seconds))

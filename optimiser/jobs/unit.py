@@ -7,6 +7,7 @@ has told so far lies in its store; a unit that was cut off is given its store ag
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -319,10 +320,16 @@ class TimeBudget:
         writing = min(WRITE_SECONDS * studies, WRITE_SHARE * seconds)
         return cls(time.monotonic() + seconds, writing)
 
+    @property
+    def left(self) -> float:
+        """Seconds for searching that are left; infinite without a limit."""
+        if self.ends is None:
+            return math.inf
+        return max(0.0, self.ends - self.writing - time.monotonic())
+
     def share(self, units_left: int, side_by_side: int) -> float | None:
         """Seconds for the next unit, when `units_left` (itself included) are still to begin."""
         if self.ends is None:
             return None
-        left = max(0.0, self.ends - self.writing - time.monotonic())
         rounds = -(-units_left // max(1, side_by_side))
-        return left / max(1, rounds)
+        return self.left / max(1, rounds)
