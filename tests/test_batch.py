@@ -382,16 +382,19 @@ def test_the_hours_of_a_study_are_its_own(tmp_path):
 # --- the whole of a unit -------------------------------------------------------------------------
 
 
-def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path):
+@pytest.mark.parametrize("again", [True, False], ids=["refined again", "front not moved"])
+def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path, monkeypatch, again):
+    monkeypatch.setattr(units, "UNMOVED", -1.0 if again else 1.0)
     study = small_study(tmp_path / "in", trials=60, racks=("Middle",), search="")
     (whole,) = run_here([study], tmp_path / "whole")
     origin = whole.result.origin.tolist()
     seeds, refined = origin.count("seed"), origin.count("refined")
     assert 0 < seeds <= 20
     assert refined > 0
-    # Refined twice: what the seeds hold before the search, and what the search found after it.
+    # What the seeds hold before the search, and after it where the search has moved the front.
     early = origin.index("search") - seeds
-    assert 0 < early < refined
+    assert early > 0
+    assert (early < refined) is again
     assert origin == (
         ["seed"] * seeds
         + ["refined"] * early
@@ -399,11 +402,14 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path):
         + ["refined"] * (refined - early)
     )
     (unit,) = whole.result.units
+    agree, followed = unit.starts
+    assert 0 < agree <= followed >= 2
     assert unit.stop_reason == "all 60 designs that the study allows were tried"
     (record,) = (whole.folder / "record").iterdir()
     lines = record.read_bytes().splitlines(keepends=True)
     header = len(lines) - len(origin)
-    for told in (1, seeds + 3, seeds + early, seeds + early + 25, 61 + early, len(origin)):
+    cuts = (1, seeds + 3, seeds + early, seeds + early + 25, 61 + early, len(origin))
+    for told in [cut for cut in cuts if cut <= len(origin)]:
         out = tmp_path / f"cut after {told}"
         # A run that is stopped at once, and the record of one that was cut off there.
         run_here([study], out, stop=lambda: True)
@@ -412,6 +418,7 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path):
         path.write_bytes(b"".join(lines[: header + told]) + torn)
         (rest,) = run_here([study], out)
         assert designs_of(rest.folder) == designs_of(whole.folder), told
+        assert rest.result.units[0].starts == unit.starts
         assert path.read_bytes().count(b"\n") == len(lines)
 
 

@@ -15,11 +15,15 @@ from optimiser.evaluation.designs import FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Limits, Objectives
 from optimiser.metrics.between_nodes import extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
+from optimiser.search import refine as refining
 from optimiser.search.linear_steps import fit
 from optimiser.search.refine import (
+    Given,
     RefineSettings,
+    _add,
     _bridge,
     _fill,
+    _follow,
     _Known,
     _pairs,
     _screen,
@@ -342,10 +346,17 @@ def test_only_designs_that_nothing_dominates_come_out():
     designs, found = seeded(asked)
     result = refine(asked, designs, found)
     end = asked.evaluate(result.designs)
-    assert len(feasible_front(end.objectives, end.feasible)) == len(result.designs)
     both = np.concatenate([found.objectives, end.objectives])
     front = feasible_front(both, np.concatenate([found.feasible, end.feasible]))
-    assert set(len(found.status) + np.arange(len(result.designs))) <= set(front.tolist())
+    best = set(front.tolist())
+    # Or it is where an independent start ended.
+    row = len(found.status) + np.arange(len(result.designs))
+    assert all(int(r) in best or starts for r, starts in zip(row, result.starts, strict=True))
+    assert (result.starts == 0).sum() > 20
+    only = refine(asked, designs, found, RefineSettings(independent=False))
+    assert not only.starts.any()
+    end = asked.evaluate(only.designs)
+    assert len(feasible_front(end.objectives, end.feasible)) == len(only.designs)
 
 
 @pytest.mark.parametrize(
@@ -418,8 +429,8 @@ def test_designs_are_shared_among_gaps_as_no_other_way_is_better(count):
 def known_front(asked):
     """What refinement knows after its sweep, with a front of some designs."""
     designs, found = seeded(asked)
-    known = _Known(Model(asked), designs, found)
-    _sweep(known, RefineSettings())
+    known = _Known(Model(asked), Given(designs, found))
+    _follow([known], [_sweep(known, RefineSettings())], 12, 1e-6)
     assert len(known.front()) >= 5
     return known
 
@@ -455,7 +466,7 @@ def test_filling_puts_designs_on_the_way_between_neighbours_more_in_wider_gaps(c
     known = change(known_front(small()))
     first, second, size = _pairs(known)
     before, parts = len(known.scaled), parts_of(size, 12)
-    _fill(known, 12)
+    _add([known], [_fill(known, 12)])
     added = known.scaled[before:]
     wanted = [
         known.scaled[a] + (known.scaled[b] - known.scaled[a]) * (k / n)
@@ -475,23 +486,24 @@ def test_designs_of_different_stock_values_have_nothing_between_them():
     first, second, _ = _pairs(known)
     assert (spacer[first] != spacer[second]).any()
     before = len(known.scaled)
-    _fill(known, 30)
+    _add([known], [_fill(known, 30)])
     assert len(known.scaled) == before + 30
     kept = known.designs.column("spacer_mm")[before:]
     assert np.isin(kept, (0.0, 10.0, 20.0, 30.0)).all()
 
 
 @pytest.mark.parametrize("change", [lambda known: known, far_scale], ids=["as asked", "rescaled"])
-def test_bridges_aim_at_the_middle_of_the_widest_gaps_from_the_best_start(change):
+def test_bridges_aim_at_the_middle_of_the_widest_gaps_from_the_best_start(change, monkeypatch):
     known = change(known_front(small()))
     first, second, _ = _pairs(known)
     ends = known.objectives[first[:3]], known.objectives[second[:3]]
     half = 0.5 * (known.scaled[first[:3]] + known.scaled[second[:3]])
     before, told = len(known.scaled), []
-    known.follow = lambda *asked: told.append(asked)
-    _bridge(known, 3)
+    monkeypatch.setattr(refining, "_follow", lambda *asked: told.append(asked))
+    _bridge([known], 3)
     np.testing.assert_allclose(known.scaled[before:], half, atol=1e-12)
-    ((rows, rays, _, _),) = told
+    (((whose,), ((rows, rays),), _, _),) = told
+    assert whose is known
     np.testing.assert_allclose(rays, np.maximum(0.5 * (ends[0] + ends[1]), 1e-3 * known.scale))
     for row, ray in zip(rows, rays, strict=True):
         level = np.where(known.feasible, (known.objectives / ray).max(axis=1), np.inf)
@@ -542,18 +554,18 @@ def test_with_three_objectives_filling_gains_more_than_as_many_designs_in_bridge
             small(**changes), objectives=Objectives(extra=("part_lock_bump_steer_deg",))
         )
         designs, found = seeded(asked)
-        known = _Known(Model(asked), designs, found)
-        _screen(known, RefineSettings())
-        _sweep(known, RefineSettings())
-        plain = asked.evaluate(known.answer())
+        known = _Known(Model(asked), Given(designs, found))
+        _follow([known], [_screen(known, RefineSettings())], 6, 1e-2)
+        _follow([known], [_sweep(known, RefineSettings())], 12, 1e-6)
+        plain = asked.evaluate(known.answer().designs)
         reference = np.append(REFERENCE, plain.objectives[:, 2].max())
         before = known.model.evaluated
         for _ in range(3):
-            _bridge(known, 6)
-        _fill(known, 100)
+            _bridge([known], 6)
+        _add([known], [_fill(known, 100)])
         cost = known.model.evaluated - before
-        bridged = asked.evaluate(known.answer())
-        result = refine(asked, designs, found)
+        bridged = asked.evaluate(known.answer().designs)
+        result = refine(asked, designs, found, RefineSettings(independent=False))
         filled = asked.evaluate(result.designs)
         assert result.evaluated == pytest.approx(before + cost, rel=0.06)
         share = [

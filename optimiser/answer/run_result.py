@@ -47,7 +47,8 @@ class UnitResult:
         seconds: wall-clock time by phase.
         dropped: empty, or why the rack was given up early.
         finished: False when it was stopped before its search was over.
-        starts: independent starts that ended within a hundredth of its best ratio, and all.
+        starts: independent starts that ended within a hundredth of its best ratio, and all that
+            were followed to their end.
     """
 
     rack: int

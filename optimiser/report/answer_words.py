@@ -95,8 +95,8 @@ def _luck(result: RunResult, row: int) -> str:
     rack = result.problem.racks[int(result.designs.rack[row])].name
     stock = any(isinstance(c, Stock) and len(c.values) > 1 for c in result.problem.space.values())
     text = (
-        f"Of {followed} independent starts of rack {rack}{' with these stock values' * stock} "
-        f"{agree} ended within a hundredth of its least worse number."
+        f"Of {followed} independent starts of rack {rack}{' with these stock values' * stock} that "
+        f"were followed to their end {agree} came within a hundredth of its least worse number."
     )
     if (result.origin == "search").any():
         return text

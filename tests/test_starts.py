@@ -1,0 +1,129 @@
+"""Independent starts: the answer does not hang on luck, on other racks or on further objectives."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import differential_evolution
+from search_cases import small, with_space
+
+from optimiser.answer.choosing import worst_ratios
+from optimiser.evaluation.designs import Range, Stock
+from optimiser.evaluation.problem import Objectives
+from optimiser.search.opening import open_racks
+from optimiser.search.residuals import Model
+from optimiser.search.seeds import seed_designs
+from optimiser.search.starts import follow_starts, ranked, winners_ray
+
+STOCK = {"corner": "inclined arm axes", "spacing_mm": 610.0, "spacers": (0.0, 16.0, 32.0)}
+
+
+def opened(asked, seed=1, racks=(0,)):
+    return open_racks(asked, racks, seed, 50, refine=True)
+
+
+def best_ratio_of(asked, designs):
+    """Least worst ratio of the designs that keep every limit; infinite when none does."""
+    found = asked.evaluate(designs)
+    return float(np.min(worst_ratios(found, asked)[found.feasible], initial=np.inf))
+
+
+def best_known(asked, seed=3):
+    """Least worst ratio by differential evolution, the excess of limits as a penalty."""
+    names = [n for n, c in asked.space.items() if isinstance(c, Range) and c.low < c.high]
+    bounds = [(asked.space[n].low, asked.space[n].high) for n in names]
+
+    def level(values):
+        count = values.shape[1]
+        free = dict(zip(names, values, strict=True))
+        for name, choice in asked.space.items():
+            if isinstance(choice, Stock):
+                free[name] = np.full(count, choice.values[0])
+        found = asked.evaluate(asked.designs(np.zeros(count, dtype=int), free))
+        ratio = np.max(found.objectives[:, :2] / asked.acceptable, axis=1)
+        broken = np.maximum(found.constraints, 0.0).sum(axis=1)
+        return np.where(found.assembles, ratio + 100.0 * broken + 10.0 * (broken > 0.0), 1e6)
+
+    found = differential_evolution(
+        level, bounds, vectorized=True, popsize=12, maxiter=150, tol=1e-8, seed=seed,
+        updating="deferred", polish=False,
+    )  # fmt: skip
+    return float(found.fun)
+
+
+# --- what is followed ----------------------------------------------------------------------------
+
+
+def test_every_design_within_limits_comes_before_all_others():
+    objectives = np.array([[9.0, 1.0], [0.1, 0.1], [0.2, 0.1], [0.2, 0.1]])
+    limits = np.array([[-1.0, 0.0], [0.5, -3.0], [0.1, 0.1], [2.0, -9.0]])
+    levels = ranked(objectives, limits, np.array([0.1, 1.0]))
+    assert np.argsort(levels).tolist() == [0, 2, 1, 3]
+    assert levels[0] == 90.0
+
+
+def test_a_further_objective_does_not_count():
+    asked = replace(small(), objectives=Objectives(extra=("part_lock_bump_steer_deg",)))
+    assert winners_ray(asked) == pytest.approx([0.1, 1.5, np.inf])
+    plain, three = (best_ratio_of(a, opened(a)[0].refined) for a in (small(), asked))
+    assert three == pytest.approx(plain, rel=1e-3)
+
+
+def test_every_stock_length_is_asked_about_and_followed_to_its_best():
+    asked = small(**STOCK)
+    seeds = seed_designs(asked, 0, 400, 1)
+    counts = [np.sum(seeds.column("spacer_mm") == length) for length in STOCK["spacers"]]
+    assert min(counts) >= 30
+    refined = opened(asked)[0].refined
+    for length in STOCK["spacers"]:
+        alone = with_space(asked, spacer_mm=Stock((length,)))
+        mine = refined.select(refined.column("spacer_mm") == length)
+        assert best_ratio_of(asked, mine) <= 1.01 * best_known(alone), length
+
+
+def test_starts_are_far_apart_and_counted():
+    asked = small()
+    model = Model(asked)
+    candidates = seed_designs(asked, 0, 600, 1)
+    (ends,) = follow_starts(model, [(candidates, asked.evaluate(candidates))])
+    # Twelve are followed a little way, and those that differ then and are best to their end.
+    assert 8 <= ends.starts.sum() <= 12
+    assert (ends.starts > 0).all()
+    levels = ranked(ends.table.objectives, ends.table.limits, winners_ray(asked))
+    assert ends.starts[levels <= 1.01 * levels.min()].sum() >= 2
+    assert len(levels) >= 3
+
+
+# --- luck ----------------------------------------------------------------------------------------
+
+
+def test_windows_far_apart_are_all_looked_into_whatever_the_seed():
+    """Rack heights that are sold in few values; each is a window of its own, the best is narrow."""
+    asked = small(corner="rear steer", spacing_mm=600.0)
+    height = asked.space["rack_height_mm"]
+    values = tuple(np.linspace(height.low, height.high, 5))
+    asked = with_space(asked, rack_height_mm=Stock(values))
+    known = [best_known(with_space(asked, rack_height_mm=Stock((value,)))) for value in values]
+    assert np.sort(known)[1] > 1.05 * min(known)
+    for seed in range(4):
+        found = best_ratio_of(asked, opened(asked, seed)[0].refined)
+        assert found <= 1.01 * min(known), seed
+
+
+# --- racks side by side --------------------------------------------------------------------------
+
+
+def test_a_rack_comes_to_the_same_with_others_beside_it():
+    asked = small(**STOCK)
+    longer = replace(asked.racks[0], name="Longer", inner_joint_spacing_mm=640.0)
+    hopeless = replace(asked.racks[0], name="Hopeless", travel_mm=30.0)
+    asked = replace(asked, racks=(asked.racks[0], longer, hopeless))
+    together = opened(asked, racks=(0, 1, 2))
+    for index, other in enumerate(together):
+        (alone,) = opened(asked, racks=(index,))
+        assert np.array_equal(alone.seeds.values, other.seeds.values)
+        assert np.array_equal(alone.refined.values, other.refined.values)
+        assert np.array_equal(alone.starts, other.starts)
+    assert np.isinf(best_ratio_of(asked, together[2].refined))
