@@ -307,7 +307,7 @@ def evaluated(asked, design, text, **values):
     result = asked.evaluate(change(design, **values))
     bump, error = number(r"([\d.]+) deg bump steer.*? ([\d.]+) deg Ackermann error", text)
     assert f"{result.metrics['bump_steer_deg'][0]:.3f}" == f"{bump:.3f}"
-    assert f"{result.metrics['ackermann_error_deg'][0]:.2f}" == f"{error:.2f}"
+    assert f"{result.metrics['ackermann_error_deg'][0]:.3f}" == f"{error:.3f}"
     for name, most, unit in (
         ("bump_steer_deg", 0, "bump steer"),
         ("ackermann_error_deg", 1, "Ack"),

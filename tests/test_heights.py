@@ -287,7 +287,7 @@ def test_a_car_on_which_lowering_alone_does_not_rescue(rescue, linnet):
     assert lines[1].startswith(
         "With the arm left where it is, no height from 150 to 340 mm brings this rack within "
         f"0.10 deg; the best is {fixed.bump_steer_deg:.2f} deg at {fixed.at('rack_height_mm'):.0f} "
-        f"mm, {-level:.0f} mm lower than level; Ackermann error {fixed.ackermann_error_deg:.2f} deg"
+        f"mm, {-level:.0f} mm lower than level; Ackermann error {fixed.ackermann_error_deg:.3f} deg"
     )
     near = linnet.nearest(FIXED_SPACED)
     assert linnet.remedy == near
@@ -336,9 +336,9 @@ def test_a_car_on_which_lowering_makes_it_worse(stub, stub_study):
     assert all(line.endswith(": not enough.") for line in lines[2:5])
     # With the drawn arm the ideal spacing is 420 mm: 35 mm spacers.
     assert re.match(
-        r"Beyond what was asked \(\[limits\] spacer_max_mm = 5\): with spacer length (2\d|3\d) mm "
-        r"it would be acceptable, 0\.0\d\d deg and Ackermann error \d\.\d\d deg\. Change that, "
-        r"then: optimiser heights .*parallel\.toml --rack Stub$",
+        r"Beyond what was asked \(\[limits\] spacer_max_mm = 5\): with spacer length (2\d|3\d)\.\d "
+        r"mm it would be acceptable, 0\.0\d\d deg bump steer and \d\.\d\d\d deg Ackermann error\. "
+        r"Change that, then: optimiser heights .*parallel\.toml --rack Stub$",
         lines[5],
     )
 

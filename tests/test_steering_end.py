@@ -84,7 +84,7 @@ def test_the_curves_end_where_the_steering_does(stored, end_mm):
 
 def test_the_curves_of_a_picked_design_do_too(stored, end_mm):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimiser.folder.pick.design_figures", lambda *_: {})
+        patch.setattr("optimiser.report.figures.design_figures", lambda *_: {})
         folder = write_pick(stored, choose(stored, stored.result.winner + 1, None))
     rack = table(folder / "curves.csv")["rack_mm"]
     assert rack.max() == pytest.approx(end_mm, abs=1e-9)
