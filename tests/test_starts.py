@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.optimize import differential_evolution
-from search_cases import small, with_space
+from search_cases import inside_space, small, with_space
 
 from optimiser.answer.choosing import worst_ratios
-from optimiser.evaluation.designs import Range, Stock
+from optimiser.evaluation.designs import Designs, Range, Stock
 from optimiser.evaluation.problem import Objectives
+from optimiser.search import stock
 from optimiser.search.opening import open_racks
 from optimiser.search.residuals import Model
 from optimiser.search.seeds import seed_designs
@@ -127,3 +128,43 @@ def test_a_rack_comes_to_the_same_with_others_beside_it():
         assert np.array_equal(alone.refined.values, other.refined.values)
         assert np.array_equal(alone.starts, other.starts)
     assert np.isinf(best_ratio_of(asked, together[2].refined))
+
+
+# --- stock values only ---------------------------------------------------------------------------
+
+
+def stock_only():
+    """1,920 combinations, and for each stock value the least worst ratio of all that have it."""
+    asked = small(corner="rear steer", spacing_mm=600.0)
+    shares = [np.linspace(0.0, 1.0, size) for size in (8, 4, 5, 4, 3)] + [np.array([0.5])]
+    space = {
+        name: Stock(tuple(choice.low + share * (choice.high - choice.low)))
+        for (name, choice), share in zip(asked.space.items(), shares, strict=True)
+    }
+    asked = with_space(asked, **space)
+    grid = np.meshgrid(*(choice.values for choice in space.values()), indexing="ij")
+    free = {name: values.ravel() for name, values in zip(space, grid, strict=True)}
+    every = asked.designs(np.zeros(grid[0].size, dtype=int), free)
+    found = asked.evaluate(every)
+    ratio = np.where(found.feasible, worst_ratios(found, asked), np.inf)
+    best = {
+        (name, value): np.min(ratio[every.column(name) == value])
+        for name, choice in space.items()
+        for value in choice.values
+    }
+    return asked, best
+
+
+@pytest.mark.parametrize("most", [5000, 300], ids=["all looked at", "descent"])
+def test_of_stock_values_alone_the_best_with_each_is_found(monkeypatch, most):
+    monkeypatch.setattr(stock, "MOST_COMBINATIONS", most)
+    asked, best = stock_only()
+    assert np.isfinite(list(best.values())).sum() > 15
+    for seed in range(3):
+        (opening,) = opened(asked, seed)
+        told = Designs.join([opening.seeds, opening.refined])
+        assert inside_space(asked, told)
+        for (name, value), ratio in best.items():
+            if np.isfinite(ratio):
+                mine = told.select(told.column(name) == value)
+                assert best_ratio_of(asked, mine) == pytest.approx(ratio, rel=1e-9), (name, value)

@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.base.front import feasible_front
 from optimiser.search.refine import Given, refine_together
 from optimiser.search.seeds import choose_seeds, seed_designs
+from optimiser.search.starts import ranked, winners_ray
+from optimiser.search.stock import best_of_stock, stock_values
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,6 +46,7 @@ def open_racks(
     problem: Problem, racks: Sequence[int], seed: int, size: int, *, refine: bool
 ) -> list[Opening]:
     """Openings of racks, by their index; `size` seeds at most of each."""
+    stock_only = stock_values(problem) is not None
     given = []
     for rack in racks:
         candidates = seed_designs(problem, rack, SEED_CANDIDATES, seed)
@@ -54,8 +58,30 @@ def open_racks(
     if not refine:
         nothing = np.empty(0, dtype=np.intp)
         return [Opening(one.designs, one.designs.select(slice(0, 0)), nothing) for one in given]
+    if stock_only:
+        return [_of_stock(problem, rack, one) for rack, one in zip(racks, given, strict=True)]
     found = refine_together(problem, given)
     return [
         Opening(one.designs, refined.designs, refined.starts)
         for one, refined in zip(given, found, strict=True)
     ]
+
+
+def _of_stock(problem: Problem, rack: int, given: Given) -> Opening:
+    """The front of all that stock values allow, and the best design with each of them."""
+    near = given.designs if given.candidates is None else given.candidates[0]
+    every = best_of_stock(problem, rack, near)
+    outcome = problem.evaluate(every)
+    rows = set(feasible_front(outcome.objectives, outcome.feasible).tolist())
+    level = ranked(outcome.objectives, outcome.constraints, winners_ray(problem))
+    level = np.where(outcome.assembles, level, np.inf)
+    for column in every.values.T:
+        for value in np.unique(column):
+            mine = np.flatnonzero((column == value) & np.isfinite(level))
+            if len(mine):
+                rows.add(int(mine[np.argmin(level[mine])]))
+    told = {tuple(values) for values in given.designs.values.tolist()}
+    new = [row for row in sorted(rows) if tuple(every.values[row].tolist()) not in told]
+    return Opening(
+        given.designs, every.select(np.array(new, dtype=np.intp)), np.zeros(len(new), int)
+    )
