@@ -14,6 +14,7 @@ import typer
 
 from optimiser import __version__
 from optimiser.base.errors import InputError, OptimiserError
+from optimiser.base.one_thread import ONE_THREAD
 
 app = typer.Typer(
     add_completion=False,
@@ -53,6 +54,8 @@ OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folde
 
 def main() -> NoReturn:
     """Entry point: user mistakes become one line and an exit code, never a traceback."""
+    for name, value in ONE_THREAD.items():
+        os.environ.setdefault(name, value)  # before anything loads NumPy
     try:
         code = app(standalone_mode=False)
     except OptimiserError as error:

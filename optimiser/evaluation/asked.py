@@ -168,6 +168,11 @@ class Objectives:
     extra: tuple[str, ...] = ()
 
     @property
+    def as_built(self) -> bool:
+        """Whether a number of cars built to tolerances is among them."""
+        return "with tolerances" in (self.bump_steer, self.ackermann_error)
+
+    @property
     def names(self) -> tuple[str, ...]:
         """Metric columns minimised, in order."""
         suffix = {"largest": "", "rms": "_rms", "with tolerances": "_p95"}

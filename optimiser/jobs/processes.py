@@ -19,6 +19,7 @@ from multiprocessing.connection import Connection, wait
 from typing import TYPE_CHECKING
 
 from optimiser.base.errors import OptimiserError, StorageError
+from optimiser.base.one_thread import ONE_THREAD
 from optimiser.jobs.unit import (
     Stop,
     TimeBudget,
@@ -35,11 +36,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from multiprocessing.process import BaseProcess
 
-# One process, one thread: processes side by side would only take turns with each other's threads.
-ONE_THREAD = {
-    name: "1"
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS")
-}
 ATTEMPTS = 2
 OPENED_TOGETHER = 12
 """Racks whose searches are opened at once, in one process."""

@@ -127,7 +127,7 @@ def _front_figure(result: RunResult) -> Figure:
 def _drawn_values(result: RunResult) -> Array | None:
     """Bump steer and Ackermann error of the as-drawn car; None where cars as built are shown."""
     objectives = result.problem.objectives
-    if "with tolerances" in (objectives.bump_steer, objectives.ackermann_error):
+    if objectives.as_built:
         return None
     drawn = corner_numbers(result.problem, result.problem.points)
     values = np.degrees([float(drawn.bump.largest), float(drawn.ackermann.largest)])

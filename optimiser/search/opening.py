@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import feasible_front
-from optimiser.search.refine import Given, refine_together
+from optimiser.search.refine import AS_BUILT, Given, RefineSettings, refine_together
 from optimiser.search.seeds import choose_seeds, seed_designs
 from optimiser.search.starts import ranked, winners_ray
 from optimiser.search.stock import best_of_stock, stock_values
@@ -50,17 +50,17 @@ def open_racks(
     given = []
     for rack in racks:
         candidates = seed_designs(problem, rack, SEED_CANDIDATES, seed)
-        evaluation = problem.evaluate(candidates)
-        rows = choose_seeds(evaluation, size)
-        given.append(
-            Given(candidates.select(rows), evaluation.select(rows), (candidates, evaluation))
-        )
+        # Cars as built take a hundred times as long: thousands are screened as made exactly.
+        evaluation = problem.nominal.evaluate(candidates)
+        chosen = candidates.select(choose_seeds(evaluation, size))
+        given.append(Given(chosen, problem.evaluate(chosen), (candidates, evaluation)))
     if not refine:
         nothing = np.empty(0, dtype=np.intp)
         return [Opening(one.designs, one.designs.select(slice(0, 0)), nothing) for one in given]
     if stock_only:
         return [_of_stock(problem, rack, one) for rack, one in zip(racks, given, strict=True)]
-    found = refine_together(problem, given)
+    how = AS_BUILT if problem.objectives.as_built else RefineSettings()
+    found = refine_together(problem, given, how)
     return [
         Opening(one.designs, refined.designs, refined.starts)
         for one, refined in zip(given, found, strict=True)

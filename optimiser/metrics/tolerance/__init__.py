@@ -1,8 +1,8 @@
 """How exactly the steering must be made: build tolerances, sensitivities and bands.
 
 `draws` says what can be off and draws cars, `built` makes corners of them with toe reset, `spread`
-judges them by the full kernel, `sensitivity` does so to first order and names what matters most,
-`bands` asks how far one dimension alone may be off.
+judges them by the full kernel, `linear` many designs to first order, `sensitivity` names what
+matters most, `bands` asks how far one dimension alone may be off.
 """
 
 from optimiser.metrics.tolerance.bands import (
@@ -23,6 +23,7 @@ from optimiser.metrics.tolerance.draws import (
     Tolerances,
     draw_cars,
 )
+from optimiser.metrics.tolerance.linear import Percentiles, linear_percentiles
 from optimiser.metrics.tolerance.sensitivity import (
     Importance,
     Sensitivities,
@@ -55,6 +56,7 @@ __all__ = [
     "Conditions",
     "Dimension",
     "Importance",
+    "Percentiles",
     "Sensitivities",
     "ShimTable",
     "Spread",
@@ -65,6 +67,7 @@ __all__ = [
     "built_cars",
     "draw_cars",
     "importance_table",
+    "linear_percentiles",
     "matters_most",
     "percentile",
     "percentile_error",

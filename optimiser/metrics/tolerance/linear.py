@@ -1,0 +1,191 @@
+"""What build tolerances do, to first order: a few milliseconds for each of many designs.
+
+One car for each dimension of the left corner, a small step off, gives the rates at which toe curve
+and Ackermann error bend; the right corner's are their mirror image. Every drawn car is then a sum
+of rates. A few of them are solved in full as well: where those about the percentile part from their
+sums, or the worst of all do not stay beyond it, near the toggle above all, the design is judged by
+full cars throughout.
+
+The tests hold the percentiles against thousands of full cars.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage.mirror import mirrored_rack
+from optimiser.metrics.between_nodes import between_nodes
+from optimiser.metrics.tolerance.built import build_corner
+from optimiser.metrics.tolerance.draws import (
+    DIMENSIONS,
+    SIDEWAYS,
+    TOE_SETTING,
+    Cars,
+    Tolerances,
+    draw_cars,
+)
+from optimiser.metrics.tolerance.spread import CarCurves, percentile, solve_cars, tolerance_spread
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.tolerance.spread import Conditions
+
+LINEAR_CARS = 1024
+STEP_MM, STEP_TOE = 0.02, 2e-5
+PROVED = 1
+"""Cars solved in full of the worst ones, and of those about the percentile, of each number."""
+TRUSTED = 0.03
+"""Share of the percentile by which a full car about it may part from its sum."""
+_FEW_POINTS = 4
+"""Every so many of the points between the nodes are looked at; the solved nodes are among them."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Percentiles:
+    """95th percentiles over the cars built to each of N designs, radians.
+
+    Attributes:
+        bump_steer: (N,); NaN where more than 5 % of the cars fail.
+        ackermann_error: likewise.
+        reasons: why there is no percentile, empty where there is one, (N,).
+        full: where full cars were judged, (N,).
+    """
+
+    bump_steer: Array
+    ackermann_error: Array
+    reasons: NDArray[np.object_]
+    full: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rates:
+    """Curves (N, ...) of designs and their rates (N, D, ...) per unit of each dimension."""
+
+    toe: Array
+    toe_rate: Array
+    error: Array
+    error_rate: Array
+
+
+def linear_percentiles(
+    points: Hardpoints, tolerances: Tolerances, conditions: Conditions
+) -> Percentiles:
+    """Percentiles of `LINEAR_CARS` cars of each of N designs (N,), to first order where that holds.
+
+    A design whose cars part from their sums, or fail, is judged by `tolerance_spread`.
+    """
+    cars = draw_cars(replace(tolerances, samples=max(LINEAR_CARS, tolerances.samples)))
+    rates = _rates(points, conditions)
+    count = len(rates.toe)
+    values = np.stack([_sums(rates, design, cars) for design in range(count)]).reshape(
+        count, 2, len(cars)
+    )
+    found = percentile(values)
+    trusted = _proved(points, conditions, cars, values, found)
+    reasons = np.full(count, "", dtype=object)
+    rest = np.flatnonzero(~trusted)
+    if len(rest):
+        spread = tolerance_spread(points.select(rest), tolerances, conditions)
+        found[rest] = np.stack([spread.bump_steer_p95, spread.ackermann_error_p95], axis=1)
+        reasons[rest] = spread.reasons()
+    return Percentiles(found[:, 0], found[:, 1], reasons, ~trusted)
+
+
+def _rates(points: Hardpoints, conditions: Conditions) -> _Rates:
+    """Forward differences of every dimension of the left corner, 1 + D cars a design."""
+    size = len(DIMENSIONS)
+    steps = np.full(size, STEP_MM)
+    steps[TOE_SETTING] = STEP_TOE
+    left = np.concatenate([np.zeros((1, size)), np.diag(steps)])
+    # Every deviation on the left alone, except the one that a car's corners share.
+    right = np.zeros_like(left)
+    right[:, SIDEWAYS] = mirrored_rack(left[:, SIDEWAYS])
+    each = np.arange(size + 1)
+    curves = _solve(points, conditions, Cars(left, right), np.tile(each, (_count(points), 1)))
+    toe, error = curves.toe_change[..., 0, :], _between(curves.ackermann_error)
+    with np.errstate(invalid="ignore"):
+        return _Rates(
+            toe[:, 0],
+            (toe[:, 1:] - toe[:, :1]) / steps[:, None],
+            error[:, 0],
+            (error[:, 1:] - error[:, :1]) / steps[:, None, None],
+        )
+
+
+def _between(error: Array) -> Array:
+    """Ackermann error at the nodes and between them, (..., n)."""
+    curve = between_nodes(error).reshape(*error.shape[:-1], error.shape[-1] - 1, -1)
+    return curve[..., ::_FEW_POINTS].reshape(*error.shape[:-1], -1)
+
+
+def _count(points: Hardpoints) -> int:
+    return len(points.inner_joint)
+
+
+def _solve(
+    points: Hardpoints, conditions: Conditions, cars: Cars, which: NDArray[np.intp]
+) -> CarCurves:
+    """Curves of some cars (N, K) of each of N designs, solved in full: (N, K, ...)."""
+    shape = which.shape
+    chosen = points.select(np.repeat(np.arange(shape[0]), shape[1]))
+    left, right = (
+        build_corner(chosen, side[which.ravel()], conditions.attitude)
+        for side in (cars.left, cars.right)
+    )
+    curves = solve_cars(left, right, conditions)
+    return CarCurves(
+        curves.toe_change.reshape(*shape, *curves.toe_change.shape[1:]),
+        curves.ackermann_error.reshape(*shape, *curves.ackermann_error.shape[1:]),
+    )
+
+
+def _sums(rates: _Rates, design: int, cars: Cars) -> Array:
+    """Bump steer and Ackermann error (2, S) of the cars of one design, each car a sum of rates."""
+    toe = np.concatenate([cars.left, cars.right]) @ rates.toe_rate[design]
+    toe += rates.toe[design]
+    size = np.abs(toe, out=toe).max(axis=1).reshape(2, -1)
+    own = cars.right.copy()
+    own[:, SIDEWAYS] = 0.0  # its rate of a turn, taken on whole cars, is in the left corner's
+    # What the left corner does in a left turn, the right one does in a right turn.
+    both = np.concatenate([cars.left, own], axis=1)
+    error = np.empty((2, len(cars)))
+    for turn in (0, 1):
+        mine = np.concatenate(
+            [rates.error_rate[design][:, turn], rates.error_rate[design][:, 1 - turn]]
+        )
+        curve = both @ mine
+        curve += rates.error[design][turn]
+        error[turn] = np.abs(curve, out=curve).max(axis=1)
+    return np.stack([size.max(axis=0), error.max(axis=0)])
+
+
+def _proved(
+    points: Hardpoints, conditions: Conditions, cars: Cars, values: Array, found: Array
+) -> NDArray[np.bool_]:
+    """Where the cars that decide, solved in full, rank as their sums (N, 2, S) say, (N,)."""
+    known = np.isfinite(values).all(axis=(1, 2))
+    order = np.argsort(np.where(np.isfinite(values), values, 0.0), axis=2)
+    rank = int(np.ceil(0.95 * len(cars))) - 1
+    places = [*range(len(cars) - PROVED, len(cars)), *range(rank, rank + PROVED)]
+    which = order[:, :, places].reshape(len(values), -1)
+    curves = _solve(points, conditions, cars, which)
+    full = np.stack(
+        [curves.bump_steer, np.abs(_between(curves.ackermann_error)).max(axis=(-2, -1))], axis=1
+    )
+    sums = np.take_along_axis(values, which[:, None, :], axis=2)
+    least = TRUSTED * found[:, :, None]
+    good = np.ones(len(values), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        for number in (0, 1):
+            mine = slice(number * 2 * PROVED, (number + 1) * 2 * PROVED)
+            worst, about = full[:, number, mine][:, :PROVED], full[:, number, mine][:, PROVED:]
+            off = np.abs(about - sums[:, number, mine][:, PROVED:])
+            good &= (worst >= found[:, number, None] - least[:, number]).all(axis=1)
+            good &= (off <= least[:, number]).all(axis=1)
+    return np.asarray(known & np.isfinite(full).all(axis=(1, 2)) & good)
