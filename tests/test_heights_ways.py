@@ -19,7 +19,8 @@ from small_study import ROOT
 from optimiser.evaluation.designs import Range
 from optimiser.questions.heights import rack
 from optimiser.questions.heights.bounded import change_mm
-from optimiser.questions.heights.rack import NEAR_LEAST, solve_rack
+from optimiser.questions.heights.known import NEAR_LEAST
+from optimiser.questions.heights.rack import solve_rack
 from optimiser.questions.heights.tables import HEIGHT_COLUMNS, height_rows
 from optimiser.questions.heights.ways import WAYS, way_problem, ways_of
 from optimiser.questions.heights.words import answer_of, verdict
@@ -201,7 +202,7 @@ def test_where_bump_steer_fails_the_least_ackermann_error_near_it_is_quoted(tmp_
     assert place.bump_steer_deg <= NEAR_LEAST * bump[least] + 1e-6
     assert place.ackermann_error_deg <= np.min(grid.objectives[near, 1]) + 0.01
     line = list(verdict(found, study))[1]
-    assert f"Ackermann error {place.ackermann_error_deg:.2f} deg." in line
+    assert f"Ackermann error {place.ackermann_error_deg:.3f} deg." in line
     assert "above" not in line
 
 
@@ -235,8 +236,8 @@ def test_a_cure_beyond_the_default_of_spacers_names_it(tmp_path):
     found = of_spacing(study, 360.0, study.file.limits.spacer_max_mm, FEW_HEIGHTS)
     assert answer_of(found) == "no"
     line = next(line for line in verdict(found, study) if line.startswith("Beyond"))
-    said = re.search(r"spacer_max_mm = 50, the default\): with spacer length (\d+) mm", line)
-    assert 70 < int(said[1]) < 130
+    said = re.search(r"spacer_max_mm = 50, the default\): with spacer length ([\d.]+) mm", line)
+    assert 70.0 < float(said[1]) < 130.0
     assert line.endswith(f"optimiser heights {study.path} --rack {found.problem.racks[0].name}")
     longer = of_spacing(study, 360.0, float(said[1]) + 1.0, FEW_HEIGHTS)
     assert longer.remedy is not None
