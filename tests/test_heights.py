@@ -340,7 +340,8 @@ def test_a_car_on_which_lowering_makes_it_worse(stub, stub_study):
     # With the drawn arm the ideal spacing is 420 mm: 35 mm spacers.
     assert re.match(
         r"Beyond what was asked \(\[limits\] spacer_max_mm = 5\): with spacer length "
-        r"(2\d|3\d)\.\d mm it would be acceptable, 0\.0\d\d deg bump steer and \d\.\d+ deg Ackermann error\. "
+        r"(2\d|3\d)\.\d mm it would be acceptable, 0\.0\d\d deg bump steer and \d\.\d+ deg "
+        r"Ackermann error\. "
         r"Change that, then: optimiser heights .*parallel\.toml --rack Stub$",
         lines[5],
     )
