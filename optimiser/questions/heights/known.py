@@ -31,7 +31,7 @@ NEAR_LEAST = 1.02
 ENOUGH = 0.1
 """Share of the acceptable bump steer below which the Ackermann error counts instead."""
 _STARTS = 3
-_ROUNDS, _STEPS, _GAINED_MM = 3, 12, 0.5
+_ROUNDS, _STEPS, _GAINED_MM = 3, 12, 1.0
 """Rounds at most in which the least change is looked for, steps of each, and what a round must gain
 to be followed by another."""
 

@@ -62,9 +62,11 @@ class Rows:
         self.ray = np.full(len(model.kinds), np.inf)
         self.ray[0] = model.problem.acceptable[0]
         self.promised_deg = np.full(len(lanes.every), np.nan)
-        lane, start = self.seeds(lanes.every, few=True)
-        _, once = np.unique(lane, return_index=True)
-        start = start.select(once)
+        # The middle of what is free, the first of stock values: something to be better than.
+        values = lanes.bounds.low.copy()
+        middle = 0.5 * (lanes.bounds.low + lanes.bounds.high)
+        values[:, model.columns] = middle[:, model.columns]
+        start = Designs(np.full(len(values), lanes.rack), values)
         self.best = model.table(model.scaled(start), start)
         none = np.empty(0, dtype=np.intp)
         self.minima = Minima(none, self.best.select(none))
@@ -115,7 +117,7 @@ class Rows:
         best = self.best.select(lane)
         return self.lanes.bounds.select(lane).inside(self.model.designs(best.scaled, best.like))
 
-    def seeds(self, lane: Indices, *, few: bool = False) -> tuple[Indices, Designs]:
+    def seeds(self, lane: Indices) -> tuple[Indices, Designs]:
         """See `height_seeds`; of each lane by what its way leaves free."""
         lanes, way = self.lanes, self.lanes.way(lane)
         found, designs = [], []
@@ -123,7 +125,7 @@ class Rows:
             first = lanes.of_way(number).start
             rows = lane[way == number] - first
             if len(rows):
-                row, some = height_seeds(problem, lanes.rack, lanes.heights_mm, rows, few=few)
+                row, some = height_seeds(problem, lanes.rack, lanes.heights_mm, rows)
                 found.append(row + first)
                 designs.append(some)
         return np.concatenate(found), Designs.join(designs)
