@@ -1,6 +1,6 @@
 """The least bump steer at each of many rack heights, every other free variable re-optimised.
 
-    bump |  .        .        seeds     at every sixth height, placed by the ideal inner joint
+    bump |  .        .        seeds     at every eighth height, placed by the ideal inner joint
     steer|    .    .   <----- coarse    several of them followed to their minimum
          |      ..            carry     each minimum along the row, both ways, while it is worth it
          +------------ height fill      every height, from the best on both sides of it
@@ -33,8 +33,9 @@ if TYPE_CHECKING:
 
     Indices = NDArray[np.intp]
 
-COARSE = 8
-"""Every so many heights one is started from seeds; the others start from their neighbours."""
+COARSE, COARSE_CLEAR = 8, 3
+"""Every so many heights one is started from seeds; the others start from their neighbours. With
+clearance, which cuts the space into pieces, more of them."""
 STARTS = 4
 BLENDED, BLENDED_DEG = 1.2, 0.01
 """The blend of two designs of one basin has no more bump steer than so many times theirs."""
@@ -76,7 +77,7 @@ def solve_heights(lanes: Lanes) -> tuple[Optima, ...]:
     """Least bump steer at each height of each way; the optima of each way, in their order."""
     problem, every = lanes.problem, lanes.every
     rows = Rows(Model(without_clearance(problem)), lanes)
-    solve(rows, every)
+    solve(rows, every, COARSE)
     designs, promised = rows.designs(every), rows.promised_deg
     outcome = problem.evaluate(designs)
     # The optimum without a limit that it happens to keep is the optimum with it.
@@ -84,7 +85,7 @@ def solve_heights(lanes: Lanes) -> tuple[Optima, ...]:
     if len(broken):
         full = Rows(Model(problem), lanes)
         full.offer(every, designs)
-        solve(full, broken, rows.minima)
+        solve(full, broken, COARSE_CLEAR, rows.minima)
         designs = full.designs(every)
         outcome = problem.evaluate(designs)
         promised[broken] = full.promised_deg[broken]
@@ -92,14 +93,14 @@ def solve_heights(lanes: Lanes) -> tuple[Optima, ...]:
     return tuple(Optima(designs.select(w), outcome.select(w), promised[w]) for w in ways)
 
 
-def solve(rows: Rows, lane: Indices, near: Minima | None = None) -> None:
-    """All stages for some lanes.
+def solve(rows: Rows, lane: Indices, stride: int, near: Minima | None = None) -> None:
+    """All stages for some lanes, every `stride`th of a way started from seeds.
 
     `near` are designs of these lanes that just break a limit, to be followed as well.
     """
     way = rows.lanes.way(lane)
     parts = [lane[way == one] for one in np.unique(way)]
-    coarse = np.concatenate([np.unique(np.append(part[::COARSE], part[-1])) for part in parts])
+    coarse = np.concatenate([np.unique(np.append(part[::stride], part[-1])) for part in parts])
     start(rows, coarse, near)
     carry(rows, coarse)
     share(rows, coarse)
