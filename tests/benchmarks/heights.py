@@ -79,7 +79,7 @@ def timing(only: str | None) -> None:
         print(
             f"{name}, {rack}: {len(heights)} heights x {len(found.ways)} ways, {counter.designs} "
             f"designs, {clock:.1f} s on the clock, {processor:.1f} s of processor (figures "
-            f"{figures:.1f} s more); {open_} not converged; wanted for the rescue study {WANTED_S:g} s"
+            f"{figures:.1f} s more); {open_} not converged; wanted for rescue {WANTED_S:g} s"
         )
 
 
