@@ -26,7 +26,8 @@ from optimiser.questions.heights import rack as heights_rack
 from optimiser.questions.heights.answer import HeightsAnswer, HeightsAsked, answer_heights
 from optimiser.questions.heights.bump_map import bump_map
 from optimiser.questions.heights.folder import rack_figures
-from optimiser.questions.heights.optima import solve_heights
+from optimiser.questions.heights.lanes import Lanes
+from optimiser.questions.heights.optima import Optima, solve_heights
 from optimiser.questions.heights.rack import measured_problem, solve_rack
 from optimiser.questions.heights.tables import HEIGHT_COLUMNS, height_rows, rack_columns, rack_row
 from optimiser.questions.heights.ways import WAYS, arm_heights, way_problem
@@ -139,6 +140,11 @@ def bare_ways(monkeypatch):
     monkeypatch.setattr(heights_rack, "ways_of", lambda *_: (FIXED, FREE))
 
 
+def solved_heights(problem, heights, rack: int = 0) -> Optima:
+    """The optima of one way alone."""
+    return solve_heights(Lanes.of((problem,), rack, heights))[0]
+
+
 # --- converged optima against brute force --------------------------------------------------------
 
 
@@ -186,7 +192,7 @@ def brute(problem, rack: int, height: float, rounds: int = 8, parts: int = 9):
 def test_each_height_is_as_good_as_a_grid_that_closes_in(rescue, way, height):
     heights = np.array([height - 4.0, height, height + 4.0])
     problem = way_problem(measured_problem(rescue.problem()), way, heights, 60.0)
-    found = solve_heights(problem, 0, heights)
+    found = solved_heights(problem, heights)
     best = brute(problem, 0, height)
     assert found.evaluation.feasible[1]
     assert found.converged[1]
@@ -209,8 +215,8 @@ def test_a_limit_in_force_is_kept_exactly_and_is_what_stops_the_rack(rescue):
     tight = replace(problem, limits=replace(problem.limits, toggle_margin=np.radians(48.5)))
     heights = np.array([196.0, 200.0, 204.0])
     way = way_problem(tight, FREE, heights, 60.0)
-    found = solve_heights(way, 0, heights)
-    loose = solve_heights(way_problem(problem, FREE, heights, 60.0), 0, heights)
+    found = solved_heights(way, heights)
+    loose = solved_heights(way_problem(problem, FREE, heights, 60.0), heights)
     assert found.evaluation.feasible.all()
     assert (found.evaluation.constraints <= 0.0).all()
     toggle = way.constraint_names.index("toggle_margin_deg")
@@ -262,7 +268,7 @@ def test_the_best_height_between_two_steps_is_found(rescue, linnet):
     # Bump steer falls by some 0.08 deg per mm towards its least: steps of 10 mm cannot see it.
     fine = np.arange(272.0, 282.0, 0.25)
     problem = way_problem(linnet.problem, FIXED, fine, 60.0)
-    outcome = solve_heights(problem, 0, fine).evaluation
+    outcome = solved_heights(problem, fine).evaluation
     curve = linnet.curve(FIXED)
     least = np.min(curve.between_evaluation.objectives[curve.between_evaluation.feasible, 0])
     assert least <= outcome.objectives[:, 0].min() + 1e-3
@@ -312,11 +318,8 @@ def test_a_car_on_which_lowering_alone_does_not_rescue(rescue, linnet):
 def test_a_car_on_which_lowering_makes_it_worse(stub, stub_study):
     # The ideal joint is 400 mm inboard of the outer joint, so the spacing is twice its y less
     # 400 mm: 420 at the drawn arm, and longer the lower the arm is. A short rack wants to go up.
-    lower = solve_heights(
-        way_problem(stub.problem, FREE, np.array([220.0, 260.0, 300.0]), 5.0),
-        0,
-        np.array([220.0, 260.0, 300.0]),
-    )
+    heights = np.array([220.0, 260.0, 300.0])
+    lower = solved_heights(way_problem(stub.problem, FREE, heights, 5.0), heights)
     bump = lower.evaluation.objectives[:, 0]
     assert bump[0] > bump[1] > bump[2] > stub.problem.acceptable[0]
     assert answer_of(stub) == "no"
@@ -443,7 +446,7 @@ def test_the_map_agrees_with_the_optima_where_no_limit_is_in_force(linnet):
     kept = ("rack_fore_aft_mm", "arm_length_mm", "arm_angle_deg")
     way = way_problem(linnet.problem, FREE, linnet.heights_mm, 60.0)
     same = replace(way, space=way.space | {name: Stock((place.at(name),)) for name in kept})
-    optima = solve_heights(same, 0, linnet.heights_mm)
+    optima = solved_heights(same, linnet.heights_mm)
     column = int(np.argmin(np.abs(chart.spacings_mm - 450.0)))
     for row in (5, 8, 12):
         height = float(linnet.heights_mm[row])

@@ -19,7 +19,8 @@ from small_study import ROOT
 from optimiser.evaluation.designs import Range
 from optimiser.questions.heights import rack
 from optimiser.questions.heights.bounded import change_mm
-from optimiser.questions.heights.rack import NEAR_LEAST, solve_rack
+from optimiser.questions.heights.known import NEAR_LEAST
+from optimiser.questions.heights.rack import solve_rack
 from optimiser.questions.heights.tables import HEIGHT_COLUMNS, height_rows
 from optimiser.questions.heights.ways import WAYS, way_problem, ways_of
 from optimiser.questions.heights.words import answer_of, verdict

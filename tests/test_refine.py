@@ -641,7 +641,7 @@ def test_slopes_at_the_edges_are_those_of_central_differences():
     corner[0, 1], corner[0, 3] = 0.0, 1.0
     for scaled in (inside, corner):
         table = model.table(scaled, start)
-        slopes = model.jacobian(table)[0]
+        slopes = model.jacobian(table, np.ones(table.scaled.shape, dtype=bool))[0]
         for n in range(len(model.columns)):
             h = np.zeros(len(model.columns))
             h[n] = 1e-4 if scaled[0, n] < 0.5 else -1e-4

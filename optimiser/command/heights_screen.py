@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from optimiser.questions.heights.answer import HeightsAnswer
-    from optimiser.questions.heights.rack import RackHeights
+    from optimiser.questions.heights.places import RackHeights
     from optimiser.questions.heights.ways import Arm, Way
 
 _ARMS: dict[Arm, str] = {

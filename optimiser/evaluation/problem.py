@@ -203,8 +203,8 @@ class Problem:
     def own_rod_growth(self, points: Hardpoints, designs: Designs) -> Array:
         """Growth of the track in mm, (N,), if each rack's own tie rods were kept."""
         growth = np.full(len(designs), np.nan)
-        for index, rack in enumerate(self.racks):
-            mine = designs.rack == index
+        for index in np.unique(designs.rack).tolist():
+            rack, mine = self.racks[index], designs.rack == index
             growth[mine] = track_growth(
                 points.select(mine), rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm
             )

@@ -21,7 +21,7 @@ Optimization, chapter on non-differentiable optimisation (from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -52,7 +52,8 @@ class Fits:
     Attributes:
         table: the best feasible design met on the way, or the last one if none was.
         level: max_j F_j / s_j of it, (K,).
-        gain: share of the level that the last linear programme still promised, (K,).
+        gain: share of the level that the last linear programme still promised, (K,); with `fresh`
+            one about where they ended.
     """
 
     table: Table
@@ -68,6 +69,8 @@ def fit(
     steps: int,
     tolerance: float = 1e-5,
     trust: float = FIRST_TRUST,
+    within: tuple[Array, Array] | None = None,
+    fresh: float | None = None,
 ) -> Fits:
     """Follow rays (K, m) down from K designs that assemble.
 
@@ -78,22 +81,36 @@ def fit(
         steps: linear programmes at most.
         tolerance: a design is done when its programme promises less than this share of its level.
         trust: first trust region, a share of the variables' ranges.
+        within: least and greatest scaled variables of each design, (K, n) each, where they are not
+            the problem's; with both the same a variable is held.
+        fresh: trust region of one more programme, whose steps are not taken. What a walk promised
+            last says nothing where its own trust region has collapsed.
     """
-    walk = _Walk(model, start, rays, trust)
+    walk = _Walk(model, start, rays, trust, within)
     for _ in range(steps):
         k = np.flatnonzero(walk.active)
         if not len(k):
             break
         walk.advance(k, tolerance)
-    return walk.fits()
+    return walk.fits(fresh)
 
 
 class _Walk:
     """K designs on their way down, and the best feasible one that each has met."""
 
-    def __init__(self, model: Model, start: Table, rays: Array, trust: float) -> None:
+    def __init__(
+        self,
+        model: Model,
+        start: Table,
+        rays: Array,
+        trust: float,
+        within: tuple[Array, Array] | None,
+    ) -> None:
         self.model, self.here, self.best = model, start, start
-        self.jacobian = model.jacobian(start)
+        none = np.zeros(start.scaled.shape)
+        self.low, self.high = within or (none, none + 1.0)
+        self.jacobian = model.jacobian(start, self.low < self.high)
+        self.stale = np.zeros(len(start), dtype=bool)
         self.rays = _without_constants(model, start, self.jacobian, rays)
         level = _level(start, self.rays)
         self.price = PENALTY * np.maximum(level, 1e-12)
@@ -106,11 +123,11 @@ class _Walk:
     def advance(self, k: Indices, tolerance: float) -> None:
         """One programme for the designs k; a step is taken where it makes the merit less."""
         rays, price, merit = self.rays[k], self.price[k], self.merit[k]
-        task = _Task(self.model, self.here.select(k), self.jacobian[k], rays, price, self.region[k])
+        task = self._task(self.region).select(k)
         step, promise = task.solve()
         wanted = merit - promise
         self.gain[k] = wanted / np.maximum(_level(task.table, rays), 1e-300)
-        tried = self.model.table(np.clip(task.table.scaled + step, 0.0, 1.0), task.table.like)
+        tried = self.model.table(task.stepped(step), task.table.like)
         tried = _corrected(task, tried, step, wanted, merit)
         reached = _merit(tried, rays, price)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -128,12 +145,29 @@ class _Walk:
         record = tried.feasible & (level < self.best_level[k])
         self.best = self.best.replaced(k[record], tried.select(record))
         self.best_level[k[record]] = level[record]
-        again = moved[self.active[moved]]
-        if len(again):
-            self.jacobian[again] = self.model.jacobian(self.here.select(again))
+        self.stale[moved] = True
+        self._differentiate(k[self.active[k]])
 
-    def fits(self) -> Fits:
+    def _differentiate(self, k: Indices) -> None:
+        """Derivatives of those of the designs k that have moved since they were found."""
+        again = k[self.stale[k]]
+        if len(again):
+            free = self.low[again] < self.high[again]
+            self.jacobian[again] = self.model.jacobian(self.here.select(again), free)
+            self.stale[again] = False
+
+    def _task(self, region: Array) -> _Task:
+        return _Task(
+            self.model, self.here, self.jacobian, self.rays, self.price, region, self.low, self.high
+        )
+
+    def fits(self, fresh: float | None) -> Fits:
         """The best feasible designs; where there is none, the last ones."""
+        if fresh is not None:
+            self._differentiate(np.arange(len(self.here)))
+            _, promise = self._task(np.full(len(self.here), fresh)).solve()
+            with np.errstate(invalid="ignore"):
+                self.gain = (self.best_level - promise) / np.maximum(self.best_level, 1e-300)
         lost = np.flatnonzero(~np.isfinite(self.best_level))
         table = self.best.replaced(lost, self.here.select(lost))
         return Fits(table, _level(table, self.rays), self.gain)
@@ -147,8 +181,7 @@ def _corrected(task: _Task, tried: Table, step: Array, wanted: Array, merit: Arr
         return tried
     curved = task.select(poor).with_rows_of(tried.select(poor), step[poor])
     second, _ = curved.solve()
-    scaled = np.clip(task.table.scaled[poor] + second, 0.0, 1.0)
-    again = task.model.table(scaled, task.table.like.select(poor))
+    again = task.model.table(curved.stepped(second), curved.table.like)
     better = _merit(again, task.rays[poor], task.price[poor]) < reached[poor]
     return tried.replaced(poor[better], again.select(better))
 
@@ -189,6 +222,8 @@ class _Task:
     rays: Array
     price: Array
     region: Array
+    low: Array
+    high: Array
 
     def select(self, index: Indices) -> _Task:
         return _Task(
@@ -198,7 +233,13 @@ class _Task:
             self.rays[index],
             self.price[index],
             self.region[index],
+            self.low[index],
+            self.high[index],
         )
+
+    def stepped(self, step: Array) -> Array:
+        """Scaled variables (K, n) after a step."""
+        return np.asarray(np.clip(self.table.scaled + step, self.low, self.high))
 
     def with_rows_of(self, tried: Table, step: Array) -> _Task:
         """The same programme with rows that are exact at the tried step, not at the design."""
@@ -211,7 +252,7 @@ class _Task:
             self.table.limits,
             self.table.feasible,
         )
-        return _Task(self.model, table, self.jacobian, self.rays, self.price, self.region)
+        return replace(self, table=table)
 
     def solve(self) -> tuple[Array, Array]:
         """Steps (K, n) and the merit (K,) that the linear model promises of them.
@@ -231,8 +272,8 @@ class _Task:
         jacobian = np.nan_to_num(self.jacobian)
         known = np.isfinite(self.jacobian).all(axis=2)
         room = np.where(known, self.region[:, None], 0.0)
-        low = np.maximum(-room, -self.table.scaled)
-        high = np.minimum(room, 1.0 - self.table.scaled)
+        low = np.maximum(-room, self.low - self.table.scaled)
+        high = np.minimum(room, self.high - self.table.scaled)
         blocks = _Blocks(jacobian.shape[1], self.table.limits.shape[1], len(self.table))
         self._add_objectives(blocks, jacobian, room, scale)
         self._add_limits(blocks, jacobian, room)

@@ -200,31 +200,34 @@ class Model:
             rows.append(over + (limit - np.max(over, axis=1, keepdims=True)))
         return rows
 
-    def jacobian(self, table: Table) -> Array:
+    def jacobian(self, table: Table, free: Mask) -> Array:
         """Derivatives (K, n, R) of the rows by forward differences, all designs in one call.
 
         Backward at the upper bound, and where the step ahead cannot assemble; NaN where neither
-        step can.
+        step can. Only those of the variables that are `free`, (K, n); 0 for the others.
         """
         sign = np.where(table.scaled + STEP <= 1.0, 1.0, -1.0)
-        result = self._differences(table, sign, np.arange(len(table)))
+        result = self._differences(table, sign, free, np.arange(len(table)))
         inside = (table.scaled >= STEP) & (table.scaled <= 1.0 - STEP)
         lost = np.flatnonzero((~np.isfinite(result).all(axis=2) & inside).any(axis=1))
         if len(lost):
-            other = self._differences(table, -sign, lost)
+            other = self._differences(table, -sign, free, lost)
             known = np.isfinite(result[lost])
             result[lost] = np.where(known, result[lost], other)
         return result
 
-    def _differences(self, table: Table, sign: Array, chosen: Indices) -> Array:
-        size = len(self.columns)
+    def _differences(self, table: Table, sign: Array, free: Mask, chosen: Indices) -> Array:
+        row, column = np.nonzero(free[chosen])
         base = table.select(chosen)
-        step = STEP * sign[chosen]
-        moved = base.scaled[:, None, :] + step[:, :, None] * np.eye(size)
-        moved = np.clip(moved, 0.0, 1.0).reshape(-1, size)
-        like = Designs(np.repeat(base.like.rack, size), np.repeat(base.like.values, size, axis=0))
-        rows = self.table(moved, like).rows.reshape(len(chosen), size, -1)
-        return np.asarray((rows - base.rows[:, None, :]) / step[:, :, None])
+        step = STEP * sign[chosen][row, column]
+        moved = base.scaled[row]
+        moved[np.arange(len(row)), column] += step
+        result = np.zeros((*base.scaled.shape, base.rows.shape[1]))
+        if not len(row):
+            return result
+        rows = self.table(np.clip(moved, 0.0, 1.0), base.like.select(row)).rows
+        result[row, column] = (rows - base.rows[row]) / step[:, None]
+        return result
 
 
 def _kind(objective: BumpObjective) -> Kind:

@@ -6,7 +6,7 @@
 The first prints, for the rescue study (96 heights, no clearance) and the demo study (66 heights,
 clearance in force), the time on the clock and of the processor, the number of designs that were
 evaluated, and how many heights are not converged. The clock says little while other work runs on
-the machine: wanted is less than 20 s.
+the machine: wanted is less than 5 s of the processor for the first.
 
 The second solves every rack of both studies and five random cars, and lists each height that is
 more than 0.002 deg above what the referee finds.
@@ -33,7 +33,7 @@ from optimiser.questions.heights.ways import way_problem  # noqa: E402
 from optimiser.study.read import read_study  # noqa: E402
 
 STUDIES = ROOT / "studies"
-WANTED_S = 20.0
+WANTED_S = 5.0
 AIM_DEG = 2e-3
 
 
@@ -79,7 +79,7 @@ def timing(only: str | None) -> None:
         print(
             f"{name}, {rack}: {len(heights)} heights x {len(found.ways)} ways, {counter.designs} "
             f"designs, {clock:.1f} s on the clock, {processor:.1f} s of processor (figures "
-            f"{figures:.1f} s more); {open_} not converged; wanted {WANTED_S:g} s"
+            f"{figures:.1f} s more); {open_} not converged; wanted for rescue {WANTED_S:g} s"
         )
 
 

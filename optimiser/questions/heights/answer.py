@@ -13,7 +13,7 @@ from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import Range, Stock
 from optimiser.folder.claim import claim_folder, question_hash
 from optimiser.questions.heights.folder import place_accuracy, write_all, write_rack
-from optimiser.questions.heights.rack import RackHeights, solve_rack
+from optimiser.questions.heights.rack import solve_rack
 from optimiser.study.messages import shown
 from optimiser.study.read import read_study
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from optimiser.answer.exactness import Accuracy
     from optimiser.linkage.vectors import Array
+    from optimiser.questions.heights.places import RackHeights
     from optimiser.study.read import Study
 
 STEP_MM = 2.0
@@ -76,7 +77,10 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
         asked.out, f"{study.path.stem}-heights-{last}", question_hash(p.encode() for p in parts)
     )
     try:
-        found = tuple(solve_rack(problem, index, heights, longest, watch) for index in chosen)
+        found = []
+        for index in chosen:
+            watch(study.racks[index].name)
+            found.append(solve_rack(problem, index, heights, longest))
         exact = None
         if asked.every:
             write_all(claim.path, study, found)
@@ -86,7 +90,7 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
         claim.finish()
     finally:
         claim.release()
-    return HeightsAnswer(study, found, exact, claim.path)
+    return HeightsAnswer(study, tuple(found), exact, claim.path)
 
 
 def _racks(asked: HeightsAsked, study: Study) -> list[int]:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.questions.heights.follow import Followed
+    from optimiser.questions.heights.lanes import Bounds
 
 Least = Literal["bump steer", "Ackermann error", "change"]
 _ROUNDING_MM = 0.3
@@ -57,7 +58,13 @@ def change_mm(problem: Problem, designs: Designs, rounding_mm: float = 0.0) -> A
 
 
 def least_within(
-    problem: Problem, starts: Designs, least: Least, bounds_deg: Array, steps: int = 20
+    problem: Problem,
+    starts: Designs,
+    least: Least,
+    bounds_deg: Array,
+    *,
+    bounds: Bounds | None = None,
+    steps: int = 20,
 ) -> Followed:
     """Follow designs to the least of something within bounds (2,) on the two objectives.
 
@@ -66,6 +73,7 @@ def least_within(
         starts: (n,), within its space.
         least: what is made small.
         bounds_deg: of bump steer and Ackermann error, in the study's measure; infinity for none.
+        bounds: of the variables of each design, where they are not the problem's.
         steps: linear programmes at most.
     """
     return follow(
@@ -73,6 +81,7 @@ def least_within(
         starts,
         lambda stage: _Bounded(stage, least, bounds_deg),
         np.ones(1),
+        bounds=bounds,
         steps=steps,
         tolerance=1e-3 if least == "change" else 1e-4,
     )

@@ -23,14 +23,14 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.ideal import IdealLine
-    from optimiser.questions.heights.rack import Place, RackHeights
+    from optimiser.questions.heights.places import Place, RackHeights
 
 FIXED, FIXED_SPACED, FREE, FREE_SPACED = (way for way in WAYS if way.arm != "drawn height")
 MAP_HEIGHTS, MAP_SPACINGS = 49, 41
 FIXED_HEIGHTS = 241
 """More of them with the arm fixed, where what is acceptable is only a few millimetres high."""
 _ARMS = 41
-_ZOOMS = (6.0, 2.0, 0.7, 0.25)
+_ZOOMS = (5.0, 1.3, 0.33)
 """Half widths in mm within which the best arm height is looked for, one after the other."""
 _SPAN_MM = 40.0
 

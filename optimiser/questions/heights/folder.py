@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from optimiser.answer.exactness import Accuracy
     from optimiser.linkage.vectors import Array
-    from optimiser.questions.heights.rack import Place, RackHeights, WayCurve
+    from optimiser.questions.heights.places import Place, RackHeights, WayCurve
     from optimiser.questions.heights.ways import Way
     from optimiser.study.read import Study
 
@@ -168,8 +168,11 @@ def curve_points(curve: WayCurve, heights_mm: Array) -> tuple[Array, Array]:
 
 def _map_figure(found: RackHeights, chart: BumpMap) -> Figure:
     width = 11.5
-    figure = Figure(figsize=(width, 6.6), layout="constrained")
-    left, right = figure.subplots(1, 2, sharey=True)
+    figure = Figure(figsize=(width, 6.6))
+    # Room for the racks' names, which are cut to a length: laying it out by what is drawn would
+    # draw everything twice.
+    room = {"left": 0.06, "right": 0.985, "bottom": 0.085, "top": 0.83, "wspace": 0.06}
+    left, right = figure.subplots(1, 2, sharey=True, gridspec_kw=room)
     racks = {rack.name: rack.inner_joint_spacing_mm for rack in found.problem.racks}
     rack = found.problem.racks[found.rack]
     for axes, arm in ((left, ARMS[0]), (right, ARMS[-1])):
@@ -192,7 +195,7 @@ def _map_figure(found: RackHeights, chart: BumpMap) -> Figure:
 
 
 def _behind_figure(found: RackHeights, chart: BumpMap) -> Figure:
-    figure = Figure(figsize=(11.0, 5.2), layout="constrained")
+    figure = Figure(figsize=(11.0, 5.2))
     inside = (chart.free_line.arm_height_mm >= chart.arm_range_mm[0]) & (
         chart.free_line.arm_height_mm <= chart.arm_range_mm[1]
     )
@@ -202,7 +205,7 @@ def _behind_figure(found: RackHeights, chart: BumpMap) -> Figure:
         Half("arm free in height", _mounted(found, free=True), line, line[inside]),
     ]
     draw_from_behind(
-        figure.add_subplot(),
+        figure.add_axes((0.06, 0.1, 0.925, 0.83)),
         found.problem.points,
         halves[0],
         halves[1],

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
+    from optimiser.questions.heights.lanes import Bounds
     from optimiser.search.residuals import Model
 
 
@@ -32,6 +33,10 @@ class Followed:
 
     designs: Designs
     level: Array
+
+    def select(self, index: slice) -> Followed:
+        """Some of them."""
+        return Followed(self.designs.select(index), self.level[index])
 
     @property
     def kept(self) -> NDArray[np.intp]:
@@ -51,6 +56,7 @@ def follow(
     model_of: Callable[[Problem], Model],
     ray: Array,
     *,
+    bounds: Bounds | None = None,
     steps: int = 14,
     tolerance: float = 1e-4,
 ) -> Followed:
@@ -64,6 +70,7 @@ def follow(
         designs: within its space.
         model_of: makes the model of a problem: its objectives and limits are what counts.
         ray: what each objective may be; infinity leaves one out.
+        bounds: of each design, where they are not the problem's.
         steps: linear programmes at most.
         tolerance: see `linear_steps.fit`.
     """
@@ -85,10 +92,12 @@ def follow(
         if not len(rows):
             break
         rays = np.tile(ray, (len(rows), 1))
-        found = fit(model, table, rays, steps=steps, tolerance=tolerance).table
+        within = bounds.select(rows).scaled(model) if bounds is not None else None
+        found = fit(model, table, rays, steps=steps, tolerance=tolerance, within=within).table
         after = found if model is judge else judge.table(found.scaled, found.like)
         now = np.where(after.feasible, np.max(after.objectives / ray, axis=1), np.inf)
         better = now < level[rows]
         values[rows[better]], level[rows[better]] = after.like.values[better], now[better]
         rows = rows[found.feasible & ~after.feasible]
-    return Followed(Designs(designs.rack, values), level)
+    ended = Designs(designs.rack, values)
+    return Followed(ended if bounds is None else bounds.inside(ended), level)

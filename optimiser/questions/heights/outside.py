@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Choice, Designs
     from optimiser.evaluation.problem import Problem
-    from optimiser.questions.heights.rack import Place, RackHeights
+    from optimiser.questions.heights.places import Place, RackHeights
     from optimiser.study.read import Study
 
 _SAME = 0.05  # mm or degrees

@@ -33,17 +33,17 @@ _ARM_SAMPLES = 25
 
 
 def height_seeds(
-    problem: Problem, rack: int, heights_mm: Array, rows: Indices, *, few: bool = False
+    problem: Problem, rack: int, heights_mm: Array, rows: Indices
 ) -> tuple[Indices, Designs]:
-    """Starting designs of the heights `rows` and the row of each; one a height with `few`."""
+    """Starting designs of the heights `rows`, and the row of each."""
     space = problem.space
     arms = [
-        _samples(space[name], 1 if few else count)
+        _samples(space[name], count)
         for name, count in (
             ("rack_fore_aft_mm", 5), ("arm_length_mm", 3), ("arm_angle_deg", 3),
         )
     ]  # fmt: skip
-    sets = _at_most(np.array(list(product(*arms))), 1 if few else SEEDS // 3)
+    sets = _at_most(np.array(list(product(*arms))), SEEDS // 3)
     height = space["arm_height_mm"]
     arm_heights = _samples(height, _ARM_SAMPLES)
     motion = upright_motion(problem.points, problem.travel.grid(), problem.car.attitude)
@@ -62,8 +62,6 @@ def height_seeds(
             for spacer, arm in dict.fromkeys(places):
                 values.append([z, chosen[0], spacer, chosen[1], arm, chosen[2]])
                 found_rows.append(row)
-                if few:
-                    break
     return (
         np.array(found_rows, dtype=np.intp),
         Designs(np.full(len(values), rack), np.array(values)),
@@ -76,8 +74,6 @@ def _samples(choice: Choice, count: int) -> Array:
         return np.array(choice.values)
     if not isinstance(choice, Range):
         raise TypeError("a variable that follows another has no values of its own")
-    if count == 1:
-        return np.array([0.5 * (choice.low + choice.high)])
     return np.linspace(choice.low, choice.high, count)
 
 

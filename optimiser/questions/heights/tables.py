@@ -12,7 +12,7 @@ from optimiser.questions.heights.words import answer_of, stopped_by
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from optimiser.questions.heights.rack import RackHeights
+    from optimiser.questions.heights.places import RackHeights
     from optimiser.questions.heights.ways import Way
 
 _METRICS = (

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
-    from optimiser.questions.heights.rack import Place, RackHeights
+    from optimiser.questions.heights.places import Place, RackHeights
     from optimiser.questions.heights.ways import Way
     from optimiser.study.read import Study
 
