@@ -230,18 +230,21 @@ class Problem:
     def _travel_each_way(self, designs: Designs) -> Array:
         return np.array([rack.travel_each_way_mm for rack in self.racks])[designs.rack]
 
-    def evaluate(self, designs: Designs) -> Evaluation:
-        """Objectives, constraints, metrics and status of N designs."""
+    def evaluate(self, designs: Designs, *, poses_between: bool = True) -> Evaluation:
+        """Objectives, constraints, metrics and status of N designs.
+
+        `poses_between` as in `clearance_metrics`: without them clearance is a little too great.
+        """
         parts = [
-            self.judge(part, self.solve(part))
+            self.judge(part, self.solve(part), poses_between=poses_between)
             for start in range(0, max(1, len(designs)), CHUNK_DESIGNS)
             for part in [designs.select(slice(start, start + CHUNK_DESIGNS))]
         ]
         return Evaluation.join(parts)
 
-    def judge(self, designs: Designs, solved: Solved) -> Evaluation:
+    def judge(self, designs: Designs, solved: Solved, *, poses_between: bool = True) -> Evaluation:
         """Evaluation of designs whose poses `solve` has already found."""
-        metrics = self.metrics(designs, solved)
+        metrics = self.metrics(designs, solved, poses_between=poses_between)
         reason = solved.reason.copy()
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
@@ -302,7 +305,9 @@ class Problem:
         )
         return replace(self, objectives=replace(asked, bump_steer=bump, ackermann_error=error))
 
-    def metrics(self, designs: Designs, solved: Solved) -> dict[str, Array]:
+    def metrics(
+        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+    ) -> dict[str, Array]:
         """Every number (N,) of designs by its column, NaN where a pose that it needs is not there.
 
         A design that cannot assemble keeps the numbers of the poses that exist.
@@ -338,7 +343,7 @@ class Problem:
             radius_mm = self.car.attitude.loaded_radius_mm
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
         if self.has_pairs:
-            metrics |= self.clearances(designs, solved)
+            metrics |= self.clearances(designs, solved, poses_between=poses_between)
         return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
 
     def clearances(

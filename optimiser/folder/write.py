@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from optimiser.study.read import Study
 
 REPORT_FILE = "report.html"
-MOST_BUILT = 64
+MOST_BUILT = 24
 """Designs of a front that are built to the tolerances: a few seconds at the most."""
 _LIBRARIES = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "pydantic", "jinja2")
 

@@ -50,8 +50,9 @@ def open_racks(
     given = []
     for rack in racks:
         candidates = seed_designs(problem, rack, SEED_CANDIDATES, seed)
-        # Cars as built take a hundred times as long: thousands are screened as made exactly.
-        evaluation = problem.nominal.evaluate(candidates)
+        # Thousands are screened, as made exactly and in the solved poses alone; the few that are
+        # chosen are judged in full.
+        evaluation = problem.nominal.evaluate(candidates, poses_between=False)
         chosen = candidates.select(choose_seeds(evaluation, size))
         given.append(Given(chosen, problem.evaluate(chosen), (candidates, evaluation)))
     if not refine:

@@ -58,7 +58,7 @@ class RefineSettings:
         fill: designs placed between neighbours on the front.
     """
 
-    starts: int = 3
+    starts: int = 2
     independent: bool = True
     rays: int = 12
     gap_rounds: int = 3

@@ -187,7 +187,9 @@ class UnitSearch:
         """Share of the hypervolume that came since designs were last refined."""
         refined = [n for n, told in enumerate(self._told) if told.origin == "refined"]
         later = sum(len(told.designs) for told in self._told[refined[-1] + 1 :]) if refined else 0
-        rise = self.progress.rise(self._count, later)
+        if refined and not later:
+            return 0.0
+        rise = self.progress.rise(self._count, later) if self.history else None
         return 1.0 if rise is None else rise
 
     def ask(self) -> Designs | None:
