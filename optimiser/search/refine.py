@@ -50,7 +50,8 @@ class RefineSettings:
     """How much work refinement does.
 
     Attributes:
-        starts: designs from which each ray of the screening is followed.
+        starts: designs from which each ray of the screening is followed; one more with three or
+            four objectives.
         independent: follow independent starts by the winner's rule first.
         rays: rays of the sweep, about; more with three or four objectives.
         gap_rounds: rounds of rays into gaps, each of half as many rays; with three or four
@@ -265,7 +266,7 @@ def _screen(known: _Known, settings: RefineSettings) -> Rays:
     rays = np.concatenate([np.ones((1, count)), *leaning]) * known.scale
     rows, chosen = [], []
     for number, level in enumerate(known.levels(rays)):
-        starts = _apart(known, level, settings.starts)
+        starts = _apart(known, level, settings.starts + (count > 2))
         rows.append(starts)
         chosen.append(np.full(len(starts), number))
     return np.concatenate(rows), rays[np.concatenate(chosen)]
