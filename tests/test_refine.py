@@ -37,6 +37,9 @@ from optimiser.search.seeds import choose_seeds, seed_designs
 
 ACCEPTABLE = np.array([0.1, 1.5])
 REFERENCE = 4.0 * ACCEPTABLE
+ALONE = RefineSettings(independent=False)
+"""Rays, bridges and filling alone; `test_starts` looks at what is followed before them."""
+FEW = replace(ALONE, starts=1, rays=6, gap_rounds=1, fill=30)
 
 
 def seeded(asked, count=300, keep=40, seed=1):
@@ -353,7 +356,7 @@ def test_only_designs_that_nothing_dominates_come_out():
     row = len(found.status) + np.arange(len(result.designs))
     assert all(int(r) in best or starts for r, starts in zip(row, result.starts, strict=True))
     assert (result.starts == 0).sum() > 20
-    only = refine(asked, designs, found, RefineSettings(independent=False))
+    only = refine(asked, designs, found, ALONE)
     assert not only.starts.any()
     end = asked.evaluate(only.designs)
     assert len(feasible_front(end.objectives, end.feasible)) == len(only.designs)
@@ -371,7 +374,7 @@ def test_only_designs_that_nothing_dominates_come_out():
 def test_other_objectives_and_more_of_them_gain(objectives):
     asked = replace(small(), objectives=objectives)
     designs, found = seeded(asked)
-    result = refine(asked, designs, found, RefineSettings(starts=1, rays=6, gap_rounds=1, fill=30))
+    result = refine(asked, designs, found, FEW)
     end = asked.evaluate(result.designs)
     assert end.feasible.all()
     before = found.objectives[found.feasible]
@@ -565,7 +568,7 @@ def test_with_three_objectives_filling_gains_more_than_as_many_designs_in_bridge
         _add([known], [_fill(known, 100)])
         cost = known.model.evaluated - before
         bridged = asked.evaluate(known.answer().designs)
-        result = refine(asked, designs, found, RefineSettings(independent=False))
+        result = refine(asked, designs, found, ALONE)
         filled = asked.evaluate(result.designs)
         assert result.evaluated == pytest.approx(before + cost, rel=0.06)
         share = [

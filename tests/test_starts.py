@@ -48,7 +48,7 @@ def best_known(asked, seed=3):
         return np.where(found.assembles, ratio + 100.0 * broken + 10.0 * (broken > 0.0), 1e6)
 
     found = differential_evolution(
-        level, bounds, vectorized=True, popsize=12, maxiter=150, tol=1e-8, seed=seed,
+        level, bounds, vectorized=True, popsize=10, maxiter=90, tol=1e-8, seed=seed,
         updating="deferred", polish=False,
     )  # fmt: skip
     return float(found.fun)
