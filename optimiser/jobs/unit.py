@@ -23,6 +23,7 @@ from optimiser.search.opening import Opening, open_racks
 from optimiser.search.record import Store, Trials, UnitRecord
 from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
 from optimiser.search.seeds import early_drop
+from optimiser.search.stock import stock_values
 from optimiser.search.unit_search import Records, SearchSettings, UnitSearch
 
 if TYPE_CHECKING:
@@ -238,7 +239,7 @@ def _worth_refining(search: UnitSearch) -> bool:
 def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
     """Independent starts that ended within a hundredth of the unit's best ratio, and all.
 
-    Counted are those with the stock values of the best design.
+    Counted are those with the stock values of the best design; all where there is nothing else.
     """
     starts, feasible = records.starts, records.evaluation.feasible
     if not (starts.any() and feasible.any()):
@@ -247,7 +248,7 @@ def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
     best = int(np.flatnonzero(feasible)[np.argmin(ratio[feasible])])
     alike = np.ones(len(starts), dtype=bool)
     for name, choice in problem.space.items():
-        if isinstance(choice, Stock):
+        if isinstance(choice, Stock) and stock_values(problem) is None:
             values = records.designs.column(name)
             alike &= values == values[best]
     near = alike & feasible & (ratio <= AGREE * ratio[best])

@@ -9,7 +9,7 @@ from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, wors
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
-from optimiser.evaluation.designs import JUDGED, VARIABLES, Stock
+from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
 if TYPE_CHECKING:
@@ -93,7 +93,10 @@ def _luck(result: RunResult, row: int) -> str:
     if not followed:
         return ""
     rack = result.problem.racks[int(result.designs.rack[row])].name
-    stock = any(isinstance(c, Stock) and len(c.values) > 1 for c in result.problem.space.values())
+    space = result.problem.space.values()
+    stock = any(isinstance(c, Stock) and len(c.values) > 1 for c in space) and any(
+        isinstance(c, Range) and c.low < c.high for c in space
+    )
     text = (
         f"Of {followed} independent starts of rack {rack}{' with these stock values' * stock} that "
         f"were followed to their end {agree} came within a hundredth of its least worse number."

@@ -11,10 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.base.front import feasible_front
 from optimiser.search.refine import AS_BUILT, Given, RefineSettings, refine_together
 from optimiser.search.seeds import choose_seeds, seed_designs
-from optimiser.search.starts import ranked, winners_ray
 from optimiser.search.stock import best_of_stock, stock_values
 
 if TYPE_CHECKING:
@@ -71,18 +69,9 @@ def open_racks(
 def _of_stock(problem: Problem, rack: int, given: Given) -> Opening:
     """The front of all that stock values allow, and the best design with each of them."""
     near = given.designs if given.candidates is None else given.candidates[0]
-    every = best_of_stock(problem, rack, near)
-    outcome = problem.evaluate(every)
-    rows = set(feasible_front(outcome.objectives, outcome.feasible).tolist())
-    level = ranked(outcome.objectives, outcome.constraints, winners_ray(problem))
-    level = np.where(outcome.assembles, level, np.inf)
-    for column in every.values.T:
-        for value in np.unique(column):
-            mine = np.flatnonzero((column == value) & np.isfinite(level))
-            if len(mine):
-                rows.add(int(mine[np.argmin(level[mine])]))
+    best = best_of_stock(problem, rack, near)
     told = {tuple(values) for values in given.designs.values.tolist()}
-    new = [row for row in sorted(rows) if tuple(every.values[row].tolist()) not in told]
-    return Opening(
-        given.designs, every.select(np.array(new, dtype=np.intp)), np.zeros(len(new), int)
-    )
+    new = [tuple(values) not in told for values in best.designs.values.tolist()]
+    # Where starts ended is told of that very row, so that its count is not lost.
+    rows = np.array(new, dtype=bool) | (best.starts > 0)
+    return Opening(given.designs, best.designs.select(rows), best.starts[rows])

@@ -1,18 +1,33 @@
-"""Where every variable has stock values only: all combinations, or a descent over them."""
+"""Where every variable has stock values only: all combinations, or a descent over neighbours.
+
+Neighbours differ in one variable or in two, by any step: bump steer vanishes where rack and arm
+are right for each other, and a change of one alone loses that.
+
+    few    every combination is evaluated
+    many   independent starts, far apart -> better neighbours in one variable, to the end
+           the best ends that differ -> better neighbours in two variables, to the end
+           the best of each stock value and the front -> all their neighbours, and again of what
+           is the best of each and the front then, until nothing new comes
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.base.farthest import farthest_points
+from optimiser.base.front import feasible_front
 from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
-from optimiser.search.starts import KEPT, ranked, winners_ray
+from optimiser.search.starts import KEPT, LEAST_STARTS, ranked, winners_ray
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from optimiser.evaluation.problem import Problem
-    from optimiser.linkage.vectors import Array
+    from optimiser.search.residuals import Indices
 
 Values = dict[str, tuple[float, ...]]
 """Stock values of each variable, rising."""
@@ -20,8 +35,21 @@ Place = tuple[int, ...]
 """Which of them a design has."""
 MOST_COMBINATIONS = 5000
 """So many are all looked at; of more, neighbours of the best."""
-_REACH = 2
-_MOST_ROUNDS = 50
+_MOST_EVALUATED = 30_000  # where the descent ends wherever it is
+
+
+@dataclass(frozen=True, slots=True)
+class BestOfStock:
+    """Designs of stock values worth telling.
+
+    Attributes:
+        designs: the front, the best with each stock value, and where starts ended.
+        starts: how many independent starts came to each, (K,); 0 of all where nothing was left
+            to be started from, since every combination was looked at.
+    """
+
+    designs: Designs
+    starts: Indices
 
 
 def stock_values(problem: Problem) -> Values | None:
@@ -37,91 +65,126 @@ def stock_values(problem: Problem) -> Values | None:
     return found
 
 
-def best_of_stock(problem: Problem, rack: int, near: Designs) -> Designs:
-    """Designs of one rack among which the best lie: all, or what a descent from `near` met.
-
-    The descent goes to the best neighbour, one or two variables up to two stock values away, until
-    none is better: from the best of `near` freely, and for each stock value with that value held.
-    """
-    values = stock_values(problem) or {}
-    if np.prod([len(each) for each in values.values()], dtype=float) <= MOST_COMBINATIONS:
-        every = np.array(list(product(*values.values()))).reshape(-1, len(values))
-        return _designs(problem, rack, values, every)
-    columns = [VARIABLES.index(name) for name in values]
-    places = [
-        np.searchsorted(each, near.values[:, column]).tolist()
-        for each, column in zip(values.values(), columns, strict=True)
-    ]
-    return _descend(problem, rack, values, list(zip(*places, strict=True)))
+def best_of_stock(problem: Problem, rack: int, near: Designs) -> BestOfStock:
+    """The best designs of one rack: of all, or of what a descent from designs `near` met."""
+    pool = _Pool(problem, rack)
+    if np.prod(pool.sizes, dtype=float) <= MOST_COMBINATIONS:
+        pool.add(product(*map(range, pool.sizes)))
+    else:
+        pool.add(pool.places_of(near))
+        _descend(pool)
+    rows = pool.best_rows()
+    rows = list(dict.fromkeys([*rows, *pool.starts]))
+    starts = np.array([pool.starts.get(row, 0) for row in rows], dtype=np.intp)
+    return BestOfStock(pool.designs.select(np.array(rows, dtype=np.intp)), starts)
 
 
-def _descend(problem: Problem, rack: int, values: Values, near: list[Place]) -> Designs:
-    known: dict[Place, float] = {}
-    _look(problem, rack, values, known, set(near))
-    order = sorted(known, key=known.__getitem__)
-    # Where each descent is, and the variable that it holds.
-    here = {(place, -1): place for place in order[:KEPT]}
-    for column, each in enumerate(values.values()):
-        for index in range(len(each)):
-            nearest = min(order, key=lambda place: abs(place[column] - index))
-            start = (*nearest[:column], index, *nearest[column + 1 :])
-            here[start, column] = start
-    _look(problem, rack, values, known, set(here.values()))
-    for _ in range(_MOST_ROUNDS):
-        around = {task: _neighbours(place, values, task[1]) for task, place in here.items()}
-        _look(problem, rack, values, known, set().union(*around.values()))
-        moved = {
-            task: min((place, *around[task]), key=known.__getitem__) for task, place in here.items()
-        }
-        if moved == here:
-            break
-        here = moved
-    best = sorted(known, key=known.__getitem__)[:MOST_COMBINATIONS]
-    return _designs(problem, rack, values, _at(values, [*best, *set(here.values()) - set(best)]))
+class _Pool:
+    """All combinations evaluated so far, in the order in which they were."""
 
+    def __init__(self, problem: Problem, rack: int) -> None:
+        self.problem, self.rack = problem, rack
+        self.values = stock_values(problem) or {}
+        self.sizes = [len(each) for each in self.values.values()]
+        self.row_of: dict[Place, int] = {}
+        self.places = np.empty((0, len(self.sizes)), dtype=np.intp)
+        self.designs = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+        self.objectives = np.empty((0, len(problem.objectives.names)))
+        self.feasible, self.levels = np.empty(0, dtype=bool), np.empty(0)
+        self.starts: dict[int, int] = {}
+        """How many independent starts ended at a row."""
+        self.asked: set[int] = set()
+        """Rows whose neighbours have all been evaluated."""
 
-def _neighbours(place: Place, values: Values, held: int) -> set[Place]:
-    """Places with one or two variables but the held one up to `_REACH` stock values away."""
-    sizes = [len(each) for each in values.values()]
-    free = [column for column in range(len(sizes)) if column != held]
-    steps = [step for step in range(-_REACH, _REACH + 1) if step]
-    moves: list[dict[int, int]] = [{column: step} for column in free for step in steps]
-    moves += [
-        {one: a, other: b} for one, other in combinations(free, 2) for a, b in product(steps, steps)
-    ]
-    found = set()
-    for move in moves:
-        at = tuple(index + move.get(column, 0) for column, index in enumerate(place))
-        if all(0 <= index < size for index, size in zip(at, sizes, strict=True)):
-            found.add(at)
-    return found
-
-
-def _look(
-    problem: Problem,
-    rack: int,
-    values: Values,
-    known: dict[Place, float],
-    places: set[Place],
-) -> None:
-    """Evaluate places that are not known yet."""
-    new = sorted(places - known.keys())
-    if not new:
-        return
-    found = problem.evaluate(_designs(problem, rack, values, _at(values, new)))
-    level = ranked(found.objectives, found.constraints, winners_ray(problem))
-    known.update(zip(new, np.where(np.isfinite(level), level, np.inf).tolist(), strict=True))
-
-
-def _at(values: Values, places: list[Place]) -> Array:
-    return np.array(
-        [
-            [each[index] for each, index in zip(values.values(), place, strict=True)]
-            for place in places
+    def places_of(self, designs: Designs) -> list[Place]:
+        """Places of designs."""
+        at = [
+            np.searchsorted(each, designs.values[:, VARIABLES.index(name)]).tolist()
+            for name, each in self.values.items()
         ]
-    )
+        return list(zip(*at, strict=True))
+
+    def add(self, places: Iterable[Place]) -> None:
+        """Evaluate those that are new."""
+        new = [place for place in dict.fromkeys(places) if place not in self.row_of]
+        if not new:
+            return
+        at = np.array(new, dtype=np.intp).reshape(len(new), -1)
+        free = {
+            name: np.array(each)[at[:, column]]
+            for column, (name, each) in enumerate(self.values.items())
+        }
+        designs = self.problem.designs(np.full(len(new), self.rack), dict(free))
+        found = self.problem.evaluate(designs)
+        levels = ranked(found.objectives, found.constraints, winners_ray(self.problem))
+        levels = np.where(found.assembles, levels, np.inf)
+        self.designs = Designs.join([self.designs, designs])
+        self.objectives = np.concatenate([self.objectives, found.objectives])
+        self.feasible = np.concatenate([self.feasible, found.feasible])
+        self.levels = np.concatenate([self.levels, levels])
+        self.row_of |= {place: len(self.row_of) + number for number, place in enumerate(new)}
+        self.places = np.concatenate([self.places, at])
+
+    def neighbours(self, row: int, changes: int) -> list[Place]:
+        """Places that differ from a row's in so many variables at most."""
+        here = tuple(self.places[row].tolist())
+        others = [
+            [value for value in range(size) if value != at]
+            for at, size in zip(here, self.sizes, strict=True)
+        ]
+        found = []
+        for count in range(1, changes + 1):
+            for columns in combinations(range(len(here)), count):
+                for values in product(*(others[column] for column in columns)):
+                    changed = dict(zip(columns, values, strict=True))
+                    found.append(tuple(changed.get(c, at) for c, at in enumerate(here)))
+        return found
+
+    def ask(self, row: int, changes: int) -> list[int]:
+        """Rows of all neighbours, evaluated where they are not yet."""
+        places = self.neighbours(row, changes)
+        self.add(places)
+        if changes > 1:
+            self.asked.add(row)
+        return [self.row_of[place] for place in places]
+
+    def best_rows(self) -> list[int]:
+        """The best with each stock value that assembles, the best of all first; and the front."""
+        best = {int(np.argmin(self.levels)): None}
+        for column, size in enumerate(self.sizes):
+            for value in range(size):
+                mine = np.flatnonzero(self.places[:, column] == value)
+                if len(mine):
+                    best[int(mine[np.argmin(self.levels[mine])])] = None
+        best |= dict.fromkeys(feasible_front(self.objectives, self.feasible).tolist())
+        return [row for row in best if np.isfinite(self.levels[row])]
 
 
-def _designs(problem: Problem, rack: int, values: Values, rows: Array) -> Designs:
-    free = dict(zip(values, rows.T, strict=True))
-    return problem.designs(np.full(len(rows), rack), free)
+def _descend(pool: _Pool) -> None:
+    """Follow independent starts, then ask for neighbours of what is best until none is new."""
+    ends = [_follow(pool, row, 1) for row in _spread(pool)]
+    for end in sorted(set(ends), key=lambda row: (pool.levels[row], row))[:KEPT]:
+        last = _follow(pool, end, 2)
+        pool.starts[last] = pool.starts.get(last, 0) + ends.count(end)
+    while len(pool.row_of) < _MOST_EVALUATED:
+        new = next((row for row in pool.best_rows() if row not in pool.asked), None)
+        if new is None:
+            return
+        pool.ask(new, 2)
+
+
+def _spread(pool: _Pool) -> list[int]:
+    """The best and others far apart among the better half."""
+    order = np.argsort(pool.levels, kind="stable")
+    half = order[: max(LEAST_STARTS, len(order) // 2)]
+    share = pool.places[half] / np.maximum(np.array(pool.sizes) - 1.0, 1.0)
+    return [int(row) for row in half[farthest_points(share, LEAST_STARTS)]]
+
+
+def _follow(pool: _Pool, row: int, changes: int) -> int:
+    """Where a descent ends that goes to the best neighbour as long as that is better."""
+    while True:
+        best = min(pool.ask(row, changes), key=lambda other: (pool.levels[other], other))
+        if not pool.levels[best] < pool.levels[row]:
+            return row
+        row = best
