@@ -205,6 +205,23 @@ def heights(
     raise typer.Exit(show_heights(HeightsAsked(study, rack, every, low, high, step, out)))
 
 
+@app.command("try")
+def try_(
+    design: Annotated[
+        Path, typer.Argument(help="Folder of a result, or a study file (TOML).", metavar="PATH")
+    ],
+    out: OutOption = Path("results"),
+) -> None:
+    """What if? Change the winner, or the car as drawn, line by line, and read what that does.
+
+    Lines such as rack_height +5, spacer 15, rack NAME, best, undo, save; help lists them. Lines
+    of a pipe are answered too: exit code 2 when one of them could not be used.
+    """
+    from optimiser.command.try_screen import show_try
+
+    raise typer.Exit(show_try(design, out))
+
+
 @app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
     """Write a commented starter study with its CSV files, which runs as it is.

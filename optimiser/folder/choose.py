@@ -164,7 +164,7 @@ def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
         free[one.name] = value
         words.append(f"{one.name} = {value:g}{f' ({one.value:+g})' if one.is_step else ''}")
         known = quantity(one.name)
-        if text := _outside(problem.space[one.name], value, known.unit):
+        if text := outside_words(problem.space[one.name], value, known.unit):
             step = f"; for a step write {_step(one)}" if value < 0.0 and not one.is_step else ""
             warned.append(f"{known.words} {value:g} {known.unit} {text}{step}.")
     design = problem.designs([rack], free)
@@ -183,10 +183,16 @@ def _step(one: Typed) -> str:
     return f"{one.name}{'-' if value < 0.0 else '+'}={abs(value):g}"
 
 
+def plausible_span(name: str) -> tuple[float, float]:
+    """Least and greatest value of a variable that a study file would take."""
+    limits = VaryTable.model_fields[name].json_schema_extra
+    low, high = (float(limits[end]) for end in ("low", "high"))  # type: ignore[index, arg-type]
+    return low, high
+
+
 def _check_plausible(one: Typed, value: float) -> None:
     """Refuse a place that the study file would not take either; `value` has the step in it."""
-    limits = VaryTable.model_fields[one.name].json_schema_extra
-    low, high = (float(limits[end]) for end in ("low", "high"))  # type: ignore[index, arg-type]
+    low, high = plausible_span(one.name)
     if low <= value <= high:
         return
     unit = quantity(one.name).unit
@@ -246,7 +252,7 @@ def _number(text: str, name: str, how: str, value: str) -> float:
     return -number if how == "-=" else number
 
 
-def _outside(choice: Choice, value: float, unit: str) -> str:
+def outside_words(choice: Choice, value: float, unit: str) -> str:
     """How a value lies outside what the study allows; empty when it does not."""
     if isinstance(choice, Range) and not choice.low <= value <= choice.high:
         return f"is outside the study's range, {choice.low:g} to {choice.high:g} {unit}"

@@ -18,7 +18,7 @@ from optimiser.evaluation.quantity import rounded
 from optimiser.folder.design import write_design
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from optimiser.answer.run_result import Chosen
@@ -43,17 +43,18 @@ def cost_lines(picked: Picked) -> Iterator[str]:
     for name in VARIABLES:
         value = float(chosen.design.column(name)[0])
         before = None if base is None else float(base.design.column(name)[0])
-        yield _change(quantity(name), value, before)
+        yield change_line(quantity(name), value, before)
     for one in shown("pick"):
         value = chosen.metric(one.name)
         if math.isfinite(value):
-            yield _change(one, value, None if base is None else base.metric(one.name))
+            yield change_line(one, value, None if base is None else base.metric(one.name))
     yield from kept_rod_sentences(chosen.problem, chosen.design, chosen.outcome)
-    yield from _verdict(chosen)
+    yield from verdict_lines(chosen)
     yield from picked.notes
 
 
-def _change(one: Quantity, value: float, before: float | None) -> str:
+def change_line(one: Quantity, value: float, before: float | None) -> str:
+    """A number, and by how much it differs from what it was before where that is known."""
     text = f"  {one.words}: {one.text(value)}"
     if before is None or not math.isfinite(before):
         return text
@@ -61,8 +62,12 @@ def _change(one: Quantity, value: float, before: float | None) -> str:
     return f"{text} ({change:+.{one.digits}f})" if change else f"{text} (the same)"
 
 
-def _verdict(chosen: Chosen) -> Iterator[str]:
+def verdict_lines(chosen: Chosen) -> Iterator[str]:
+    """What a design breaks or is not acceptable in, or that it is neither, a line each."""
     problem = chosen.problem
+    if not chosen.outcome.assembles[0]:
+        yield f"It {chosen.outcome.status[0]}."
+        return
     broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
     for row in broken:
         yield f"BREAKS {row.words} by {rounded(-row.left, 2)} {row.unit}."
@@ -82,14 +87,22 @@ def _verdict(chosen: Chosen) -> Iterator[str]:
 
 def write_pick(stored: StoredRun, picked: Picked, *, pictures: bool = True) -> Path:
     """Write hardpoints, curves and figures of a design into a folder of its own; returns it."""
-    chosen = picked.chosen
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
+    _write_into(folder, picked.chosen, record, pictures=pictures)
+    return folder
+
+
+def write_picked(folder: Path, picked: Picked, more: Mapping[str, Any]) -> None:
+    """Write the same files into a given folder; `more` is what else `pick.json` is to hold."""
+    _write_into(folder, picked.chosen, _record(picked) | dict(more), pictures=True)
+
+
+def _write_into(folder: Path, chosen: Chosen, record: dict[str, Any], *, pictures: bool) -> None:
     write_design(folder, chosen)
     if pictures:
         _write_figures(folder, chosen)
     write_json(folder / PICK_FILE, record)
-    return folder
 
 
 def _write_figures(folder: Path, chosen: Chosen) -> None:

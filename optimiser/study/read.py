@@ -6,7 +6,7 @@ import importlib.resources
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from optimiser.linkage.racks import read_racks
 from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
 from optimiser.study.messages import shown
 from optimiser.study.tables import Span
-from optimiser.study.toml import expand, read_toml, validate
+from optimiser.study.toml import expand, read_toml, validate, with_keys
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.study.tables import StudyFile
 
-__all__ = ["Study", "read_case", "read_study", "write_starter"]
+__all__ = ["Study", "read_case", "read_study", "with_overrides", "write_starter"]
 
 _STARTER_STUDY, *_STARTER_TABLES = "study.toml", "hardpoints.csv", "racks.csv"
 
@@ -78,6 +78,23 @@ def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
         where, tables = cases[variant]
         file = validate(tables, where)
     return _build(path, text, file, where, variant, True, True, files)
+
+
+def with_overrides(study: Study, overrides: Mapping[str, Any], where: str) -> Study:
+    """A study that was read, with some keys of its tables replaced and no file read again.
+
+    Args:
+        study: the study or the variant.
+        overrides: tables with the keys that are replaced.
+        where: what they come from, for messages.
+
+    Raises:
+        InputError: anything that `read_study` refuses in those tables.
+    """
+    changed = replace(study, file=with_keys(study.file, overrides, where), variants=())
+    check_whole(changed)
+    _check_together(changed, where)
+    return changed
 
 
 _AS_NAMED: Mapping[str, Path] = MappingProxyType({})

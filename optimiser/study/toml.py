@@ -94,6 +94,16 @@ def validate(raw: Mapping[str, Any], where: str) -> StudyFile:
     raise InputError(f"{where}, {place}" if place else where, problem, remedy)
 
 
+def with_keys(file: StudyFile, overrides: Mapping[str, Any], where: str) -> StudyFile:
+    """The same study file with some keys of its tables replaced, as a variant replaces them.
+
+    Raises:
+        InputError: a value that the file could not hold; `where` says where it stands.
+    """
+    base = file.model_dump(by_alias=True, exclude={"variant"}, exclude_none=True)
+    return validate(_merged(base, overrides), where)
+
+
 # --- variants ------------------------------------------------------------------------------------
 
 
