@@ -16,7 +16,7 @@ from optimiser.metrics.pose_table import COLUMNS
 HEAVY = ("numpy", "scipy", "pandas", "optuna", "matplotlib", "dask", "ezdxf", "jinja2")
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["curves", "--help"]])
+@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["try", "--help"]])
 def test_help_loads_nothing_heavy(arguments):
     code = (
         "import sys\n"

@@ -6,11 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.optimize import differential_evolution
-from search_cases import inside_space, small, with_space
+from search_cases import best_known, inside_space, small, with_space
 
 from optimiser.answer.choosing import worst_ratios
-from optimiser.evaluation.designs import Designs, Range, Stock
+from optimiser.evaluation.designs import Designs, Stock
 from optimiser.evaluation.problem import Objectives
 from optimiser.search import stock
 from optimiser.search.opening import open_racks
@@ -29,29 +28,6 @@ def best_ratio_of(asked, designs):
     """Least worst ratio of the designs that keep every limit; infinite when none does."""
     found = asked.evaluate(designs)
     return float(np.min(worst_ratios(found, asked)[found.feasible], initial=np.inf))
-
-
-def best_known(asked, seed=3):
-    """Least worst ratio by differential evolution, the excess of limits as a penalty."""
-    names = [n for n, c in asked.space.items() if isinstance(c, Range) and c.low < c.high]
-    bounds = [(asked.space[n].low, asked.space[n].high) for n in names]
-
-    def level(values):
-        count = values.shape[1]
-        free = dict(zip(names, values, strict=True))
-        for name, choice in asked.space.items():
-            if isinstance(choice, Stock):
-                free[name] = np.full(count, choice.values[0])
-        found = asked.evaluate(asked.designs(np.zeros(count, dtype=int), free))
-        ratio = np.max(found.objectives[:, :2] / asked.acceptable, axis=1)
-        broken = np.maximum(found.constraints, 0.0).sum(axis=1)
-        return np.where(found.assembles, ratio + 100.0 * broken + 10.0 * (broken > 0.0), 1e6)
-
-    found = differential_evolution(
-        level, bounds, vectorized=True, popsize=10, maxiter=90, tol=1e-8, seed=seed,
-        updating="deferred", polish=False,
-    )  # fmt: skip
-    return float(found.fun)
 
 
 # --- what is followed ----------------------------------------------------------------------------

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from references.corners import CORNERS
+from scipy.optimize import differential_evolution
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Car, Limits, Objectives, Problem, Steering, Travel
@@ -112,3 +113,26 @@ def inside_space(asked: Problem, designs: Designs) -> bool:
         if not good.all():
             return False
     return True
+
+
+def best_known(asked, seed=3):
+    """Least worst ratio by differential evolution, the excess of limits as a penalty."""
+    names = [n for n, c in asked.space.items() if isinstance(c, Range) and c.low < c.high]
+    bounds = [(asked.space[n].low, asked.space[n].high) for n in names]
+
+    def level(values):
+        count = values.shape[1]
+        free = dict(zip(names, values, strict=True))
+        for name, choice in asked.space.items():
+            if isinstance(choice, Stock):
+                free[name] = np.full(count, choice.values[0])
+        found = asked.evaluate(asked.designs(np.zeros(count, dtype=int), free))
+        ratio = np.max(found.objectives[:, :2] / asked.acceptable, axis=1)
+        broken = np.maximum(found.constraints, 0.0).sum(axis=1)
+        return np.where(found.assembles, ratio + 100.0 * broken + 10.0 * (broken > 0.0), 1e6)
+
+    found = differential_evolution(
+        level, bounds, vectorized=True, popsize=10, maxiter=90, tol=1e-8, seed=seed,
+        updating="deferred", polish=False,
+    )  # fmt: skip
+    return float(found.fun)

@@ -42,7 +42,8 @@ _TYPED = re.compile(
     re.IGNORECASE,
 )
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)(e[+-]?[0-9]+)?", re.IGNORECASE)
-_RACK = re.compile(r"rack\s*(?:=|\s)\s*(?P<rest>.+)", re.IGNORECASE)
+_RACK = re.compile(r"rack(?P<rest>\s*=.+| .+)", re.IGNORECASE)
+_WORD = re.compile(r"[^ =+\-0-9.][^ =+]*")
 _GREATEST = 1e5
 
 
@@ -71,17 +72,17 @@ def parse(line: str, racks: Sequence[str]) -> Line | None:
     Raises:
         InputError: it cannot be read as one of these.
     """
-    # A minus that was copied out of a text is meant as one.
-    plain = " ".join(line.replace("\N{MINUS SIGN}", "-").split())
+    plain = " ".join(line.split())
     if not plain or plain.startswith("#"):
         return None
     text = shown(plain, quote=False)
-    rest = _RACK.fullmatch(plain)
-    if rest and (rack := _rack_named(text, rest["rest"], racks)):
+    named = found["rest"].strip() if (found := _RACK.fullmatch(plain)) else ""
+    if named and (rack := _rack_named(text, named, racks)):
         return Line(text, RACK, rack)
-    found = _TYPED.fullmatch(plain)
+    # A minus that was copied out of a text is meant as one.
+    found = _TYPED.fullmatch(plain.replace("\N{MINUS SIGN}", "-"))
     if found is None:
-        return _command(text, plain, rest["rest"] if rest else "", racks)
+        return _command(text, plain, named, racks)
     if found["name"].lower() in COMMANDS:
         raise InputError(text, f"{found['name']} stands alone", "leave the rest out")
     name = resolve(text, found["name"], _VALUED)
@@ -94,14 +95,15 @@ def parse(line: str, racks: Sequence[str]) -> Line | None:
 
 def _command(text: str, plain: str, rack: str, racks: Sequence[str]) -> Line:
     """A line without a number."""
-    name = resolve(text, plain, (*COMMANDS, *_VALUED)) if plain.count(" ") == 0 else ""
+    name = resolve(text, plain, (*COMMANDS, *_VALUED)) if _WORD.fullmatch(plain) else ""
     if name in COMMANDS:
         return Line(text, name)
     if name:
         _ask_for_value(text, name, racks)
     if rack:
         _no_rack(text, rack, racks)
-    resolve(text, re.split(r"[ =+-]", plain, maxsplit=1)[0], (*COMMANDS, *_VALUED))
+    if first := re.split(r"[ =+-]", plain, maxsplit=1)[0]:
+        resolve(text, first, (*COMMANDS, *_VALUED))
     raise InputError(text, "is not one name and one number", "type one change a line; see help")
 
 
@@ -169,12 +171,14 @@ def resolve(text: str, typed: str, names: Iterable[str]) -> str:
 
 def _rack_named(text: str, typed: str, racks: Sequence[str]) -> str:
     """The rack of that name, or whose name begins so; empty where there is none."""
-    wanted = " ".join(typed.split()).casefold()
+    wanted = typed.casefold()
     if exact := [rack for rack in racks if " ".join(rack.split()).casefold() == wanted]:
         return next((rack for rack in exact if rack == typed), exact[0])
     found = [rack for rack in racks if " ".join(rack.split()).casefold().startswith(wanted)]
     if len(found) > 1:
         raise InputError(text, f"{shown(typed)} may be {', '.join(found)}", "type more of it")
+    if not found and typed.startswith("=") and typed != "=":
+        return _rack_named(text, typed[1:].strip(), racks)
     return found[0] if found else ""
 
 

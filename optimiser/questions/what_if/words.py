@@ -40,6 +40,7 @@ HELP = (
     "show                 all variables and numbers, beside where it began",
     "undo                 back by one line",
     "save                 hardpoints, curves and figures into a folder of their own",
+    "help                 these lines",
     "quit                 or the end of the input",
     "Names may be cut short (rack_h, sp, cl), and _mm and _deg left out.",
 )
@@ -151,7 +152,9 @@ def limits_block(state: State) -> Iterator[str]:
         left = rounded(abs(most - value), one.digits)
         how = f"{left} {one.unit} left" if value <= most else f"NOT ACCEPTABLE by {left} {one.unit}"
         yield f"  {one.words}: {one.text(value)}, at most {most:g} accepted: {how}"
-    if state.chosen.problem.tolerances is not None:
+    if chosen.problem.objectives.as_built:
+        yield "  the last of one in twenty built cars, as the study asks; limits as made exactly"
+    elif chosen.problem.tolerances is not None:
         yield "  of the design made exactly; how built cars scatter, optimiser run says"
 
 
