@@ -20,6 +20,7 @@ from search_cases import best_known, inside_space, random_designs, small, with_s
 from small_study import ROOT, SHOWN, command, demo_with, files_of, run_here, small_study
 
 from optimiser.answer.choosing import worst_ratios
+from optimiser.answer.design_numbers import closest_pair
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import CAUTION, Chosen, RunResult
 from optimiser.base.errors import InputError, NothingFeasibleError, OptimiserError
@@ -29,6 +30,7 @@ from optimiser.evaluation.problem import Objectives, Problem
 from optimiser.folder.choose import choose
 from optimiser.folder.pick import cost_lines, write_pick
 from optimiser.folder.read import read_results
+from optimiser.questions.what_if import best as what_if_best
 from optimiser.questions.what_if import state as what_if_state
 from optimiser.questions.what_if.best import best_from
 from optimiser.questions.what_if.lines import COMMANDS, SETTINGS, Line, parse
@@ -213,7 +215,8 @@ def test_a_session_begins_with_the_winner_and_its_caution(demo, session):
     assert "the winner: rack Finch" in text[0]
     assert CAUTION in text
     assert session.state.chosen.label == demo.state.start.label
-    assert any(line.startswith("  rack height: 217.") for line in text)
+    height = session.state.values["rack_height_mm"]
+    assert f"  rack height: {height:.1f} mm" in text
     assert "It keeps every limit and is acceptable." in text
 
 
@@ -229,7 +232,8 @@ def test_what_changed_is_said_against_the_line_before(session):
     assert f"  tie-rod length: {length:.1f} mm ({change:+.1f})" in block
     assert change != pytest.approx(length - first.metric("tie_rod_length_mm"), abs=0.04)
     assert after(session, "spacer 15").splitlines()[0] == "nothing changed"
-    assert "arm length 124.1 mm (+0.001)" in after(session, "arm_length +0.001")
+    after(session, "arm_length 120")
+    assert "arm length 120.0 mm (+0.001)" in after(session, "arm_length +0.001")
 
 
 def test_what_breaks_and_what_is_left_nearest_first(session):
@@ -248,13 +252,21 @@ def test_what_breaks_and_what_is_left_nearest_first(session):
 
 
 def test_limits_has_each_limit_with_what_is_wanted(session):
-    block = after(session, "limits")
-    assert re.search(r"toggle margin 43\.0 deg, at least 25 wanted: 1[78]\.\d\d deg left", block)
-    assert "rack used each way 63.0 mm, at most 63 wanted: below 0.01 mm left" in block
-    assert re.search(r"clearance 13\.\d mm \(spacer to lower arm\), at least 5 wanted: 8\.", block)
+    after(session, "rack_height 215")
+    block, chosen = after(session, "limits"), session.state.chosen
+    margin, needed, room = (
+        chosen.metric(f"{name}") for name in ("toggle_margin_deg", "rack_needed_mm", "clearance_mm")
+    )
+    assert f"toggle margin {margin:.1f} deg, at least 25 wanted: {margin - 25:.2f} deg" in block
+    # Half of the 128 mm that the rack travels, less the margin of 1 mm.
+    left = 63.0 - needed
+    how = f"{left:.2f} mm left" if left >= 0.01 else "BROKEN" if left < 0.0 else "below 0.01 mm"
+    assert f"rack used each way {needed:.1f} mm, at most 63 wanted: {how}" in block
+    pair = closest_pair(chosen.outcome, 0)
+    assert f"clearance {room:.1f} mm ({pair}), at least 5 wanted: {room - 5:.2f} mm" in block
     assert "at most 0.75 accepted" in block
     after(session, "clearance 25")
-    assert re.search(r"at least 25 wanted: BROKEN by 11\.5\d mm", after(session, "limits"))
+    assert f"at least 25 wanted: BROKEN by {25 - room:.2f} mm" in after(session, "limits")
     after(session, "rack_height 280")
     assert "NOT ACCEPTABLE by" in after(session, "limits")
     # Further off than 20 mm is not told apart.
@@ -296,9 +308,9 @@ def test_a_change_evaluates_one_design_and_a_look_none(session):
     """What a line costs: it may not become more without a thought."""
     looked, judge = [], Problem.judge
 
-    def counted(self, designs, solved):
+    def counted(self, designs, solved, **options):
         looked.append(len(designs))
-        return judge(self, designs, solved)
+        return judge(self, designs, solved, **options)
 
     with mock.patch.object(Problem, "judge", counted):
         for line in ("rack_height +5", "rack Plover", "wheelbase 2300"):
@@ -474,7 +486,9 @@ def test_best_from_what_breaks_limits_keeps_them(session):
     block = after(session, "rack_height 250", "best")
     assert block.startswith("The best found from here with spacer length 20.0 mm; optimiser run")
     assert session.state.chosen.outcome.feasible[0]
-    assert _worst(session.state.chosen.problem, session.state.chosen.design) < 0.19
+    problem = session.state.chosen.problem
+    start = _worst(problem, session.state.start.design)
+    assert _worst(problem, session.state.chosen.design) <= start + NO_MATTER
     assert "It keeps every limit and is acceptable." in block
     before = session.state
     assert after(session, "best").startswith("Nothing better was found from here with spacer")
@@ -483,11 +497,20 @@ def test_best_from_what_breaks_limits_keeps_them(session):
 
 def test_best_does_not_give_up_one_number_for_next_to_nothing_of_the_other(demo):
     """The winner's own rule: the least of the worst alone would raise its bump steer tenfold."""
-    session = Session(demo)
-    assert "Nothing better was found" in after(session, "best")
-    session.answer("rack_height +3")
-    session.answer("best")
-    assert session.state.chosen.metric("bump_steer_deg") < 0.005
+    for lines in (["best"], ["rack_height +3", "best"]):
+        session = Session(demo)
+        after(session, *lines)
+        assert session.state.chosen.metric("bump_steer_deg") < 0.005
+        ray = fit_alone(session.opened.state)
+        assert ray.metric("bump_steer_deg") > 0.01
+
+
+def fit_alone(state):
+    """What the first ray alone leads to."""
+    with mock.patch.object(what_if_best, "_SHARES", np.ones((1, 2))):
+        design = what_if_best._followed(what_if_best._made_exactly(state.chosen.problem, state),
+                                        state.chosen.design, "best")  # fmt: skip
+    return evaluated(None, state.chosen.problem, "", design)
 
 
 def test_best_comes_back_into_the_study(session):
@@ -589,7 +612,8 @@ def test_show_is_against_where_it_began(session):
     block = after(session, "show")
     label = "(rack_height_mm = 221, [limits] clearance_mm = 6)"
     assert block.splitlines()[0].endswith(f"{label}: rack Finch")
-    assert "  rack height: 221.0 mm (+3.4)" in block
+    change = 221.0 - float(session.state.start.design.column("rack_height_mm")[0])
+    assert f"  rack height: 221.0 mm ({change:+.1f})" in block
     assert "  spacer length: 20.0 mm (the same)" in block
 
 
@@ -712,13 +736,8 @@ def test_a_pipe_gets_one_block_for_each_line(demo, tmp_path):
     session = Session(demo)
     blocks = [session.opening(), *(session.answer(line) for line in lines)]
     expected = "".join("\n".join((*block, "", "")) for block in blocks)
-    assert out == expected.replace("results/example/demo", str(DEMO)) or _alike(out, expected)
+    assert out == expected
     assert "> " not in out
-
-
-def _alike(out, expected):
-    """The same, the path of the result apart."""
-    return out.splitlines()[1:] == expected.splitlines()[1:]
 
 
 def test_a_bad_line_is_answered_where_it_stands_and_the_rest_goes_on(tmp_path):
