@@ -146,7 +146,7 @@ def rack_table(result: RunResult) -> Table:
             style="bold" if wins and result.acceptable else None,
         )
     table.caption = (
-        "bump steer and Ackermann error in degrees, made exactly; height above ground, fore-aft\n"
+        "bump steer and Ackermann error in degrees, made exactly; height above ground, fore-aft "
         "of the front axle (ahead positive), spacer at each end and steering arm in mm"
     )
     table.caption_justify = "left"
