@@ -10,11 +10,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from search_cases import random_designs, small
+from search_cases import case, random_designs, small
 from tolerance_cases import NONE, conditions, corner, some_corners
 
 from optimiser.evaluation.problem import Objectives
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.at_steer import solve_steer
 from optimiser.linkage.hardpoints import Hardpoints
+from optimiser.metrics.kinematic import rack_for_steer
 from optimiser.metrics.tolerance import Tolerances, linear_percentiles, tolerance_spread
 
 MADE = Tolerances(1.0, 0.2, 0.5, 0.5, float(np.radians(0.05)))
@@ -97,6 +100,116 @@ def test_near_the_toggle_and_where_cars_fail_full_cars_are_judged():
         [full.bump_steer_p95, full.ackermann_error_p95],
     )
     assert found.reasons[1] == full.reasons()[()]
+
+
+def reached(points, at, kind):
+    """Greatest bump in mm, or inner angle in deg, that a corner reaches."""
+    if kind == "travel":
+        tried = np.linspace(0.0, 400.0, 1601)
+        there = np.isfinite(solve_linkage(points, tried, 0.0, at.attitude).steer)
+    else:
+        tried = np.linspace(20.0, 80.0, 1201)
+        there = np.isfinite(rack_for_steer(points, np.radians(tried), at.attitude))
+    assert not there.all()
+    return tried[np.argmin(there) - 1]
+
+
+def short_of(at, kind, end):
+    """Conditions that end there."""
+    if kind == "travel":
+        return replace(at, travel_mm=np.sort(np.append(np.linspace(-50.0, end, 13), 0.0)))
+    return replace(at, inner_lock=float(np.radians(end)))
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("front steer", "travel"),
+        ("rear steer", "travel"),
+        ("rear steer", "lock"),
+        ("large caster", "lock"),
+        ("parallel equal arms", "lock"),
+    ],
+)
+@pytest.mark.parametrize("factor", [0.5, 3.0])
+def test_short_of_what_a_corner_reaches_no_car_that_fails_is_taken_for_a_sum(name, kind, factor):
+    """A sum has a number for a car that cannot be assembled, and nothing in it tells.
+
+    Toe hardly changes where the suspension's reach ends, so that no full car about the percentile
+    need part from its sum: designs of which a third of the cars fail had numbers.
+    """
+    at, points, made = conditions(name), corner(name), scaled(MADE, factor)
+    end = reached(points, at, kind)
+    numbers, failures = 0, 0
+    for left in (0.2, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0):
+        near = short_of(at, kind, end - left)
+        found = linear_percentiles(batch(points), made, near)
+        full = tolerance_spread(points, replace(made, samples=2048), near)
+        if found.full[0]:
+            failures += int(full.failing) > 0
+            continue
+        numbers += 1
+        assert int(full.failing) == 0
+        assert found.bump_steer[0] == pytest.approx(float(full.bump_steer_p95), rel=0.05)
+        assert found.ackermann_error[0] == pytest.approx(float(full.ackermann_error_p95), rel=0.05)
+    assert numbers > 0
+    assert failures > 0
+
+
+@pytest.mark.parametrize("moved", ["bump", "rack"])
+def test_squares_of_what_is_left_fall_evenly_to_nothing(moved):
+    """Twice as far from the end one of them is twice as large, within a few per cent."""
+    at, points = conditions("rear steer"), corner("rear steer")
+
+    def poses(by):
+        places = (by, 0.0) if moved == "bump" else (0.0, -by)
+        return solve_linkage(points, *places, at.attitude)
+
+    tried = np.linspace(0.0, 400.0, 40_001)
+    end = tried[np.argmin(poses(tried).exists) - 1]
+    reach = poses(end - np.array([1.0, 2.0, 4.0])).reach
+    least = np.argmin(reach[:, 0] / reach[:, 2])
+    assert least == {"bump": 2, "rack": 0}[moved]
+    np.testing.assert_allclose(reach[least, 1:] / reach[least, :-1], 2.0, rtol=0.05)
+    assert (poses(0.0).reach > 0.1).all()
+
+
+def test_one_square_is_nothing_at_the_dead_point_of_the_rack():
+    """There the tie rod is square to the rack: with a rod that leads far ahead, soon reached."""
+    at, points = conditions(), corner()
+    moved = points.with_tie_rod(points.outer_joint, points.outer_joint - [-220.0, 150.0, 0.0])
+    poses = solve_steer(moved, 0.0, np.radians(np.linspace(0.0, 80.0, 8001)), at.attitude)
+    last = poses.reach[:, np.argmin(poses.exists) - 1]
+    assert np.argmin(last) == 3
+    assert last[3] < 1e-3 < poses.reach[3, 0]
+
+
+def test_tie_rods_that_are_kept_move_arms_and_wheel_as_well():
+    asked = case()
+    kept = replace(asked, steering=replace(asked.steering, keep_tie_rods=True))
+    kept = replace(kept, racks=(replace(kept.racks[0], tie_rod_length_mm=330.0),))
+    designs = random_designs(kept, 40)
+    points, growth = kept.corners(designs)
+    fine = np.flatnonzero(kept.evaluate(designs).assembles & (np.abs(growth) > 1.0))[:6]
+    assert len(fine) == 6
+    points = points.select(fine)
+    found = linear_percentiles(points, MADE, kept.conditions)
+    full = tolerance_spread(points, replace(MADE, samples=2048), kept.conditions)
+    assert not found.full.any()
+    np.testing.assert_allclose(found.bump_steer, full.bump_steer_p95, rtol=0.03)
+    np.testing.assert_allclose(found.ackermann_error, full.ackermann_error_p95, rtol=0.02)
+
+
+def test_where_no_design_of_a_batch_assembles_there_is_nothing_to_judge():
+    asked = replace(
+        small(), objectives=Objectives("with tolerances", "with tolerances"), tolerances=MADE
+    )
+    designs = random_designs(asked, 60)
+    broken = designs.select(np.flatnonzero(~asked.nominal.evaluate(designs).assembles)[:5])
+    assert len(broken) == 5
+    found = asked.evaluate(broken)
+    assert np.isnan(found.objectives).all()
+    assert all("cannot assemble" in text for text in found.status)
 
 
 def test_a_design_comes_to_the_same_in_any_batch():

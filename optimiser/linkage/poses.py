@@ -130,6 +130,28 @@ class Poses:
             steer_per_rack = per_rack * steer_rate(spin, link) - per_angle * sink / lift
             return per_angle / lift, steer_per_rack, lift / v_lower[2]
 
+    @property
+    def reach(self) -> Array:
+        """Four squares (4, ...) of which one is 0 at the last pose that the corner reaches.
+
+        Of the sine of the toggle margin; of the sine of the upper arm to the steering axis; of the
+        wheel's rise per path of the lower ball joint; of the cosine of tie rod to rack. At given
+        travel and rack the angle left closes with the root of the way left, so that its square
+        falls evenly near the end. At a given steer angle the toggle margin itself does, and the
+        slope of its square puts the end too near.
+        """
+        lower, link = self.lower_ball_xyz, self.upper_ball_xyz - self.lower_ball_xyz
+        at_lower, lower_axis, at_upper, upper_axis = self.hinges_xyz
+        v_lower = cross_first(lower_axis, lower - at_lower)
+        v_upper = cross_first(upper_axis, self.upper_ball_xyz - at_upper)
+        rod, squares = self.outer_xyz - self.inner_xyz, np.empty((4, *self.shape))
+        squares[0] = self.toggle_sine**2
+        squares[1] = dot_first(v_upper, link) ** 2 / dot_first(link, link)
+        squares[1] /= dot_first(v_upper, v_upper)
+        squares[2] = (self.rates()[2] * v_lower[2]) ** 2 / dot_first(v_lower, v_lower)
+        squares[3] = rod[1] ** 2 / dot_first(rod, rod)
+        return squares
+
     def select(self, poses: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Poses:
         """Some of the poses, along the last axis."""
         names = (field.name for field in fields(self) if field.name != "hinges_xyz")

@@ -14,8 +14,8 @@ from optimiser.metrics.kinematic import (
     kingpin_track,
     lock_fractions,
     solve_lock,
-    summarise_ackermann,
     summarise_toe,
+    wanted_outer,
 )
 from optimiser.metrics.tolerance.built import AsBuilt, build_corner, join_corners
 from optimiser.metrics.tolerance.draws import Tolerances, draw_cars
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.linkage.poses import Poses
     from optimiser.linkage.vectors import Array
 
 PERCENTILE = 0.95
@@ -58,10 +59,13 @@ class CarCurves:
     Attributes:
         toe_change: change of toe-in over travel of the left and the right wheel, (C, 2, P).
         ackermann_error: over the lock in the left and the right turn, (C, 2, nodes + 1).
+        ends: poses (2 C, 4) at both ends of the travel and at the lock in either turn, of all left
+            wheels and then of the images of all right ones; None where nothing was solved.
     """
 
     toe_change: Array
     ackermann_error: Array
+    ends: Poses | None = None
 
     @property
     def bump_steer(self) -> Array:
@@ -93,23 +97,19 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
         [np.zeros((2 * count, bump)), towards, mirrored_rack(towards[other])], axis=1
     )
     poses = both.solve(np.concatenate([grid, np.zeros(2 * turns)]), rack)
-    toe = summarise_toe(-poses.steer[:, :bump], grid, np.full(2 * count, np.nan)).toe_change
-    turned = poses.steer[:, bump:] - rest[:, None]
+    steer = poses.steer
+    toe = steer[:, np.flatnonzero(grid == 0.0)[:1]] - steer[:, :bump]
+    turned = steer[:, bump:] - rest[:, None]
     turned = np.concatenate([np.zeros((2 * count, 1)), turned], axis=1)
     inner = turned[:, : turns + 1]
     outer = mirrored_steer(turned[other][:, [0, *range(turns + 1, 2 * turns + 1)]])
     half = 0.5 * kingpin_track(both.points, both.attitude)
-    error = summarise_ackermann(
-        inner,
-        outer,
-        lock,
-        half + half[other],
-        conditions.wheelbase_mm,
-        conditions.ackermann_target,
-    ).error
+    track = (half + half[other])[:, None]
+    error = outer - wanted_outer(inner, track, conditions.wheelbase_mm, conditions.ackermann_target)
     return CarCurves(
         np.stack([toe[:count], toe[count:]], axis=1),
         np.stack([error[:count], error[count:]], axis=1),
+        poses.select(np.array([0, bump - 1, bump + turns - 1, -1])),
     )
 
 
