@@ -4,7 +4,7 @@ Run from the top of the repository: python tests/benchmarks/tolerance.py
 
 The first table: processor time a design, the least of several, beside the evaluation of the design
 made exactly, in batches of one, 50 and 512 random designs of one rack of the demo. Ratios hold
-within one run.
+within one run. Linear algebra has one thread, as in the program.
 
 The second: how far `linear_percentiles` and 256 full cars are from 8,192 full cars, for random
 designs and for those of least bump steer, of the demo and of an invented corner that steers from
@@ -19,17 +19,21 @@ in a number that counts.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "cases")]
 
+from optimiser.base.one_thread import ONE_THREAD  # noqa: E402
+
+os.environ.update(ONE_THREAD)
+
+import numpy as np  # noqa: E402
 from search_cases import case  # noqa: E402
 
 from optimiser.evaluation.problem import Range, Stock  # noqa: E402
@@ -45,7 +49,7 @@ from optimiser.study.read import read_study  # noqa: E402
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.problem import Designs, Problem
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.tolerance import Conditions
@@ -60,8 +64,8 @@ def made(factor: float, distribution: str = "rectangular", samples: int = 256) -
     return Tolerances(*(factor * size for size in sizes), distribution, samples)  # type: ignore[arg-type]
 
 
-def corners(problem: Problem, rack: int, count: int, seed: int) -> tuple[Hardpoints, Hardpoints]:
-    """Random designs of a rack that assemble, and of four times as many those of least bump."""
+def designs_of(problem: Problem, rack: int, count: int, seed: int) -> tuple[Designs, Designs]:
+    """Random designs of a rack that assemble, and of sixteen times as many those of least bump."""
     rng, free, some = np.random.default_rng(seed), {}, 16 * count
     for name, choice in problem.space.items():
         if isinstance(choice, Range):
@@ -72,8 +76,13 @@ def corners(problem: Problem, rack: int, count: int, seed: int) -> tuple[Hardpoi
     found = problem.evaluate(designs, poses_between=False)
     whole = np.flatnonzero(found.assembles)
     best = whole[np.argsort(found.metrics["bump_steer_deg"][whole])]
-    points, _ = problem.corners(designs)
-    return points.select(whole[:count]), points.select(best[:count])
+    return designs.select(whole[:count]), designs.select(best[:count])
+
+
+def corners(problem: Problem, rack: int, count: int, seed: int) -> tuple[Hardpoints, Hardpoints]:
+    """Corners of the same."""
+    some, best = designs_of(problem, rack, count, seed)
+    return problem.corners(some)[0], problem.corners(best)[0]
 
 
 def least(call: Callable[[], object], repeats: int) -> float:
@@ -89,17 +98,10 @@ def least(call: Callable[[], object], repeats: int) -> float:
 def times(repeats: int) -> None:
     """Print the first table."""
     problem = replace(read_study(ROOT / "studies" / "demo.toml").problem(), tolerances=MADE)
-    rng = np.random.default_rng(1)
-    free = {
-        name: rng.uniform(choice.low, choice.high, 4096)
-        for name, choice in problem.space.items()
-        if isinstance(choice, Range)
-    }
-    designs = problem.designs(np.full(4096, 2), free)
-    whole = np.flatnonzero(problem.evaluate(designs, poses_between=False).assembles)
+    designs, _ = designs_of(problem, 2, 512, 1)
     print("designs   exactly      to first order   256 full cars   (ms a design; times exactly)")
     for count in (1, 50, 512):
-        some = designs.select(whole[:count])
+        some = designs.select(slice(0, count))
         points, _ = problem.corners(some)
         exact, linear, full = (
             1e3 * least(call, repeats) / count
