@@ -12,10 +12,11 @@ from search_cases import LIMITS, inside_space, random_designs, small, with_space
 
 from optimiser.base.front import feasible_front, hypervolume
 from optimiser.evaluation.designs import FollowsRack, Range, Stock
-from optimiser.evaluation.problem import Limits, Objectives
+from optimiser.evaluation.problem import Limits, LoadAssumptions, Objectives
 from optimiser.metrics.between_nodes import extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 from optimiser.search import refine as refining
+from optimiser.search.gaps import widest_gaps
 from optimiser.search.linear_steps import fit
 from optimiser.search.refine import (
     Given,
@@ -503,9 +504,10 @@ def test_bridges_aim_at_the_middle_of_the_widest_gaps_from_the_best_start(change
     half = 0.5 * (known.scaled[first[:3]] + known.scaled[second[:3]])
     before, told = len(known.scaled), []
     monkeypatch.setattr(refining, "_follow", lambda *asked: told.append(asked))
-    _bridge([known], 3)
+    _bridge([known], 3, 5)
     np.testing.assert_allclose(known.scaled[before:], half, atol=1e-12)
-    (((whose,), ((rows, rays),), _, _),) = told
+    (((whose,), ((rows, rays),), steps, _),) = told
+    assert steps == 5
     assert whose is known
     np.testing.assert_allclose(rays, np.maximum(0.5 * (ends[0] + ends[1]), 1e-3 * known.scale))
     for row, ray in zip(rows, rays, strict=True):
@@ -549,36 +551,71 @@ def test_what_bridges_and_filling_gain(changes):
     assert most == more + 100
 
 
-def test_with_three_objectives_filling_gains_more_than_as_many_designs_in_bridges():
-    """Each change by itself and both, on three problems; share of the box that is beaten."""
-    gains, better = [], 0
+def swept(asked, designs, found):
+    """What is known before gaps are looked at."""
+    known = _Known(Model(asked), Given(designs, found))
+    _follow([known], [_screen(known, ALONE)], 6, 1e-2)
+    _follow([known], [_sweep(known, ALONE)], 12, 1e-6)
+    return known
+
+
+@pytest.mark.parametrize("extra", ["tie_rod_force_n", "part_lock_bump_steer_deg"])
+def test_what_gaps_gain_with_three_objectives(extra):
+    """Against as many designs between neighbours, on three problems; shares of the box."""
     for changes in CASES:
         asked = replace(
-            small(**changes), objectives=Objectives(extra=("part_lock_bump_steer_deg",))
+            small(**changes),
+            objectives=Objectives(extra=(extra,)),
+            loads=LoadAssumptions(1500.0, 180e3),
         )
         designs, found = seeded(asked)
-        known = _Known(Model(asked), Given(designs, found))
-        _follow([known], [_screen(known, RefineSettings())], 6, 1e-2)
-        _follow([known], [_sweep(known, RefineSettings())], 12, 1e-6)
-        plain = asked.evaluate(known.answer().designs)
-        reference = np.append(REFERENCE, plain.objectives[:, 2].max())
-        before = known.model.evaluated
-        for _ in range(3):
-            _bridge([known], 6)
-        _add([known], [_fill(known, 100)])
+        known, between = (swept(asked, designs, found) for _ in range(2))
+        plain, before = known.objectives[known.front()], known.model.evaluated
+        reference = np.append(REFERENCE, plain[:, 2].max())
+        _bridge([known], 18, 3)
+        _add([known], [_fill(known, 200)])
         cost = known.model.evaluated - before
-        bridged = asked.evaluate(known.answer().designs)
-        result = refine(asked, designs, found, ALONE)
-        filled = asked.evaluate(result.designs)
-        assert result.evaluated == pytest.approx(before + cost, rel=0.06)
-        share = [
-            hypervolume(one.objectives, reference) / reference.prod()
-            for one in (plain, bridged, filled)
-        ]
-        gains.append(share[2] - share[0])
-        better += share[2] > share[1]
-    assert better == len(CASES)
-    assert min(gains) > 1e-3
+        _add([between], [_fill(between, cost)])
+        # It is what `refine` does.
+        assert refine(asked, designs, found, ALONE).evaluated == before + cost
+        least, filled, both = (
+            hypervolume(values, reference) / reference.prod()
+            for values in (plain, *(one.objectives[one.front()] for one in (between, known)))
+        )
+        assert both - least > 2e-3
+        if extra == "tie_rod_force_n":
+            assert both - least > 1.2 * (filled - least) > 0.0
+        else:
+            assert both > filled - 1e-3
+
+
+def test_with_three_objectives_rays_along_the_edges_leave_one_out():
+    """Every other ray bounds the third, also for the front of the first two alone."""
+    asked = replace(small(), objectives=Objectives(extra=("part_lock_bump_steer_deg",)))
+    known = known_front(asked)
+    _, rays = _sweep(known, RefineSettings())
+    out = np.isinf(rays)
+    assert (out.sum(axis=1) <= 1).all()
+    assert (out.sum(axis=0) == 3).all()
+    plain = known_front(small())
+    assert np.isfinite(_sweep(plain, RefineSettings())[1]).all()
+
+
+def test_gaps_of_a_surface_are_where_most_would_be_gained():
+    """Five designs of a plane: a hole between the first two, a long way that is worth nothing."""
+    front = np.array([
+        [0.1, 0.8, 0.6], [0.7, 0.2, 0.6], [0.72, 0.19, 0.6], [0.73, 0.18, 0.6], [0.74, 0.17, 3.9],
+    ])  # fmt: skip
+    reference = np.array([1.0, 1.0, 4.0])
+    first, second = widest_gaps(front, reference, 10)
+    assert (first[0], second[0]) == (0, 1)
+    assert len(first) < 10
+    with_it = np.vstack([front, 0.5 * (front[0] + front[1])])
+    gain = hypervolume(with_it, reference) - hypervolume(front, reference)
+    for a, b in zip(first, second, strict=True):
+        other = np.vstack([front, 0.5 * (front[a] + front[b])])
+        assert hypervolume(other, reference) - hypervolume(front, reference) <= 1.05 * gain
+    assert len(widest_gaps(front[:1], reference, 3)[0]) == 0
 
 
 # --- odds and ends -------------------------------------------------------------------------------
