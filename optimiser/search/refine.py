@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 _SURFACE_RAYS, _SURFACE_STEPS, _SURFACE_FILL = 3, 3, 2
 """With three or four objectives a front is a surface, and has more gaps: one round of so many times
 the rays and fewer steps each, and so many times the designs between neighbours. On three
-problems with the force in the tie rod both gain 1.3 times what as many designs between neighbours
-do, or more: bump steer vanishes along a curved valley, which a straight line leaves. With bump
-steer at part lock it is about the same."""
+problems with the force in the tie rod the two gain 1.5 times what as many designs between
+neighbours do, or more: bump steer vanishes along a curved valley, which a straight line leaves.
+With bump steer at part lock it is 0.86 to 2.7 times."""
 
 CLOSED = 3e-4
 """Share of the hypervolume's box below which gaps in a front are not worth more rays."""

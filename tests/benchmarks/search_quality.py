@@ -6,7 +6,8 @@ Run from the top of the repository: python tests/benchmarks/search_quality.py [-
 (a) the pipeline as `run` uses it, Optuna's bookkeeping in memory included; and the same with its
     journal file;
 (b) the same without seeds, without refinement, without both;
-(c) pymoo's NSGA-II (population 100) with the same vectorised problem;
+(c) pymoo's NSGA-II and NSGA-III (population 100) with the same vectorised problem, and scipy's
+    differential evolution along rays that are spread over the front, each end polished;
 (d) Optuna's own NSGA-II, TPE and random samplers, asked and told in batches.
 
 Every solver is asked of the same invented cars and racks; every design that it evaluates counts,
@@ -38,9 +39,7 @@ mpl.use("Agg")
 
 import optuna  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
-from pymoo.algorithms.moo.nsga2 import NSGA2  # noqa: E402
-from pymoo.core.problem import Problem as PymooProblem  # noqa: E402
-from pymoo.optimize import minimize  # noqa: E402
+from rivals import evolve, nsga2, nsga3, polish  # noqa: E402
 from search_cases import case  # noqa: E402
 
 from optimiser.base.front import hypervolume, non_dominated  # noqa: E402
@@ -52,6 +51,7 @@ from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E40
 
 REFERENCE_RATIO = 4.0
 SAMPLES = (500, 2000, 10000, 40000)
+RAYS, POLISHING = 8, 300  # of differential evolution, and the designs kept for polishing an end
 
 
 def problems() -> dict[str, Problem]:
@@ -128,6 +128,10 @@ class Watch:
         self.trace.add(self.count, now - self._start - self._own, np.reshape(values, (-1, 2)))
         self._own += time.process_time() - now
 
+    def told(self, _designs, found: Evaluation) -> None:
+        """Take a batch of a rival's."""
+        self.note(found.objectives[found.feasible])
+
     def append(self, trials) -> None:
         """Take told trials, as a unit's store does."""
         kept = [t.values for t in trials if t.values and t.user_attrs["status"] == "ok"]
@@ -168,40 +172,23 @@ def recorded(problem: Problem, seed: int, trials: int) -> Trace:
 # --- the others ----------------------------------------------------------------------------------
 
 
-class ForPymoo(PymooProblem):
-    """The problem with its variables from 0 to 1; stock values by equal shares."""
-
-    def __init__(self, problem: Problem, watch: Watch) -> None:
-        self.problem, self.watch = problem, watch
-        self.space = free_variables(problem)
-        super().__init__(
-            n_var=len(self.space),
-            n_obj=2,
-            n_ieq_constr=len(problem.constraint_names),
-            xl=0.0,
-            xu=1.0,
-        )
-
-    def _evaluate(self, x, out, *_args, **_more) -> None:
-        params = [
-            {
-                name: item.choices[min(int(share * len(item.choices)), len(item.choices) - 1)]
-                if isinstance(item, optuna.distributions.CategoricalDistribution)
-                else item.low + share * (item.high - item.low)
-                for share, (name, item) in zip(row, self.space.items(), strict=True)
-            }
-            for row in x
-        ]
-        found = self.problem.evaluate(resolve(self.problem, 0, params))
-        self.watch.note(found.objectives[found.feasible])
-        out["F"] = np.nan_to_num(found.objectives, nan=1e3)
-        out["G"] = np.nan_to_num(found.constraints, nan=1e3)
-
-
-def pymoo(problem: Problem, seed: int, evaluations: int) -> Trace:
+def pymoo(problem: Problem, seed: int, evaluations: int, solver=nsga2) -> Trace:
     with Watch(problem) as watch:
-        asked = ForPymoo(problem, watch)
-        minimize(asked, NSGA2(pop_size=100), ("n_eval", evaluations), seed=seed, verbose=False)
+        solver(problem, seed, evaluations, watch.told)
+    return watch.trace
+
+
+def along_rays(problem: Problem, seed: int, evaluations: int) -> Trace:
+    """Differential evolution along each of a few rays, and its end polished along the same."""
+    angles = np.linspace(0.0, np.pi / 2.0, RAYS + 2)[1:-1]
+    directions = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    with Watch(problem) as watch:
+        for number, direction in enumerate(directions):
+            ray = problem.acceptable * direction
+            share = evaluations // RAYS - POLISHING
+            ends = evolve(problem, 100 * seed + number, share, ray, watch.told)
+            ends = polish(problem, ends, ray)
+            watch.told(ends, problem.evaluate(ends))
     return watch.trace
 
 
@@ -287,21 +274,22 @@ def compare(name: str, runs: dict[str, list[Trace]], evaluations: int) -> None:
         cells = "".join(f"{median(traces, n):10.4f}" if told >= n else " " * 10 for n in samples)
         spread = 100.0 * np.ptp(ends) / max(float(np.median(ends)), 1e-300)
         print(f"{label:26}{cells}{np.median(ends):10.4f} {told:10,} {seconds:8.2f} {spread:6.3f}%")
-    rival = runs["(c) pymoo NSGA-II"]
-    goal = median(rival, evaluations)
-    seconds = float(np.median([trace.seconds[-1] for trace in rival]))
-    for label, traces in runs.items():
-        if label.startswith("(c)"):
-            continue
-        passed = np.array([trace.reached(goal) for trace in traces])
-        n, t = np.median(passed, axis=0)
-        if np.isfinite(n):
-            print(
-                f"  {label} passes (c)'s {goal:.4f} after {int(n):,} evaluations "
-                f"({n / evaluations:.3f} of its) and {t:.2f} s ({t / seconds:.3f} of its)"
-            )
-        else:
-            print(f"  {label} does not pass (c)'s {goal:.4f}")
+    for rival in (label for label in runs if label.startswith("(c)")):
+        goal = median(runs[rival], np.inf)
+        seconds = float(np.median([trace.seconds[-1] for trace in runs[rival]]))
+        spent = int(np.median([trace.evaluated[-1] for trace in runs[rival]]))
+        for label, traces in runs.items():
+            if label.startswith("(c)"):
+                continue
+            passed = np.array([trace.reached(goal) for trace in traces])
+            n, t = np.median(passed, axis=0)
+            if np.isfinite(n):
+                print(
+                    f"  {label} passes {rival}, {goal:.4f}, after {int(n):,} evaluations "
+                    f"({n / spent:.3f} of its) and {t:.2f} s ({t / seconds:.3f} of its)"
+                )
+            else:
+                print(f"  {label} does not pass {rival}, {goal:.4f}")
 
 
 def draw(everything: dict[str, dict[str, list[Trace]]], path: Path) -> None:
@@ -346,6 +334,8 @@ def main() -> None:
         "(b) no refinement": lambda p, s: ours(p, s, trials, seeds=True, refined=False),
         "(b) neither": lambda p, s: ours(p, s, trials, seeds=False, refined=False),
         "(c) pymoo NSGA-II": lambda p, s: pymoo(p, s, evaluations),
+        "(c) pymoo NSGA-III": lambda p, s: pymoo(p, s, evaluations, nsga3),
+        "(c) evolution along rays": lambda p, s: along_rays(p, s, evaluations),
         "(d) Optuna NSGA-II": lambda p, s: stock_sampler(p, s, "nsga2", 2 * few),
         "(d) Optuna TPE": lambda p, s: stock_sampler(p, s, "tpe", few // 2),
         "(d) Optuna random": lambda p, s: stock_sampler(p, s, "random", 2 * few),
