@@ -302,7 +302,9 @@ def draw(everything: dict[str, dict[str, list[Trace]]], path: Path) -> None:
             trace = sorted(traces, key=lambda one: one.volumes[-1])[len(traces) // 2]
             missing = np.maximum(1.0 - np.array(trace.volumes) / best, 1e-5)
             for axis, at in zip(row, (trace.evaluated, trace.seconds), strict=True):
-                axis.step(at, missing, where="post", label=label, linewidth=1.2)
+                # There are more solvers than colours.
+                style = "--" if label.startswith("(d)") else "-"
+                axis.step(at, missing, style, where="post", label=label, linewidth=1.2)
         for axis, text in zip(row, ("evaluations", "seconds of processor time"), strict=True):
             axis.set(xscale="log", yscale="log", xlabel=text, ylim=(8e-6, 1.2))
             axis.grid(alpha=0.3)
