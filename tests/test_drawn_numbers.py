@@ -4,6 +4,7 @@ the others are missing."""
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import takewhile
 
 import numpy as np
 import pytest
@@ -32,11 +33,10 @@ def problem():
 
 def of_rack(problem, name=None):
     """Numbers by their column of the rack of that name; of the tie rod as drawn without one."""
-    found = {}
-    for one in drawn_numbers(problem):
-        if (one.rack.name if one.rack else None) == name:
-            found[one.name] = one
-    return found
+    if name is not None:
+        problem = replace(problem, racks=tuple(r for r in problem.racks if r.name == name))
+        return {one.name: one for one in drawn_numbers(problem) if one.rack}
+    return {one.name: one for one in takewhile(lambda one: not one.rack, drawn_numbers(problem))}
 
 
 # --- the tie rod as drawn ------------------------------------------------------------------------
