@@ -13,9 +13,10 @@ from shared import made_once, share_in
 from optimiser.folder.read import read_results
 
 SLOWEST = (
-    *("test_readme", "test_heights_ways", "test_heights", "test_refine", "test_cluster"),
-    *("test_overnight", "test_racks_table", "test_batch", "test_report", "test_fuzz_inputs"),
-    *("test_linkage_referee", "test_search", "test_cli", "test_first_screen"),
+    *("test_readme", "test_refine", "test_starts", "test_heights_ways", "test_try"),
+    *("test_overnight", "test_cluster", "test_batch", "test_heights_optima", "test_heights"),
+    *("test_report", "test_racks_table", "test_linkage_referee", "test_fuzz_inputs"),
+    *("test_tolerance_linear", "test_search", "test_cli", "test_first_screen"),
 )
 """Files that take longest, begun first so that no process is left with one of them at the end.
 

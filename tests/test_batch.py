@@ -346,13 +346,13 @@ def test_time_is_shared_among_what_is_left():
 def test_a_run_out_of_time_is_written_in_time_and_finished(tmp_path):
     study = small_study(tmp_path / "in", trials=100_000)
     began = time.monotonic()
-    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=2.5))
+    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=1.5))
     taken = time.monotonic() - began
     assert outcome.finished
     reasons = {unit.stop_reason for unit in outcome.result.units}
     assert reasons == {"the time allowed ran out"}
     assert len(outcome.result.designs) > 40
-    assert 2.0 < taken < 8.0
+    assert 1.0 < taken < 7.0
 
 
 def test_the_hours_of_a_study_are_its_own(tmp_path):
@@ -409,6 +409,7 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path, mo
     lines = record.read_bytes().splitlines(keepends=True)
     header = len(lines) - len(origin)
     cuts = (1, seeds + 3, seeds + early, seeds + early + 25, 61 + early, len(origin))
+    cuts = cuts if again else cuts[2:4]
     for told in [cut for cut in cuts if cut <= len(origin)]:
         out = tmp_path / f"cut after {told}"
         # A run that is stopped at once, and the record of one that was cut off there.
@@ -425,9 +426,9 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path, mo
 def test_a_unit_keeps_time_for_refining(tmp_path):
     study = small_study(tmp_path / "in", trials=100_000, racks=("Middle",), search="seeds = false")
     began = time.monotonic()
-    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=5.0))
+    (outcome,) = run_here([study], tmp_path / "out", RunOptions(seconds=3.0))
     taken = time.monotonic() - began
     (unit,) = outcome.result.units
     assert unit.stop_reason == units.TIME_UP
     assert (unit.origin == "refined").any()
-    assert taken < 9.0
+    assert taken < 7.0

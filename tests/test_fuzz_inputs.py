@@ -102,7 +102,7 @@ def a_place(drawn: bool = False):
             yield folder
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=24, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     name=st.sampled_from(["small.toml", "hardpoints.csv", "racks.csv"]),
     injuries=st.lists(INJURY, min_size=1, max_size=3),
@@ -160,7 +160,7 @@ def check_tables(folder: Path) -> None:
                 assert not cell.startswith("-") or is_number(cell), (table, cell)
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
 @given(rack=NAMES, variant=NAMES, title=NAMES)
 @example(rack="=1+2", variant="../../up", title="[/]")
 @example(rack="[/red]", variant="..", title="=HYPERLINK(1)")

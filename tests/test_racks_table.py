@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 # Any design will do, so that one of the studies with refined ones is enough.
 UNREFINED = "\nrefine = false\n"
 STUDIES = {
-    "arms ahead": ("demo", 'use = ["Finch", "Wren", "Heron"]', UNREFINED, ""),
+    "arms ahead": ("demo", 'use = ["Finch", "Heron"]', UNREFINED, ""),
     "arms behind": (
         "rescue",
         'use = ["Linnet", "Siskin"]',
@@ -54,7 +54,7 @@ from_mm = [-260, 100, 260]
 to_mm = [-110, 300, 300]
 """,
     ),
-    "kept rods": ("demo", 'use = ["Finch", "Plover"]', "\n", ""),
+    "kept rods": ("demo", 'use = ["Plover"]', "\n", ""),
 }
 CHANGES = {
     "arms behind": (
