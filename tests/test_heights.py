@@ -305,7 +305,7 @@ def test_a_car_on_which_lowering_alone_does_not_rescue(rescue, linnet):
     assert f", the arm left as drawn, {near.change_mm:.0f} mm in all: 0.100 deg, " in lines[2]
     assert f"The best in this way with {spaced.at('spacer_mm'):.0f} mm spacers: " in lines[2]
     assert lines[3].startswith(
-        "With an arm of another shape at its drawn height and no spacers the best is "
+        "With an arm of another shape at its drawn height and no spacers the nearest is "
     )
     assert lines[3].endswith(": not enough.")
     assert lines[4].startswith(
@@ -328,12 +328,12 @@ def test_a_car_on_which_lowering_makes_it_worse(stub, stub_study):
     lines = list(verdict(stub, stub_study))
     assert lines[0] == "Can Stub be rescued by mounting it lower? No."
     assert "no height from 200 to 320 mm brings this rack within 0.05 deg" in lines[1]
-    assert lines[2].startswith("With the arm left where it is and spacers up to 5 mm the best is ")
+    assert lines[2].startswith("With the arm left where it is and spacers up to 5 mm the nearest is ")
     assert lines[3].startswith(
         "With the arm free in height, from 200 to 310 mm, and no spacers the best is "
     )
     assert lines[4].startswith(
-        "With the arm free in height, from 200 to 310 mm, and spacers up to 5 mm the best is "
+        "With the arm free in height, from 200 to 310 mm, and spacers up to 5 mm the nearest is "
     )
     assert " with 5 mm spacers, the arm raised 10 mm; " in lines[4]
     assert all(line.endswith(": not enough.") for line in lines[2:5])
@@ -366,7 +366,9 @@ def test_raised_far_enough_the_same_rack_works(tmp_path):
     assert curve.all_designs.column("arm_height_mm")[best] == pytest.approx(300.0 + raised, abs=2.0)
     assert bump[best] < 1e-3
     first, _, least = list(verdict(found, wider))[:3]
-    assert first.endswith("Not by itself, only with the steering arm at another height.")
+    assert first.endswith(
+        "Not by itself, at heights from 300 to 430 mm only with the steering arm at another height."
+    )
     # The curvature error goes with what the spacing lacks: a small part of that is enough.
     drawn = found.place(FIXED).bump_steer_deg
     enough = raised * (1.0 - 0.05 / drawn)

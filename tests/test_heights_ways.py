@@ -13,6 +13,7 @@ from unittest import mock
 import numpy as np
 import pytest
 from heights_referee import least_change
+from search_cases import best_known
 from shared import made_once
 from small_study import ROOT
 
@@ -100,8 +101,10 @@ def test_an_arm_of_another_shape_at_its_drawn_height_is_asked_before_only_is_sai
     assert outcome.feasible[0]
     assert (outcome.objectives[0] <= found.problem.acceptable).all()
     first = next(iter(verdict(found, study)))
-    assert first.endswith("Not by itself, only with another steering arm.")
-    assert "height" not in first.split("?")[1]
+    assert first.endswith(
+        "Not by itself, at heights from 150 to 340 mm only with another steering arm."
+    )
+    assert "another height" not in first
 
 
 def test_only_the_height_of_the_arm_is_said_when_no_other_shape_does_it(tmp_path):
@@ -109,7 +112,9 @@ def test_only_the_height_of_the_arm_is_said_when_no_other_shape_does_it(tmp_path
     found = of_spacing(study, 600.0, heights=FEW_HEIGHTS)
     assert not found.place(SHAPED).acceptable
     first = next(iter(verdict(found, study)))
-    assert first.endswith("Not by itself, only with the steering arm at another height.")
+    assert first.endswith(
+        "Not by itself, at heights from 150 to 340 mm only with the steering arm at another height."
+    )
 
 
 def test_a_study_that_frees_no_shape_has_no_such_way_and_no_such_words(tmp_path):
@@ -126,7 +131,9 @@ def test_spacers_are_only_said_to_be_needed_when_no_bare_rack_is_acceptable(tmp_
     study = rescue_study(tmp_path, NO_SHAPE, (HEIGHT, "arm_height_mm = {from = 290, to = 310}"))
     found = of_spacing(study, 450.0, 60.0, FEW_HEIGHTS)
     assert [curve.nearest is None for curve in found.curves] == [True, False, True, False]
-    assert next(iter(verdict(found, study))).endswith("Not by itself, only with spacers.")
+    assert next(iter(verdict(found, study))).endswith(
+        "Not by itself, at heights from 150 to 340 mm only with spacers."
+    )
 
 
 # --- least change --------------------------------------------------------------------------------
@@ -204,6 +211,22 @@ def test_where_bump_steer_fails_the_least_ackermann_error_near_it_is_quoted(tmp_
     line = list(verdict(found, study))[1]
     assert f"Ackermann error {place.ackermann_error_deg:.3f} deg." in line
     assert "above" not in line
+
+
+def test_what_comes_nearest_in_both_is_quoted_where_nothing_is_acceptable(tmp_path):
+    """The least Ackermann error beside the least bump steer would be twice as far from it."""
+    study = rescue_study(
+        tmp_path,
+        NO_SHAPE,
+        ("acceptable_ackermann_error_deg = 1.0", "acceptable_ackermann_error_deg = 0.12"),
+    )
+    found = of_spacing(study, 600.0, heights=FEW_HEIGHTS)
+    place, acceptable = found.place(FIXED), found.problem.acceptable
+    problem = way_problem(found.problem, FIXED, FEW_HEIGHTS, 0.0)
+    free = replace(problem, space=problem.space | {"rack_height_mm": Range(150.0, 340.0)})
+    values = np.array([place.bump_steer_deg, place.ackermann_error_deg])
+    assert np.max(values / acceptable) <= 1.03 * best_known(free)
+    assert not place.acceptable
 
 
 # --- keys that stand in the way, and the hand -----------------------------------------------------

@@ -11,8 +11,10 @@ from optimiser.evaluation.designs import VARIABLES, Designs, Stock, ends
 from optimiser.evaluation.designs import nearest_allowed as nearest_in
 from optimiser.linkage.at_rack import describe_arm
 from optimiser.questions.heights.bounded import change_mm, least_within
+from optimiser.questions.heights.follow import follow
 from optimiser.questions.heights.lanes import Bounds, bounds_of, shared_problem
 from optimiser.questions.heights.places import Place
+from optimiser.search.residuals import Model
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,8 +28,9 @@ if TYPE_CHECKING:
     from optimiser.questions.heights.follow import Followed
     from optimiser.questions.heights.ways import Way
 
-NEAR_LEAST = 1.02
-"""Where bump steer is not acceptable the least Ackermann error within 2 % of it is quoted."""
+NEAR_LEAST, ALIKE = 1.02, 1.01
+"""Where nothing is acceptable the least Ackermann error within 2 % of the bump steer that comes
+nearest to it is quoted; worst ratios within a hundredth count as equally near."""
 ENOUGH = 0.1
 """Share of the acceptable bump steer below which the Ackermann error counts instead."""
 _STARTS = 3
@@ -74,22 +77,28 @@ class Known:
     def quoted(self) -> tuple[NDArray[np.intp], float]:
         """Rows to be quoted where none is acceptable, the least Ackermann error first.
 
-        With bump steer below the second number: what is accepted, or near the least. Where the
-        least bump steer itself leaves the Ackermann error acceptable, that one alone.
+        With bump steer below the second number: near that of the least worst ratio of objective
+        to acceptable value. Where the least bump steer itself leaves the Ackermann error
+        acceptable, that one alone.
         """
         rows, bump = self.feasible, self._column(0)
         if self._column(1)[rows[0]] <= self.problem.acceptable[1]:
             return rows[:1], float(bump[rows[0]])
-        bound = max(NEAR_LEAST * float(bump[rows[0]]), float(self.problem.acceptable[0]))
+        worst = self._worst[rows]
+        bound = NEAR_LEAST * float(np.min(bump[rows[worst <= ALIKE * worst.min()]]))
         return _sorted(rows[bump[rows] <= bound], self._column(1)), bound
+
+    @property
+    def _worst(self) -> Array:
+        """Worst ratio of objective to acceptable value of every design."""
+        return np.asarray(np.max(self.outcome.objectives / self.problem.acceptable, axis=1))
 
     def look_for_best(self) -> None:
         """Add a design with less of what the best one has too much of; see `WayCurve.best`."""
         if not len(self.feasible):
             return
-        rows, bound = self.quoted
-        if not len(self.acceptable) and bound > self._column(0)[self.feasible[0]]:
-            self._look("Ackermann error", rows, (bound, np.inf))
+        if not len(self.acceptable):
+            self._look_for_nearly()
         good, bump = self.acceptable, self._column(0)
         if not len(good) or self.feasible[0] in good or bump[good[0]] <= self.enough:
             return
@@ -97,6 +106,17 @@ class Known:
         if self._column(0)[self.acceptable[0]] <= self.enough:
             # It went to the edge of what is accepted, for more than was needed.
             self._look("Ackermann error", self.acceptable[:1], (self.enough, np.inf))
+
+    def _look_for_nearly(self) -> None:
+        """Where the least bump steer spoils the Ackermann error: what comes nearest in both."""
+        rows = self.feasible
+        if self._column(1)[rows[0]] <= self.problem.acceptable[1]:
+            return
+        starts = self._apart(_sorted(rows, self._worst))
+        self.add(follow(self.problem, starts, Model, self.problem.acceptable))
+        if not len(self.acceptable):
+            rows, bound = self.quoted
+            self._look("Ackermann error", rows, (bound, np.inf))
 
     def _look(self, least: Least, rows: NDArray[np.intp], bounds: tuple[float, float]) -> None:
         starts = self._apart(rows)
@@ -139,7 +159,7 @@ class Known:
             design,
             bump,
             ackermann,
-            bool(bump <= self.problem.acceptable[0]),
+            bool(self._column(0)[rows[0]] <= self.problem.acceptable[0]),
             bool(len(good)),
             float(change_mm(self.problem, design)[0]),
         )

@@ -27,8 +27,8 @@ class Place:
         design: a batch of one.
         bump_steer_deg: in the study's measure, the largest or the RMS over travel.
         ackermann_error_deg: in the study's measure.
-        bump_acceptable: bump steer is; True only within the limits.
-        acceptable: both are; likewise.
+        bump_acceptable: by itself bump steer can be, within the limits, in this way.
+        acceptable: both are, within the limits.
         change_mm: from the arm and rack as drawn, see `bounded`.
     """
 
@@ -58,9 +58,8 @@ class WayCurve:
         between: designs with the rack height free as well.
         between_evaluation: of `between`.
         best: the acceptable place with the least bump steer found, and of those below
-            `known.ENOUGH` the one with the least Ackermann error; where none is acceptable, the
-            least Ackermann error with acceptable bump steer, or with bump steer near the least.
-            None when no height keeps the limits.
+            `known.ENOUGH` the one with the least Ackermann error; where none is acceptable, what
+            comes nearest to it, see `known.Known.quoted`. None when no height keeps the limits.
         nearest: the acceptable place that changes least of the car as drawn; None without one.
     """
 
@@ -138,14 +137,19 @@ class RackHeights:
     def chosen(self) -> Place | None:
         """The place to build: the best one of the way that the remedy takes.
 
-        When none is acceptable, the one with the least bump steer; None when no way keeps the
+        When none is acceptable, the one that comes nearest to it; None when no way keeps the
         limits anywhere.
         """
         remedy = self.remedy
         if remedy is not None:
             return self.place(remedy.way)
         places = [curve.best for curve in self.curves if curve.best is not None]
-        return min(places, key=lambda place: place.bump_steer_deg, default=None)
+        bump, ackermann = self.problem.acceptable.tolist()
+        return min(
+            places,
+            key=lambda one: max(one.bump_steer_deg / bump, one.ackermann_error_deg / ackermann),
+            default=None,
+        )
 
 
 def _least_change(places: list[Place]) -> Place | None:

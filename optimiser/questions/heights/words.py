@@ -90,7 +90,10 @@ def _only(found: RackHeights) -> str:
         needs.append("another steering arm")
     if all(way.spacers for way in good):
         needs.append("spacers")
-    return f", only with {' and '.join(needs)}" if needs else ""
+    if not needs:
+        return ""
+    low, high = found.heights_mm[[0, -1]]
+    return f", at heights from {low:g} to {high:g} mm only with {' and '.join(needs)}"
 
 
 def verdict(found: RackHeights, study: Study) -> Iterator[str]:
@@ -132,7 +135,10 @@ def _fixed_sentence(found: RackHeights) -> str:
         moved = _moved(_raised(found, place), "as high as drawn", " than drawn")
         return f"{start} it needs no spacer: {where}, {moved}; {_ackermann(found, place)}."
     if place.bump_acceptable:
-        return f"{start} the best is {where}, {_ackermann(found, place)}."
+        return (
+            f"{start}, no height from {low:g} to {high:g} mm is acceptable in both numbers; the "
+            f"nearest is {where}; {_ackermann(found, place)}."
+        )
     return (
         f"{start}, no height from {low:g} to {high:g} mm brings this rack within "
         f"{found.problem.acceptable[0]:.2f} deg; the best is {where}; {_ackermann(found, place)}."
@@ -167,7 +173,7 @@ def _way_sentence(found: RackHeights, way: Way) -> str:
     fitted = f"{place.at('spacer_mm'):.0f} mm spacers" if _fitted(place) else "no spacer"
     spacers = f" with {fitted}" if way.spacers else ""
     return (
-        f"{start} the best is {_number(found, place)} at {place.at('rack_height_mm'):.0f} mm"
+        f"{start} the nearest is {_number(found, place)} at {place.at('rack_height_mm'):.0f} mm"
         f"{spacers}{f', {arm}' if arm else ''}; {_ackermann(found, place)}: not enough."
     )
 
