@@ -106,3 +106,11 @@ def test_what_the_drawn_linkage_cannot_reach_is_said_with_the_reason(parts_of):
     rows = dict(parts[DRAWN])
     assert rows["Ackermann percentage at 20 deg (likewise)"] == "the required lock is less"
     assert CANNOT_REACH not in rows
+
+
+def test_the_outer_joints_angle_is_printed_and_held_against_its_limit(parts_of):
+    for limit, broken in ((30, False), (2, True)):
+        _, parts = parts_of(("outer_joint_angle_deg = 25", f"outer_joint_angle_deg = {limit}"))
+        text = dict(parts[DRAWN])["outer joint's misalignment up to the required lock"]
+        assert f"at most {limit} wanted" in text
+        assert ("BREAKS THE LIMIT" in text) is broken

@@ -145,7 +145,7 @@ def test_a_failing_rack_names_its_limit_and_the_excess():
     assert row.verdict == FAILS
     excess = outcome.metrics["rack_needed_mm"][row.row] - 20.0
     assert row.stopped_by.startswith(f"the nearest of {len(designs)} designs breaks ")
-    assert f"the rack's travel (each way) by {excess:.1f} mm" in row.stopped_by
+    assert f"the rack's travel less its margin (each way) by {excess:.1f} mm" in row.stopped_by
 
 
 @pytest.mark.parametrize(("excess", "said"), [(0.04, "0.04"), (0.3, "0.3"), (0.96, "1.0")])
@@ -156,7 +156,7 @@ def test_a_limit_that_is_broken_by_little_is_named_too(excess, said):
     asked = replace(asked, racks=(replace(RACK, travel_mm=2.0 * (needed - excess)),))
     (row,) = compare(asked, design, asked.evaluate(design))
     assert row.stopped_by == (
-        f"the nearest of 1 designs breaks the rack's travel (each way) by {said} mm"
+        f"the nearest of 1 designs breaks the rack's travel less its margin (each way) by {said} mm"
     )
 
 
@@ -545,8 +545,7 @@ def test_unknown_sizes_are_said():
     box = KeepOut("sump", "box", (20.0, -200.0, 260.0), (160.0, 200.0, 330.0))
     _, notes = notes_with(90.0, replace(ROD, keep_outs=(box,)), housing_diameter_mm=None)
     assert notes == [
-        "clearance does not count its steering arms, spacers, rack housing: neither the study nor "
-        "the catalogue gives the size"
+        "clearance does not count its steering arms, spacers, rack housing: their size is not given"
     ]
 
 

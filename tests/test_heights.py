@@ -328,9 +328,11 @@ def test_a_car_on_which_lowering_makes_it_worse(stub, stub_study):
     lines = list(verdict(stub, stub_study))
     assert lines[0] == "Can Stub be rescued by mounting it lower? No."
     assert "no height from 200 to 320 mm brings this rack within 0.05 deg" in lines[1]
-    assert lines[2].startswith("With the arm left where it is and spacers up to 5 mm the nearest is ")
+    assert lines[2].startswith(
+        "With the arm left where it is and spacers up to 5 mm the nearest is "
+    )
     assert lines[3].startswith(
-        "With the arm free in height, from 200 to 310 mm, and no spacers the best is "
+        "With the arm free in height, from 200 to 310 mm, and no spacers the nearest is "
     )
     assert lines[4].startswith(
         "With the arm free in height, from 200 to 310 mm, and spacers up to 5 mm the nearest is "

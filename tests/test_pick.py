@@ -11,11 +11,13 @@ import pytest
 from one_run import RACKS
 from small_study import run_here
 
+from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.rack_table import compare
 from optimiser.answer.run_result import CAUTION, RunResult
 from optimiser.base.errors import InputError, NothingFeasibleError
-from optimiser.command.pick_screen import show_front
+from optimiser.command.pick_screen import front_table, show_front
+from optimiser.command.run_screen import rack_lines
 from optimiser.evaluation.problem import VARIABLES, Limits
 from optimiser.folder.choose import Picked, choose, parse_values, row_by
 from optimiser.folder.export import export_design
@@ -259,6 +261,52 @@ def test_kept_rods_are_told_of_in_pick_and_at_the_head_of_the_points(stored, tmp
 def test_a_wrong_hand_is_said(stored):
     picked = choose(stored, None, None, [f"rack={RACKS[2]}"])
     assert any(line.startswith("WRONG HAND: the rack steers") for line in cost_lines(picked))
+
+
+def test_a_rack_that_must_be_turned_says_so_wherever_it_is_read(stored, tmp_path):
+    """The terminal's answer and lines, `pick`, and the heads of both kinds of hardpoints."""
+    result = stored.result
+    name = result.problem.racks[int(result.designs.rack[result.winner])].name
+    racks = tuple(
+        replace(rack, made_for="behind" if result.problem.arm_ahead else "ahead", pinion_side=None)
+        if rack.name == name
+        else rack
+        for rack in result.problem.racks
+    )
+    turned = RunResult(result.study, replace(result.problem, racks=racks), result.units)
+    assert turned.winner == result.winner
+    chosen = turned.chosen(turned.winner)
+    (line,) = direction_sentences(chosen.problem, chosen.design)
+    assert line.startswith("Direction and hand: steers the wrong way as made: turn it end for end")
+    assert line in list(answer_of(turned).sentences())
+    assert line in list(cost_lines(Picked(chosen, None)))
+    said = list(rack_lines(turned))
+    assert any(text.startswith("    it steers the wrong way as made") for text in said)
+    write_design(tmp_path, chosen)
+    export_design(chosen, "csv", tmp_path)
+    for file in ("hardpoints.csv", next(p.name for p in tmp_path.glob("*-hardpoints.csv"))):
+        assert f"# {line}\n" in (tmp_path / file).read_text("utf-8")
+    as_made = result.chosen(result.winner)
+    assert not list(direction_sentences(as_made.problem, as_made.design))
+
+
+def test_racks_of_the_wrong_hand_are_marked_and_what_beats_the_winner_is_said_truly(stored, capsys):
+    result = stored.result
+    racks = result.designs.rack
+    wrong = result.problem.wrong_hand
+    table = front_table(result, np.array([result.winner, np.flatnonzero(wrong[racks])[0]]))
+    assert list(table.columns[-1].cells) == ["chosen", "wrong hand"]
+    # A winner that only racks of the wrong hand beat.
+    values = result.evaluation.objectives.copy()
+    values[racks == np.flatnonzero(wrong)[0], :2] = 1e-6
+    better = replace(result.evaluation, objectives=values)
+    units, start = [], 0
+    for unit in result.units:
+        rows = slice(start, start + len(unit.designs))
+        units.append(replace(unit, evaluation=better.select(rows)))
+        start = rows.stop
+    show_front(replace(stored, result=RunResult(result.study, result.problem, tuple(units))))
+    assert "racks of the wrong hand beat it" in " ".join(capsys.readouterr().out.split())
 
 
 def test_another_rack_at_the_place_of_the_first_is_warned_of(stored):

@@ -17,6 +17,7 @@ from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import (
     EXTRA_OBJECTIVES,
     QUANTITIES,
+    excess_words,
     is_pair,
     limit_words,
     quantity,
@@ -76,7 +77,7 @@ def test_words_of_a_pair_and_of_a_limit():
     assert not is_pair("clearance_mm")
     assert not is_pair("clearance_whole_sweep_mm")
     assert quantity("clearance_tie_rod_pedal_box_mm").words == "clearance of tie rod to pedal box"
-    assert limit_words("rack_travel_mm") == "the rack's travel (each way)"
+    assert limit_words("rack_travel_mm") == "the rack's travel less its margin (each way)"
 
 
 def test_what_is_not_zero_is_not_shown_as_zero():
@@ -236,3 +237,13 @@ def test_a_keep_out_that_would_hide_another_part_is_refused(tmp_path, names, oth
     path.write_text(path.read_text("utf-8") + tables, "utf-8")
     with pytest.raises(InputError, match=f"cannot be told from '{other}'"):
         read_study(path)
+
+
+def test_a_number_is_not_printed_as_the_limit_that_it_is_not():
+    one = quantity("ackermann_error_deg")
+    assert one.against(0.6004, 0.6) == "0.6004 deg"
+    assert one.against(0.59996, 0.6) == "0.59996 deg"
+    assert one.against(0.6, 0.6) == "0.600 deg"
+    assert one.against(0.7, 0.6) == "0.700 deg"
+    assert one.against(float("nan"), 0.6).startswith("nan")
+    assert excess_words("clearance_mm", 4.1e-5, ".2g").endswith("by less than 0.001 mm")

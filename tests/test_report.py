@@ -325,7 +325,7 @@ def test_when_nothing_keeps_the_limits_the_nearest_is_shown(stored):
     assert "The nearest design: it does not keep every limit" in words
     assert f"Design {result.nearest + 1} of trials.csv" in words
     assert "There is nothing to judge it by" in words
-    assert "breaks the rack's travel (each way)" in words
+    assert "breaks the rack's travel less its margin (each way)" in words
 
 
 def test_a_run_that_was_cut_short_says_so(stored):
@@ -349,7 +349,7 @@ def test_binding_limits_are_named(chosen):
     constraints[0, 0], constraints[0, 1] = -0.1, 0.3
     tight = replace(chosen, outcome=replace(chosen.outcome, constraints=constraints))
     assert list(binding_sentences(tight)) == [
-        "The rack's travel (each way) is used up: 0.10 mm left.",
+        "The rack's travel less its margin (each way) is at its limit: 0.10 mm left.",
         "The toggle margin is broken by 0.30 deg.",
     ]
 

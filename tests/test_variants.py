@@ -96,7 +96,7 @@ def test_the_figure_has_a_panel_for_each_to_one_scale(sweep):
         for rack, rows in result.rack_fronts.items():
             assert drawn[rack].tolist() == result.evaluation.objectives[rows][:, :2].tolist()
     names = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert names == ["Short", "Middle", "chosen"]
+    assert names == ["Short", "Middle", "chosen or nearest"]
     assert b"<svg" in drawn_svg(figure)
 
 

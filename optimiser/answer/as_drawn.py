@@ -23,7 +23,7 @@ from optimiser.evaluation.designs import JUDGED, nearest_allowed
 from optimiser.evaluation.problem import FollowsRack, Range
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.linkage.at_rack import solve_linkage
-from optimiser.metrics.joints import inner_joint_angle
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -228,19 +228,25 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     if reason := drawn_reason(problem):
         yield CANNOT_REACH, reason
     limits = problem.limits
-    toggle = joint = np.nan
+    toggle = joint = outer = np.nan
     if np.isfinite(drawn.ackermann.rack_at_lock_mm):
         poses = _envelope(problem, drawn)
         toggle = float(np.degrees(np.min(poses.toggle_margin)))
         joint = float(np.degrees(np.max(inner_joint_angle(poses))))
+        rest = solve_linkage(problem.points, 0.0, 0.0, problem.car.attitude)
+        bolt = problem.car.outer_bolt
+        outer = float(np.degrees(np.max(outer_joint_misalignment(poses, rest, bolt))))
     least = None if limits.toggle_margin is None else float(np.degrees(limits.toggle_margin))
     most = None if limits.inner_joint_angle is None else float(np.degrees(limits.inner_joint_angle))
     yield _against("toggle_margin_deg", toggle, least, at_least=True)
     yield _against("inner_joint_angle_deg", joint, most, at_least=False)
+    most = None if limits.outer_joint_angle is None else float(np.degrees(limits.outer_joint_angle))
+    yield _against("outer_joint_angle_deg", outer, most, at_least=False)
     for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
         one = quantity(name)
         if not values[name] <= wanted:
-            text = _drawn_text(problem, one, values[name])
+            there = np.isfinite(values[name])
+            text = one.against(values[name], wanted) if there else CANNOT_REACH
             yield f"{one.words} is not acceptable", f"{text} against {wanted:g} {one.unit}"
 
 
@@ -305,4 +311,4 @@ def _against(name: str, value: float, limit: float | None, *, at_least: bool) ->
         return words, f"{one.text(value)} (no limit)"
     kept = value >= limit if at_least else value <= limit
     wanted = f"{'at least' if at_least else 'at most'} {limit:g} wanted"
-    return words, f"{one.text(value)}, {wanted}" + ("" if kept else ": BREAKS THE LIMIT")
+    return words, f"{one.against(value, limit)}, {wanted}" + ("" if kept else ": BREAKS THE LIMIT")

@@ -67,7 +67,7 @@ def binding_sentences(chosen: Chosen) -> Iterator[str]:
         if not row.binding:
             continue
         if row.left >= 0.0:
-            yield f"{_upper(row.words)} is used up: {rounded(row.left, 2)} {row.unit} left."
+            yield f"{_upper(row.words)} is at its limit: {rounded(row.left, 2)} {row.unit} left."
         else:
             yield f"{_upper(row.words)} is broken by {rounded(-row.left, 2)} {row.unit}."
 

@@ -123,7 +123,7 @@ def _wrong(
         error = float(outcome.metrics["ackermann_error_deg"][index])
         if not error <= most:
             one = quantity("ackermann_error_deg")
-            parts.append(f"{one.words} {one.text(error)}, above {most:g}")
+            parts.append(f"{one.words} {one.against(error, most)}, above {most:g}")
         if thread[index]:
             parts.append("the kept rods' thread does not reach")
         texts.append(", ".join(parts))

@@ -188,7 +188,9 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
             parts[at] += f" (above the {most:g} accepted)"
     names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
     broken = [limit_words(name) for name, excess in names if not excess <= 0.0]
-    return " and ".join(parts) + (f", breaking {', '.join(broken)}" if broken else "")
+    text = " and ".join(parts) + (f", breaking {', '.join(broken)}" if broken else "")
+    enough = not broken and bump <= problem.acceptable[0] and error <= problem.acceptable[1]
+    return text if enough else f"{text}, so by itself it is not enough"
 
 
 # --- what of the study stands in the way ---------------------------------------------------------

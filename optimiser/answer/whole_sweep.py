@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.metrics import unchecked_parts
-from optimiser.evaluation.quantities import amount, is_pair, pair_words
+from optimiser.evaluation.quantities import is_pair, pair_words, quantity
+from optimiser.evaluation.quantity import rounded, told_apart
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -123,15 +124,12 @@ def sweep_notes(problem: Problem, design: Designs, sweep: WholeSweep) -> Iterato
     if sweep.clearance_mm is not None and wanted is not None and sweep.clearance_mm < wanted:
         yield (
             f"over its whole sweep of {TRAVELS * RACKS - sweep.missing} poses its least clearance "
-            f"is {amount('clearance_mm', sweep.clearance_mm)}, {sweep.closest}, "
+            f"is {quantity('clearance_mm').against(sweep.clearance_mm, wanted)}, {sweep.closest}, "
             f"against {wanted:g} mm wanted"
         )
     unchecked = unchecked_parts(rack, problem.room)
     if unchecked:
-        yield (
-            f"clearance does not count its {', '.join(unchecked)}: neither the study nor the "
-            "catalogue gives the size"
-        )
+        yield (f"clearance does not count its {', '.join(unchecked)}: their size is not given")
     if sweep.missing:
         yield (
             f"{sweep.missing} of {TRAVELS * RACKS} poses of its sweep do not exist: fit stops that "
@@ -147,8 +145,11 @@ def _joint(name: str, angle: float, limit: float) -> Iterator[str]:
         )
     elif angle > limit:
         yield (
-            f"{name} reach {angle:.1f} deg, {angle - limit:.1f} beyond their limit of {limit:g}: "
-            "they would bind and break"
+            f"{name} reach {told_apart(angle, limit, 1)} deg, {rounded(angle - limit, 1)} beyond "
+            f"their limit of {limit:g}: they would bind and break"
         )
     elif angle > limit - NEAR_LIMIT_DEG:
-        yield f"{name} reach {angle:.1f} deg, {limit - angle:.1f} short of their limit of {limit:g}"
+        yield (
+            f"{name} reach {told_apart(angle, limit, 1)} deg, {rounded(limit - angle, 1)} short of "
+            f"their limit of {limit:g}"
+        )

@@ -38,9 +38,18 @@ def show_front(stored: StoredRun) -> None:
     if more := len(rows) - int(np.isin(rows, shown).sum()):
         say(f"{more} more are in front.csv.")
     if winner is not None and winner not in rows:
-        say("The marked design is not on it: others beat it by too little to pay more.")
+        say(f"The marked design is not on it: {_why_not(stored.result, winner)}.")
     say("Each rack's own front is in fronts/, with racks that others beat everywhere.")
     say("heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE")
+
+
+def _why_not(result: RunResult, winner: int) -> str:
+    """Why the winner is none that no other design beats."""
+    values = result.evaluation.objectives
+    better = result.front[(values[result.front] <= values[winner]).all(axis=1)]
+    if result.problem.wrong_hand[result.designs.rack[better]].all():
+        return "racks of the wrong hand beat it"
+    return "others beat it by too little to pay more"
 
 
 def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
@@ -51,7 +60,7 @@ def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
     for name in _NUMBERS:
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column(no_wrap=True)
-    mark = "chosen" if result.acceptable else "nearest"
+    mark, wrong = "chosen" if result.acceptable else "nearest", result.problem.wrong_hand
     for row in rows.tolist():
         chosen = result.chosen(row)
         numbers = dict(zip(JUDGED, chosen.outcome.objectives[0, :2].tolist(), strict=True))
@@ -60,7 +69,10 @@ def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
             str(row + 1),
             escape(chosen.rack.name),
             *(quantity(name).number(value) for name, value in numbers.items()),
-            mark if row == result.winner else "",
+            ", ".join(
+                (mark,) * (row == result.winner)
+                + ("wrong hand",) * bool(wrong[result.designs.rack[row]])
+            ),
         )
     return table
 

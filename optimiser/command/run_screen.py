@@ -179,9 +179,11 @@ def rack_lines(result: RunResult) -> Iterator[str]:
     for row in result.comparison:
         if row.verdict != ACCEPTABLE:
             yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
-        elif row.notes:
+        turned = [f"it {row.hand.sentence}"] if row.hand.turn_end_for_end else []
+        notes = [*turned, *row.notes] if row.verdict == ACCEPTABLE else row.notes
+        if row.verdict == ACCEPTABLE and notes:
             yield f"{row.rack.name}, please note:"
-        for text in (*row.rescue, *row.notes):
+        for text in (*row.rescue, *notes):
             yield f"    {text}."
 
 

@@ -116,7 +116,7 @@ QUANTITIES = (
         "point)", "less", _J695, needs=(RACK,), shown=("racks",)),
     Quantity("rack_needed_mm", "rack used each way", "mm", 1,
         "rack displacement for the required lock", "less", shown=("racks", "corner", "pick")),
-    Quantity("rack_travel_mm", "rack's travel (each way)", "mm", 1,
+    Quantity("rack_travel_mm", "rack's travel less its margin (each way)", "mm", 1,
         "as a limit only: rack displacement for the required lock and the margin, less half the "
         "rack's travel", "less", needs=(RACK,)),
     Quantity("share_of_travel", "share of its travel", "", 2,
@@ -269,6 +269,10 @@ def said(name: str, value: float) -> str:
     return f"{one.text(value)} {one.words}"
 
 
+_LEAST_SAID = 1e-3
+"""Millimetres or degrees below which people do not read by how much a limit is broken."""
+
+
 def limit_words(name: str) -> str:
     """A limit in words: 'the clearance'."""
     return f"the {quantity(name).words}"
@@ -277,4 +281,5 @@ def limit_words(name: str) -> str:
 def excess_words(name: str, excess: float, form: str, detail: str = "") -> str:
     """A limit and by how much it is broken: 'the clearance (tie rod to rim) by 2.5 mm'."""
     words = f"{limit_words(name)} ({detail})" if detail else limit_words(name)
-    return f"{words} by {excess:{form}} {quantity(name).unit}"
+    much = f"{excess:{form}}" if excess >= _LEAST_SAID else f"less than {_LEAST_SAID:g}"
+    return f"{words} by {much} {quantity(name).unit}"

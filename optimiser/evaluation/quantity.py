@@ -78,6 +78,7 @@ PINION = Need(
 FREE_RODS = Need(
     "[steering] keep_tie_rods = false", lambda asked, _: not asked.steering.keep_tie_rods
 )
+_MOST_DIGITS = 6
 _NOTHING = 1e-9
 """Rounding of the arithmetic: what is less than this was meant to be zero."""
 
@@ -94,6 +95,13 @@ def rounded(value: float, digits: int) -> str:
         return f"{0.0:.{digits}f}"  # a zero has no sign
     least = f"{10.0**-digits:.{digits}f}"
     return f"below {least}" if value > 0.0 else f"above -{least}"
+
+
+def told_apart(value: float, limit: float, digits: int) -> str:
+    """`rounded`, with more digits where the value would be printed as the limit that it is not."""
+    while digits < _MOST_DIGITS and value != limit and float(f"{value:.{digits}f}") == limit:
+        digits += 1
+    return rounded(value, digits)
 
 
 TURNS, PRICE, MASS, ROD = (
@@ -137,6 +145,10 @@ class Quantity:
     def text(self, value: float) -> str:
         """The same with the unit."""
         return f"{self.number(value)} {self.unit}".rstrip()
+
+    def against(self, value: float, limit: float) -> str:
+        """`text` with as many digits as tell the value from a limit, see `told_apart`."""
+        return f"{told_apart(value, limit, self.digits)} {self.unit}".rstrip()
 
     @property
     def heading(self) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.files import csv_text, write_text
 from optimiser.evaluation.asked import Travel
@@ -31,7 +31,7 @@ def write_design(folder: Path, chosen: Chosen) -> None:
             chosen.study.frame,
             chosen.lengths_mm,
             chosen.title,
-            kept_rod_sentences(problem, chosen.design, chosen.outcome),
+            fitting_sentences(problem, chosen.design, chosen.outcome),
         ),
     )
     end = chosen.steering_end_mm

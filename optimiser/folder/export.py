@@ -6,7 +6,7 @@ import datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
 from optimiser import __version__
-from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import hardpoints_text
 from optimiser.base.errors import InputError
 from optimiser.base.files import slug, write_text
@@ -48,7 +48,7 @@ def export_design(chosen: Chosen, to: Format, folder: Path) -> list[Path]:
                 chosen.study.frame,
                 chosen.lengths_mm,
                 chosen.title,
-                kept_rod_sentences(chosen.problem, chosen.design, chosen.outcome),
+                fitting_sentences(chosen.problem, chosen.design, chosen.outcome),
             ),
             f"{name}-parameters.csv": parameters_text(chosen),
         }

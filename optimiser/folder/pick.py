@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from optimiser.answer.exactness import built_to_tolerances
+from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
@@ -74,12 +75,11 @@ def verdict_lines(chosen: Chosen) -> Iterator[str]:
     values = chosen.outcome.judged[0]
     for one, value, most in zip(map(quantity, JUDGED), values, problem.acceptable, strict=True):
         if not value <= most:
-            yield f"NOT ACCEPTABLE: {one.words} {one.text(value)} against {most:g} {one.unit}."
+            text = one.against(value, most)
+            yield f"NOT ACCEPTABLE: {one.words} {text} against {most:g} {one.unit}."
     if not broken and (values <= problem.acceptable).all():
         yield "It keeps every limit and is acceptable."
-    hand = problem.hands[int(chosen.design.rack[0])]
-    if hand.opposite_hand_needed:
-        yield f"WRONG HAND: the rack {hand.sentence}."
+    yield from direction_sentences(problem, chosen.design)
 
 
 # --- writing -------------------------------------------------------------------------------------

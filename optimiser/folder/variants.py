@@ -138,7 +138,7 @@ def _draw_panel(axes: Axes, result: RunResult, numbers: Mapping[str, int], ends:
         if (chosen <= ends).all():
             axes.plot(*chosen, "o", markersize=10, fillstyle="none", color=INK)
         else:
-            _say(axes, "chosen: outside this picture")
+            _say(axes, f"{'chosen' if result.acceptable else 'nearest'}: outside this picture")
     else:
         _say(axes, "no design keeps the limits")
     axes.set_xlim(0.0, ends[0])
@@ -162,7 +162,7 @@ def _name_racks(figure: Figure, numbers: Mapping[str, int]) -> None:
     names = [name.replace("$", r"\$").lstrip("_") or "?" for name in numbers]
     figure.legend(
         handles,
-        [*names, "chosen"],
+        [*names, "chosen or nearest"],
         loc="outside lower center",
         ncols=4,
         fontsize=TEXT_SIZE - 1,

@@ -64,6 +64,13 @@ class HandCheck:
     opposite_hand_needed: bool | None
     sentence: str
 
+    @property
+    def needs_saying(self) -> bool:
+        """Whether it does not simply lie as made, with its pinion where the driver can be."""
+        return bool(
+            self.opposite_hand_needed or self.turn_end_for_end or self.right_way_as_made is None
+        )
+
 
 def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandCheck:
     """Direction and hand of `rack` in the car; the head of this module gives the reasons.

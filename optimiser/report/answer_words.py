@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, worst_ratios
 from optimiser.answer.exactness import built_percentiles
-from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
@@ -32,7 +32,7 @@ class Answer:
         headline: the rack and its price, or that none is acceptable.
         place: where the chosen or nearest design is and what it comes to, a sentence or two.
         others: what speaks for another rack, a sentence each.
-        rods: what it means that the racks' own tie rods are kept, a sentence each.
+        fitting: what fitting the rack asks: kept tie rods, direction and hand; a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
         how: how it was chosen; empty where no design keeps every limit.
         luck: how many independent starts agree with it, and whether anything was searched beyond
@@ -42,7 +42,7 @@ class Answer:
     headline: str
     place: str
     others: tuple[str, ...] = ()
-    rods: tuple[str, ...] = ()
+    fitting: tuple[str, ...] = ()
     built: str = ""
     how: str = ""
     luck: str = ""
@@ -52,7 +52,7 @@ class Answer:
         if self.headline == NONE_ACCEPTABLE:
             yield f"{self.headline}."
         yield from filter(
-            None, (self.place, *self.others, *self.rods, self.built, self.how, self.luck)
+            None, (self.place, *self.others, *self.fitting, self.built, self.how, self.luck)
         )
 
 
@@ -64,7 +64,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
     problem = result.problem
     one = slice(row, row + 1)
     design = result.designs.select(one)
-    rods = tuple(kept_rod_sentences(problem, design, result.evaluation.select(one)))
+    fitting = tuple(fitting_sentences(problem, design, result.evaluation.select(one)))
     said = "" if problem.tolerances is None else _as_built(result, design, built)
     luck = _luck(result, row)
     if not result.acceptable:
@@ -73,13 +73,13 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         if stopped:
             place += f" {stopped[:1].upper()}{stopped[1:]}."
         return Answer(
-            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), rods, said, HOW_NEAREST, luck
+            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), fitting, said, HOW_NEAREST, luck
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
         _place(result, row, "Chosen:"),
         tuple(_other_racks(result, row)),
-        rods,
+        fitting,
         said,
         HOW_CHOSEN[result.prefer],
         luck,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.limits_and_growth import binding_sentences
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity
@@ -86,11 +87,9 @@ def _watch(
     chosen: Chosen, row: RackRow | None, answer: Answer, exact: Accuracy | None
 ) -> Iterator[str]:
     """What a builder has to look out for, the most dangerous first."""
-    hand = chosen.problem.hands[int(chosen.design.rack[0])]
     if row is not None and row.stopped_by:
         yield f"{row.stopped_by[:1].upper()}{row.stopped_by[1:]}."
-    if hand.opposite_hand_needed or hand.turn_end_for_end or hand.right_way_as_made is None:
-        yield f"Direction and hand: {hand.sentence}."
+    yield from direction_sentences(chosen.problem, chosen.design)
     built = None if exact is None else exact.built
     limits = chosen.problem.acceptable.tolist()
     if built is not None and (

@@ -81,8 +81,8 @@ def front_caption(objectives: Objectives) -> str:
         )
     return (
         f"Each point is a design that no other of the same rack {points} Points that would lie on "
-        "each other are left out. The shaded corner is acceptable. Any of them can be taken "
-        "instead of the ringed one: optimiser pick."
+        "each other are left out. The shaded corner is acceptable, for a rack whose hand suits "
+        "the driver, see the table of racks. Another than the ringed one: optimiser pick."
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
-from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.evaluation.quantities import amount
@@ -76,7 +76,7 @@ def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy |
         outcome = found.problem.evaluate(place.design)
         lengths = {"tie_rod_length_mm": float(outcome.metrics["tie_rod_length_mm"][0])}
         lengths |= {"spacer_mm": place.at("spacer_mm")}
-        notes = kept_rod_sentences(found.problem, place.design, outcome)
+        notes = fitting_sentences(found.problem, place.design, outcome)
         text = hardpoints_text(corner, study.frame, lengths, title, notes)
         write_text(folder / "hardpoints.csv", text)
     for name, figure in rack_figures(found).items():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.designs import Range
-from optimiser.evaluation.quantities import amount, excess_words
+from optimiser.evaluation.quantities import excess_words, quantity
 from optimiser.linkage.at_rack import describe_arm
 from optimiser.questions.heights.outside import outside_lines
 from optimiser.questions.heights.ways import WAYS, arm_heights
@@ -232,7 +232,8 @@ def _fitted(place: Place) -> bool:
 
 def _ackermann(found: RackHeights, place: Place) -> str:
     wanted = float(found.problem.acceptable[1])
-    text = f"Ackermann error {amount('ackermann_error_deg', place.ackermann_error_deg)}"
+    error = quantity("ackermann_error_deg").against(place.ackermann_error_deg, wanted)
+    text = f"Ackermann error {error}"
     over = place.ackermann_error_deg > wanted
     return f"{text}, above the {wanted:g} accepted" if over else text
 
