@@ -146,7 +146,6 @@ def test_spacers_are_only_said_to_be_needed_when_no_bare_rack_is_acceptable(tmp_
         (450.0, FREE, 0.0),
         (600.0, SHAPED, 0.0),
         (600.0, FREE, 0.0),
-        (620.0, FREE, 0.0),
     ],
 )
 def test_no_search_over_the_whole_space_changes_less(long_rack, spacing, way, spacers):

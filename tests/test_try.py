@@ -474,7 +474,7 @@ def test_best_is_what_differential_evolution_finds(corner):
 def test_best_keeps_stock_values_and_the_rack():
     problem = small(corner="inclined arm axes", spacing_mm=610.0, spacers=(0.0, 16.0, 32.0))
     designs = random_designs(problem, 300)
-    for spacer in (0.0, 16.0, 7.0):  # the last is on nobody's list
+    for spacer in (16.0, 7.0):  # the last is on nobody's list
         designs.values[:, VARIABLES.index("spacer_mm")] = spacer
         found = best_from(_state(problem, designs), "best")
         assert found.column("spacer_mm")[0] == spacer
