@@ -27,7 +27,7 @@ STUDIES = {
     "arms ahead": ("demo", 'use = ["Finch", "Heron"]', UNREFINED, ""),
     "arms behind": (
         "rescue",
-        'use = ["Linnet", "Siskin"]',
+        'use = ["Linnet"]',
         UNREFINED,
         """
 [tie_rod]

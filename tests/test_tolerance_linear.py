@@ -132,16 +132,15 @@ def short_of(at, kind, end):
 
 
 @pytest.mark.parametrize(
-    ("name", "kind"),
+    ("name", "kind", "factor"),
     [
-        ("front steer", "travel"),
-        ("rear steer", "travel"),
-        ("rear steer", "lock"),
-        ("large caster", "lock"),
-        ("parallel equal arms", "lock"),
+        ("front steer", "travel", 3.0),
+        ("rear steer", "travel", 0.5),
+        ("rear steer", "lock", 3.0),
+        ("large caster", "lock", 0.5),
+        ("parallel equal arms", "lock", 3.0),
     ],
 )
-@pytest.mark.parametrize("factor", [0.5, 3.0])
 def test_short_of_what_a_corner_reaches_no_car_that_fails_is_taken_for_a_sum(name, kind, factor):
     """A sum has a number for a car that cannot be assembled, and nothing in it tells.
 

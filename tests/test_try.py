@@ -56,6 +56,12 @@ def demo():
     return open_design(DEMO, ROOT)
 
 
+@pytest.fixture(scope="module")
+def opened(stored):
+    """The winner of the shared run."""
+    return open_design(stored.folder, ROOT)
+
+
 @pytest.fixture
 def session(demo):
     return Session(demo)
@@ -185,8 +191,8 @@ def test_no_line_can_do_worse_than_be_refused(text):
         ["spacer 33", "rack =short"],
     ],
 )
-def test_the_numbers_are_those_of_pick(stored, lines):
-    session = Session(open_design(stored.folder, ROOT))
+def test_the_numbers_are_those_of_pick(stored, opened, lines):
+    session = Session(opened)
     text = after(session, *lines)
     chosen = session.state.chosen
     at = [f"{name}={float(chosen.design.column(name)[0])!r}" for name in VARIABLES]
