@@ -17,7 +17,7 @@ from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     import pandas as pd
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.study.read import Study
     from optimiser.study.tables import Prefer
+
+    Columns = Mapping[str, NDArray[Any] | list[object]]
 
 RUN_FILE = "run.json"
 CAUTION = (
@@ -232,9 +234,13 @@ class RunResult:
 
     def racks(self) -> pd.DataFrame:
         """The comparison as a table, blank where a number is not known."""
-        import pandas as pd  # a search process and `heights` need not wait for it
+        import pandas as pd  # whoever writes files alone need not wait for it
 
-        rows = [
+        return pd.DataFrame(self.rack_columns(), dtype=object)
+
+    def rack_columns(self) -> Columns:
+        """The comparison by column, None where a number is not known."""
+        rows: list[dict[str, object]] = [
             {
                 "rack": row.rack.name,
                 "verdict": row.verdict,
@@ -248,16 +254,20 @@ class RunResult:
             }
             for row in self.comparison
         ]
-        return pd.DataFrame(rows, dtype=object)
+        return {name: [row[name] for row in rows] for name in rows[0]} if rows else {}
 
     def trials(self) -> pd.DataFrame:
         """One row per design: variables, metrics, limits (kept at or below 0), status."""
         import pandas as pd
 
+        return pd.DataFrame(self.trial_columns())
+
+    def trial_columns(self) -> dict[str, NDArray[Any]]:
+        """The same by column, (designs,) each."""
         designs, outcome = self.designs, self.evaluation
         columns: dict[str, Any] = {
             "design": np.arange(1, len(designs) + 1),
-            "rack": [self.problem.racks[index].name for index in designs.rack],
+            "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
         columns |= {name: designs.column(name) for name in VARIABLES}
         columns |= outcome.metrics
@@ -268,21 +278,16 @@ class RunResult:
         on_front = np.zeros(len(designs), dtype=bool)
         on_front[self.front] = True
         columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
-        return pd.DataFrame(columns)
+        return columns
 
 
 # --- writing -----------------------------------------------------------------------------------
 
 
-def frame_text(frame: pd.DataFrame, comments: tuple[str, ...] = ()) -> str:
-    """A DataFrame as CSV text that loses nothing and that no spreadsheet runs."""
-    rows = zip(*(frame[name].tolist() for name in frame.columns), strict=True)
-    return csv_text(list(frame.columns), rows, comments)
-
-
-def write_frame(path: Path, frame: pd.DataFrame, comments: tuple[str, ...] = ()) -> None:
-    """Write a DataFrame so that a cut never leaves half of it."""
-    write_text(path, frame_text(frame, comments))
+def write_columns(path: Path, columns: Columns, comments: tuple[str, ...] = ()) -> None:
+    """Write columns as CSV that loses nothing, and so that a cut never leaves half of it."""
+    lists = (c.tolist() if isinstance(c, np.ndarray) else c for c in columns.values())
+    write_text(path, csv_text(list(columns), zip(*lists, strict=True), comments))
 
 
 def coordinate_text(value: float) -> str:

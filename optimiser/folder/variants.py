@@ -7,11 +7,10 @@ import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from optimiser.answer.run_result import CAUTION, RunResult, write_frame
+from optimiser.answer.run_result import CAUTION, RunResult, write_columns
 from optimiser.base.files import write_bytes
 from optimiser.evaluation.quantities import quantity
 from optimiser.report.draw import front_extent, plot_front
@@ -50,21 +49,22 @@ def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> N
     Raises:
         StorageError: they cannot be written.
     """
-    write_frame(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
+    write_columns(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
     write_bytes(folder / SWEEP_FIGURE, drawn_svg(sweep_figure(title, results)))
 
 
-def sweep_table(results: Mapping[str, RunResult]) -> pd.DataFrame:
+def sweep_table(results: Mapping[str, RunResult]) -> dict[str, list[object]]:
     """The comparison of racks of every variant, one below the other, with what was changed."""
     changed = changed_keys([result.study.resolved() for result in results.values()])
-    parts = []
+    table: dict[str, list[object]] = {}
     for number, (name, result) in enumerate(results.items()):
-        part = result.racks()
-        for position, (key, values) in enumerate(changed.items()):
-            part.insert(position, key, [values[number]] * len(part))
-        part.insert(0, "variant", result.study.variant)
-        parts.append(part.assign(folder=name))
-    return pd.concat(parts, ignore_index=True).astype(object)
+        racks, count = result.rack_columns(), len(result.comparison)
+        same = {"variant": result.study.variant} | {k: v[number] for k, v in changed.items()}
+        part = {key: [value] * count for key, value in same.items()}
+        part |= {key: list(values) for key, values in racks.items()} | {"folder": [name] * count}
+        for key, values in part.items():
+            table.setdefault(key, []).extend(values)
+    return table
 
 
 def changed_keys(studies: Sequence[dict[str, Any]]) -> dict[str, list[object]]:

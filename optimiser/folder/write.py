@@ -19,7 +19,7 @@ from optimiser.answer.run_result import (
     CAUTION,
     RUN_FILE,
     RunResult,
-    write_frame,
+    write_columns,
     write_json,
 )
 from optimiser.base.files import slug, write_bytes, write_text
@@ -33,7 +33,7 @@ from optimiser.report.page import report_html
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pandas import DataFrame
+    from numpy.typing import NDArray
 
     from optimiser.answer.exactness import Accuracy
     from optimiser.answer.run_result import Chosen
@@ -62,15 +62,15 @@ def write_run(
     """
     study = result.study
     write_inputs(folder, study)
-    trials = result.trials()
-    write_frame(folder / "trials.csv", trials, (study.title, CAUTION))
-    write_frame(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
-    write_frame(folder / "racks.csv", result.racks(), (study.title, ORDER_RULE, CAUTION))
+    trials = result.trial_columns()
+    write_columns(folder / "trials.csv", trials, (study.title, CAUTION))
+    write_columns(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
+    write_columns(folder / "racks.csv", result.rack_columns(), (study.title, ORDER_RULE, CAUTION))
     for index, rows in result.rack_fronts.items():
         name = slug(result.problem.racks[index].name)
-        write_frame(
+        write_columns(
             folder / "fronts" / f"{index + 1:02d}-{name}.csv",
-            trials.iloc[rows],
+            {column: values[rows] for column, values in trials.items()},
             (f"front of {result.problem.racks[index].name}", CAUTION),
         )
     winner = None if result.winner is None else result.chosen(result.winner)
@@ -87,15 +87,15 @@ def write_run(
     return answer
 
 
-def _front_table(result: RunResult, trials: DataFrame) -> DataFrame:
+def _front_table(result: RunResult, trials: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
     """Rows of the front; with `[tolerance]`, what cars built to each of them come to.
 
     At most `MOST_BUILT` designs spread over the front are built; the others stay blank.
     """
-    table, problem = trials.iloc[result.front].copy(), result.problem
-    if problem.tolerances is None or not len(table):
+    problem, count = result.problem, len(result.front)
+    table = {column: values[result.front] for column, values in trials.items()}
+    if problem.tolerances is None or not count:
         return table
-    count = len(table)
     picked = np.unique(np.linspace(0, count - 1, min(count, MOST_BUILT)).round().astype(int))
     points, _ = problem.corners(result.designs.select(result.front[picked]))
     percentiles, _ = problem.spread(points)
