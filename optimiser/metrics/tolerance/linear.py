@@ -14,6 +14,7 @@ The tests hold the percentiles against thousands of full cars.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -94,9 +95,7 @@ def linear_percentiles(
 
     A design whose cars part from their sums, or fail, is judged by `tolerance_spread`.
     """
-    cars = draw_cars(replace(tolerances, samples=max(LINEAR_CARS, tolerances.samples)))
-    # Single precision finds the car of the percentile in half the time; double says what it has.
-    drawn = _Drawn.of(cars, np.float32)
+    cars, drawn = _drawn(replace(tolerances, samples=max(LINEAR_CARS, tolerances.samples)))
     count = len(points.inner_joint)
     found, trusted = np.empty((count, 2)), np.empty(count, dtype=bool)
     for start in range(0, count, BLOCK_DESIGNS):
@@ -113,6 +112,14 @@ def linear_percentiles(
         found[rest] = np.stack([spread.bump_steer_p95, spread.ackermann_error_p95], axis=1)
         reasons[rest] = spread.reasons()
     return Percentiles(found[:, 0], found[:, 1], reasons, ~trusted)
+
+
+@lru_cache(maxsize=4)
+def _drawn(tolerances: Tolerances) -> tuple[Cars, _Drawn]:
+    """The cars, and their deviations as the sums take them; both only to be read."""
+    cars = draw_cars(tolerances)
+    # Single precision finds the car of the percentile in half the time; double says what it has.
+    return cars, _Drawn.of(cars, np.float32)
 
 
 def _rates(points: Hardpoints, conditions: Conditions) -> _Rates:
