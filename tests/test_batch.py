@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
+from types import SimpleNamespace
 
 import optuna
 import pandas as pd
 import pytest
 from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
+from search_cases import small
 from small_study import files_of, nothing_drawn, small_study
 from warm import CONTEXT
 
 from optimiser.base.errors import InputError, StorageError
+from optimiser.evaluation.problem import Objectives
 from optimiser.folder.claim import claim_folder, question_hash
 from optimiser.jobs import batch
 from optimiser.jobs import processes as pool
 from optimiser.jobs import unit as units
 from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.jobs.unit import TimeBudget, UnitFailure
+from optimiser.metrics.tolerance import Tolerances
 
 TABLES = ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv", "run.json")
 ONE = RunOptions(workers=1)
@@ -421,6 +426,23 @@ def test_seeds_search_refinement_and_a_cut_anywhere_changes_nothing(tmp_path, mo
         assert designs_of(rest.folder) == designs_of(whole.folder), told
         assert rest.result.units[0].starts == unit.starts
         assert path.read_bytes().count(b"\n") == len(lines)
+
+
+def test_a_front_of_built_cars_is_not_refined_again_for_less_than_is_known():
+    asked = small()
+    built = replace(
+        asked,
+        tolerances=Tolerances(),
+        objectives=Objectives("with tolerances", "with tolerances"),
+    )
+    for problem, gained, again in (
+        (asked, 5e-4, True),
+        (asked, 5e-6, False),
+        (built, 5e-4, False),
+        (built, 5e-3, True),
+    ):
+        search = SimpleNamespace(batches=("seed", "refined", "search"), gained=gained)
+        assert units._worth_refining(problem, search) is again
 
 
 def test_a_unit_keeps_time_for_refining(tmp_path):

@@ -41,8 +41,9 @@ Stop = Callable[[], bool]
 
 AGREE = 1.01
 """Starts that end within this factor of the best ratio ended at the same answer."""
-UNMOVED = 1e-5
-"""Share of the hypervolume that a search must have gained for its front to be refined again."""
+UNMOVED, UNMOVED_AS_BUILT = 1e-5, 1e-3
+"""Share of the hypervolume that a search must have gained for its front to be refined again. A
+percentile of built cars is itself not known to better than a hundredth."""
 STOPPED = "stopped before the search was over"
 TIME_UP = "the time allowed ran out"
 # Refinement evaluates about so many designs, for which a search keeps time; but never more than
@@ -175,7 +176,7 @@ def run_unit(
             tell_watch()
         reason = search.stop_reason
     searched = time.monotonic()
-    if spec.refine and not stopped and _worth_refining(search):
+    if spec.refine and not stopped and _worth_refining(problem, search):
         again = "refined" in search.batches
         _tell_refined(spec, search, TOUCH_UP if again else RefineSettings())
         tell_watch()
@@ -229,11 +230,12 @@ def _tell_opening(spec: UnitSpec, search: UnitSearch, *, refine: bool) -> None:
     search.add(refined, spec.problem.evaluate(refined), "refined", opening.starts.tolist())
 
 
-def _worth_refining(search: UnitSearch) -> bool:
+def _worth_refining(problem: Problem, search: UnitSearch) -> bool:
     """Whether the search has moved the front since it was last refined, if it was."""
     if "refined" in _after_seeds(search):
         return False
-    return "refined" not in search.batches or search.gained > UNMOVED
+    unmoved = UNMOVED_AS_BUILT if problem.objectives.as_built else UNMOVED
+    return "refined" not in search.batches or search.gained > unmoved
 
 
 def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
