@@ -145,7 +145,8 @@ def draw_front(
         marks.append(drawn[None])
     edges = [np.linspace(end, acceptable, 100) for end in _edge_ends(acceptable)]
     marks += edges
-    named.append((np.concatenate([edge[::20] for edge in edges]), "acceptable", GREY))
+    # Inside, below the upper edge: a name beyond it would say the wrong side.
+    named.append((edges[0][20::20] * [1.0, 0.8], "acceptable", GREY))
     label_points(axes, named, np.concatenate(marks), size_pt)
     none = [name for name, values in fronts.items() if not len(values)]
     said = (("Beyond this picture", beyond), ("No design within the limits", none))
