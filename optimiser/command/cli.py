@@ -15,6 +15,7 @@ import typer
 from optimiser import __version__
 from optimiser.base.errors import InputError, OptimiserError
 from optimiser.base.one_thread import ONE_THREAD
+from optimiser.base.terminal import take_standard_numbers, unfailing
 
 app = typer.Typer(
     add_completion=False,
@@ -54,6 +55,7 @@ OutOption = Annotated[Path, typer.Option("--out", help="Folder that result folde
 
 def main() -> NoReturn:
     """Entry point: user mistakes become one line and an exit code, never a traceback."""
+    take_standard_numbers()
     for name, value in ONE_THREAD.items():
         os.environ.setdefault(name, value)  # before anything loads NumPy
     try:
@@ -76,7 +78,8 @@ def main() -> NoReturn:
 
 
 def _say_error(text: str) -> None:
-    print(f"optimiser: {text}", file=sys.stderr)
+    with unfailing("stderr"):
+        print(f"optimiser: {text}", file=sys.stderr)
 
 
 @app.callback(invoke_without_command=True)

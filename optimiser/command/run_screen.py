@@ -16,6 +16,7 @@ from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_
 from optimiser.answer.run_result import CAUTION
 from optimiser.base.errors import InputError
 from optimiser.base.files import write_text
+from optimiser.base.terminal import unfailing
 from optimiser.evaluation.quantity import rounded
 from optimiser.jobs.stop_flag import StopFlag
 from optimiser.study.read import read_study
@@ -88,13 +89,14 @@ def show_run(
     options: RunOptions,
 ) -> int:
     """Run studies with progress, then their tables; returns the exit code."""
-    console = Console(stderr=not sys.stdout.isatty())
-    with StopFlag() as stop, TerminalWatch(console) as watch:
-        outcomes = runner(studies, out=out, options=options, watch=watch.generation, stop=stop)
-    report = Console()
-    for outcome in outcomes:
-        _print_outcome(report, outcome)
-    report.print(CAUTION, style="dim")
+    with unfailing("stdout", "stderr"):
+        console = Console(stderr=not sys.stdout.isatty())
+        with StopFlag() as stop, TerminalWatch(console) as watch:
+            outcomes = runner(studies, out=out, options=options, watch=watch.generation, stop=stop)
+        report = Console()
+        for outcome in outcomes:
+            _print_outcome(report, outcome)
+        report.print(CAUTION, style="dim")
     if stop():
         return INTERRUPTED
     good = all(o.result is not None and o.result.acceptable for o in outcomes)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.base.errors import OptimiserError, StorageError
 from optimiser.base.one_thread import ONE_THREAD
+from optimiser.base.terminal import unfailing
 from optimiser.jobs.unit import (
     Stop,
     TimeBudget,
@@ -254,9 +255,10 @@ def _work(pipe: Connection) -> None:
     def watch(*content: object) -> None:
         pipe.send(("progress", content))
 
-    while True:
-        spec, seconds = units.get()
-        pipe.send(("done", attempt(spec, watch, stopping.is_set, seconds)))
+    with unfailing("stdout", "stderr"):
+        while True:
+            spec, seconds = units.get()
+            pipe.send(("done", attempt(spec, watch, stopping.is_set, seconds)))
 
 
 def _listen(

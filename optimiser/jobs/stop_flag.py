@@ -1,7 +1,12 @@
-"""Ctrl-C, SIGTERM, a closed terminal: the first asks a run to stop, a second Ctrl-C ends it."""
+"""Ctrl-C, SIGTERM, a closed terminal: the first asks a run to stop, a second Ctrl-C ends it.
+
+A signal that the process was started to ignore stays ignored: under `nohup` a run outlives its
+terminal, and behind `&` in a script it is not stopped by the Ctrl-C that was meant for others.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import threading
@@ -34,8 +39,8 @@ class StopFlag:
     def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
             for name in _SIGNALS:
-                if hasattr(signal, name):
-                    number = getattr(signal, name)
+                number = getattr(signal, name, None)
+                if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
                     self._before[number] = signal.signal(number, self._hear)
         return self
 
@@ -49,5 +54,6 @@ class StopFlag:
             raise KeyboardInterrupt
         if not self._set:
             # Not print: the signal may have come in the middle of one.
-            os.write(2, _NOTE)
+            with contextlib.suppress(OSError):
+                os.write(2, _NOTE)
         self._set = True

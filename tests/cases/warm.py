@@ -11,6 +11,7 @@ import multiprocessing
 import os
 import runpy
 import shutil
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -38,6 +39,8 @@ class WarmProcess:
         env: changes of the environment.
         path: folders that come first in the search for modules.
         start_new_session: make it the leader of a group of its own.
+        terminal: path of a terminal that takes what it says; it is then its own.
+        ignored: names of signals that it ignores from its start.
     """
 
     def __init__(
@@ -48,10 +51,13 @@ class WarmProcess:
         env: Mapping[str, str] | None = None,
         path: Sequence[Path] = (),
         start_new_session: bool = False,
+        terminal: str = "",
+        ignored: Sequence[str] = (),
     ) -> None:
         self._said = Path(tempfile.mkdtemp(prefix="warm-"))
         words = [module, *map(str, arguments)]
-        told = (words, cwd, dict(env or {}), list(map(str, path)), start_new_session, self._said)
+        said = [terminal] * 2 if terminal else [str(self._said / name) for name in ("out", "err")]
+        told = (words, cwd, dict(env or {}), list(map(str, path)), start_new_session, said, ignored)
         self._process = CONTEXT.Process(target=_become, args=told)
         self._process.start()
         self.pid = self._process.pid
@@ -92,14 +98,17 @@ def _become(
     env: dict[str, str],
     path: list[str],
     start_new_session: bool,
-    said: Path,
+    said: Sequence[str],
+    ignored: Sequence[str],
 ) -> None:
     if start_new_session:
         os.setsid()
+    for name in ignored:
+        signal.signal(getattr(signal, name), signal.SIG_IGN)
     os.chdir(cwd)
     os.environ.update(env)
     sys.path[:0] = path
-    for number, name in ((1, "out"), (2, "err")):
-        os.dup2(os.open(said / name, os.O_WRONLY | os.O_CREAT), number)
+    for number, name in enumerate(said, start=1):
+        os.dup2(os.open(name, os.O_RDWR | os.O_CREAT), number)
     sys.argv = words
     runpy.run_module(words[0], run_name="__main__", alter_sys=True)
