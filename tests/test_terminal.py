@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from cut_off import OPTIONS, told, wait_for_designs
-from small_study import nothing_drawn, start_warm, write_small_study
+from small_study import nothing_drawn, signals_kept, start_warm, write_small_study
 from warm import CONTEXT
 
 from optimiser.base.terminal import unfailing
@@ -59,7 +59,7 @@ def test_a_run_that_cannot_say_anything_ends_as_any_other(monkeypatch, tmp_path,
     monkeypatch.chdir(tmp_path)
     words = ["run", "in/small.toml", "--out", "out", "--workers", str(workers)]
     monkeypatch.setattr("sys.argv", ["optimiser", *words])
-    with nothing_drawn(), place() as nowhere:
+    with nothing_drawn(), signals_kept(), place() as nowhere:
         monkeypatch.setattr(sys, "stdout", nowhere)
         monkeypatch.setattr(sys, "stderr", nowhere)
         with pytest.raises(SystemExit) as ended:

@@ -92,12 +92,20 @@ def show_run(
     with unfailing("stdout", "stderr"):
         console = Console(stderr=not sys.stdout.isatty())
         with StopFlag() as stop, TerminalWatch(console) as watch:
-            outcomes = runner(studies, out=out, options=options, watch=watch.generation, stop=stop)
+            outcomes = runner(
+                studies,
+                out=out,
+                options=options,
+                watch=watch.generation,
+                stop=stop,
+                settle=stop.settle,
+            )
         report = Console()
         for outcome in outcomes:
             _print_outcome(report, outcome)
         report.print(CAUTION, style="dim")
-    if stop():
+    # A signal that came too late to cut anything short has stopped nothing.
+    if stop() and not all(outcome.finished for outcome in outcomes):
         return INTERRUPTED
     good = all(o.result is not None and o.result.acceptable for o in outcomes)
     return 0 if good and not any(outcome.problems for outcome in outcomes) else 1

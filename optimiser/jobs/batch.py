@@ -101,9 +101,16 @@ class _Job:
 
 
 def run_batch(
-    studies: Sequence[Study], out: Path, options: RunOptions, watch: Watch, stop: Stop
+    studies: Sequence[Study],
+    out: Path,
+    options: RunOptions,
+    watch: Watch,
+    stop: Stop,
+    settle: Callable[[], None] = lambda: None,
 ) -> list[Outcome]:
     """Run studies that were read and checked; each is written as soon as it is done.
+
+    `settle` is called when all is written and the last folder is about to be marked as finished.
 
     Returns:
         One outcome for each study without variants, or for each variant, in order.
@@ -119,7 +126,7 @@ def run_batch(
     try:
         for study in studies:
             jobs.append(_begin(study, out, options))
-        _run_jobs(jobs, options, watch, stop)
+        _run_jobs(jobs, options, watch, stop, settle)
     finally:
         for job in jobs:
             job.claim.release()
@@ -214,7 +221,9 @@ def _specs(
 # --- during and after ----------------------------------------------------------------------------
 
 
-def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -> None:
+def _run_jobs(
+    jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop, settle: Callable[[], None]
+) -> None:
     cases = [case for job in jobs for case in job.cases]
     places = [(case, index) for case in cases for index in range(len(case.specs))]
     specs = [case.specs[index] for case, index in places]
@@ -232,7 +241,8 @@ def _run_jobs(jobs: list[_Job], options: RunOptions, watch: Watch, stop: Stop) -
         try:
             case.outcome = _write_case(case, (*_notes(job.claim), *notes))
             if all(each.outcome for each in job.cases):
-                _write_job(job)
+                last = all(each.outcome for each in cases)
+                _write_job(job, settle if last else lambda: None)
         except StorageError as error:
             trouble.append(str(error))
 
@@ -289,7 +299,7 @@ def cores() -> int:
         return os.cpu_count() or 1
 
 
-def _write_job(job: _Job) -> None:
+def _write_job(job: _Job, settle: Callable[[], None]) -> None:
     """What is left when every case of a study is written."""
     if job.study.variants:
         results = {
@@ -300,6 +310,7 @@ def _write_job(job: _Job) -> None:
         if results:
             write_sweep(job.claim.path, job.study.title, results)
     if all(case.outcome is not None and case.outcome.finished for case in job.cases):
+        settle()
         job.claim.finish()
 
 

@@ -9,7 +9,7 @@ from optimiser.jobs.batch import Outcome, RunOptions, run_batch
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from optimiser.jobs.unit import Stop, Watch
     from optimiser.study.read import Study
@@ -24,9 +24,10 @@ def run_studies(
     options: RunOptions,
     watch: Watch,
     stop: Stop = lambda: False,
+    settle: Callable[[], None] = lambda: None,
 ) -> list[Outcome]:
     """Read and check every study before the first is begun, then run them all."""
-    return run_batch([read_study(path) for path in paths], out, options, watch, stop)
+    return run_batch([read_study(path) for path in paths], out, options, watch, stop, settle)
 
 
 def run_study(

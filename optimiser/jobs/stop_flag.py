@@ -49,6 +49,16 @@ class StopFlag:
             signal.signal(number, handler)  # type: ignore[arg-type]  # what signal() gave
         self._before.clear()
 
+    def settle(self) -> None:
+        """Hear no signal from here to the end of the process.
+
+        Called before the last folder is marked as finished: one that came between the mark and
+        the end would otherwise give the exit code of a run that was cut short.
+        """
+        for number in self._before:
+            signal.signal(number, signal.SIG_IGN)
+        self._before.clear()
+
     def _hear(self, number: int, frame: FrameType | None) -> None:
         if self._set and number == signal.SIGINT:
             raise KeyboardInterrupt

@@ -6,6 +6,7 @@ import contextlib
 import io
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -114,12 +115,25 @@ def run_here(*arguments: object, cwd: Path) -> tuple[int, str, str]:
         contextlib.chdir(cwd),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
+        signals_kept(),
     ):
         try:
             main()
         except SystemExit as ended:
             code = ended.code
     return code, out.getvalue(), err.getvalue()
+
+
+@contextlib.contextmanager
+def signals_kept():
+    """What signals do here, back as it was after a command that takes them for its whole life."""
+    numbers = [getattr(signal, n) for n in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, n)]
+    before = {number: signal.getsignal(number) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextlib.contextmanager
