@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from dataclasses import replace
 from types import SimpleNamespace
@@ -262,9 +263,9 @@ def test_a_unit_that_fails_costs_nothing_but_itself(whole, tmp_path, workers):
     run_here([study], tmp_path, stop=lambda: True)
     (first / "record").mkdir(exist_ok=True)
     record = first / "record" / "01-Short.journal"
-    record.write_bytes(
-        (folder / "record" / "02-Middle.journal").read_bytes().replace(b"small, Middle", b"other")
-    )
+    other = (folder / "record" / "02-Middle.journal").read_bytes()
+    other = re.sub(rb',"crc32":"[0-9a-f]{8}"', b"", other)
+    record.write_bytes(other.replace(b"small, Middle", b"other"))
     (outcome,) = run_here([study], tmp_path, RunOptions(workers=workers))
     (problem,) = outcome.problems
     assert "is not the record of small, Short" in problem
@@ -443,6 +444,49 @@ def test_a_front_of_built_cars_is_not_refined_again_for_less_than_is_known():
     ):
         search = SimpleNamespace(batches=("seed", "refined", "search"), gained=gained)
         assert units._worth_refining(problem, search) is again
+
+
+@pytest.mark.parametrize("origin", ["seed", "refined", "search"])
+def test_a_batch_that_was_cut_off_fails_nothing_when_there_is_no_time_left(tmp_path, origin):
+    study = small_study(tmp_path / "in", trials=60, racks=("Middle",), search="")
+    (whole,) = run_here([study], tmp_path / "whole")
+    (record,) = (whole.folder / "record").iterdir()
+    lines = record.read_bytes().splitlines(keepends=True)
+    first = next(n for n, line in enumerate(lines) if f'"origin":"{origin}"'.encode() in line)
+    out = tmp_path / "cut"
+    run_here([study], out, stop=lambda: True)
+    (out / "small/record" / record.name).write_bytes(b"".join(lines[: first + 3]))
+    (rest,) = run_here([study], out, RunOptions(seconds=1e-6))
+    assert rest.problems == ()
+    assert rest.finished
+    assert "3 designs are searched again." in rest.notes[1]
+    same = [line.split(b'"datetime')[0] for line in lines[:first]]
+    now = (out / "small/record" / record.name).read_bytes().splitlines(keepends=True)
+    assert [line.split(b'"datetime')[0] for line in now[:first]] == same
+    assert len(rest.result.designs) == len(now) - 2
+
+
+def test_a_damaged_record_is_said_and_ends_with_the_same_designs(whole, tmp_path):
+    study, folder = whole
+    run_here([study], tmp_path, stop=lambda: True)
+    record = tmp_path / "small" / "record"
+    for path in (folder / "record").iterdir():
+        (record / path.name).write_bytes(path.read_bytes())
+    path = record / "01-Short.journal"
+    lines = path.read_bytes().splitlines(keepends=True)
+    # A digit of the first objective of the 25th design, which no reader can know to be wrong.
+    place = lines[26].index(b'"values":[') + 12
+    digit = bytes([lines[26][place] ^ 1])
+    assert digit.isdigit()
+    lines[26] = lines[26][:place] + digit + lines[26][place + 1 :]
+    path.write_bytes(b"".join(lines))
+    (rest,) = run_here([study], tmp_path)
+    assert rest.finished
+    assert rest.notes[1:] == (
+        f"{path} is damaged (what stood there is in 01-Short.journal.damaged) from line 23 on: "
+        "40 designs are searched again.",
+    )
+    assert designs_of(rest.folder) == designs_of(folder)
 
 
 def test_a_unit_keeps_time_for_refining(tmp_path):

@@ -178,7 +178,7 @@ def test_a_rack_keeps_its_random_numbers_when_others_join_the_list():
 
 
 @pytest.mark.parametrize("sampler", ["nsga2", "tpe", "random"])
-@pytest.mark.parametrize("cut", [0, 1, 12, 17, 36, 39])
+@pytest.mark.parametrize("cut", [0, 12, 36])
 def test_a_search_that_was_cut_off_goes_on_with_the_same_designs(sampler, cut):
     asked, settings = small(), replace(SETTINGS, sampler=sampler, trials=40)
     whole = searched(asked, settings)
@@ -209,7 +209,7 @@ def test_added_designs_are_gone_on_with_too():
     # Refined designs do not count towards the study's number.
     assert (whole.count, whole.tried) == (60 + 7, 60)
     trials = whole.study.get_trials(deepcopy=True)
-    for cut in (36, 38, 43, 50):
+    for cut in (36, 43, 55):
         assert same(whole, run(trials[:cut]))
 
 
@@ -218,15 +218,8 @@ def test_trials_of_something_else_are_refused():
     trials = searched(asked).study.get_trials(deepcopy=True)
     with pytest.raises(ValueError, match="trial 0 does not follow"):
         UnitSearch(asked, 0, 3, SETTINGS, trials=trials[12:])
-    with pytest.raises(ValueError, match="not those that this run comes to"):
-        searched(asked, seed=4, trials=trials[:17])
-
-
-def test_a_torn_batch_says_what_it_was():
-    asked = small()
-    trials = searched(asked).study.get_trials(deepcopy=True)
-    assert UnitSearch(asked, 0, 3, SETTINGS, trials=trials[:5]).torn == "seed"
-    assert UnitSearch(asked, 0, 3, SETTINGS, trials=trials[:12]).torn is None
+    with pytest.raises(ValueError, match="trial 12 does not follow"):
+        UnitSearch(asked, 0, 3, SETTINGS, trials=trials[:17])
 
 
 # --- the sampler ---------------------------------------------------------------------------------

@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import json
 import os
+import random
+import re
 import subprocess
 import sys
 import time
@@ -98,9 +100,16 @@ def test_a_torn_last_line_is_dropped_and_the_rest_goes_on(problem, tmp_path, cut
     with UnitRecord(path, "unit", NAMES) as record:
         kept = len(record.trials)
         whole = content[:-cut].rpartition(b"\n")[0].splitlines()
-        assert kept == sum(b'"params"' in line for line in whole)
+        assert kept == sum(b'"params"' in line for line in whole) // 20 * 20
         assert kept < 60
+        # What is left of the last line may be too little to know a design by.
+        torn = len(content[:-cut].splitlines()) - 2 - kept
+        where = f"{path} was cut off from line {kept + 3} on"
+        assert record.note in [
+            f"{where}: {n} designs are searched again." for n in (torn, torn - 1)
+        ]
         record.append(joined(batches)[kept:])
+    assert [file.name for file in tmp_path.iterdir()] == ["a.journal"]
     study = optuna.load_study(
         study_name="unit", storage=JournalStorage(JournalFileBackend(str(path)))
     )
@@ -115,6 +124,7 @@ def test_zeros_after_a_power_failure_are_dropped(problem, tmp_path):
         stream.write(bytes(4096))
     with UnitRecord(path, "unit", NAMES) as record:
         assert len(record.trials) == 60
+        assert record.note == ""
     assert path.stat().st_size == size
     assert [file.name for file in tmp_path.iterdir()] == ["a.journal"]
 
@@ -125,8 +135,102 @@ def test_whole_lines_after_a_bad_one_are_kept_beside(problem, tmp_path):
     lines[-10] = bytes(len(lines[-10]) - 1) + b"\n"
     path.write_bytes(b"".join(lines))
     with UnitRecord(path, "unit", NAMES) as record:
-        assert len(record.trials) == 50
-    assert (tmp_path / "a.journal.damaged").read_bytes() == b"".join(lines[-10:])
+        assert len(record.trials) == 40
+        # The line of zeros was a design, but nothing in it says so.
+        assert record.note == (
+            f"{path} is damaged (what stood there is in a.journal.damaged) from line 43 on: "
+            "19 designs are searched again."
+        )
+    assert (tmp_path / "a.journal.damaged").read_bytes() == b"".join(lines[-20:])
+
+
+def flipped(content, where, bit):
+    changed = bytearray(content)
+    changed[where] ^= 1 << bit
+    return bytes(changed)
+
+
+def test_one_flipped_bit_anywhere_costs_no_more_than_what_stands_behind_it(problem, tmp_path):
+    batches = told_batches(problem)
+    content = write_record(tmp_path / "whole.journal", batches).read_bytes()
+    path = tmp_path / "a.journal"
+    header = 2
+    chance = random.Random(14)
+    places = [chance.randrange(len(content)) for _ in range(30)]
+    # And some of the header and of a line's end.
+    end = content.index(b"\n", len(content) // 2)
+    places += [*range(0, content.index(b'"params"'), 41), *range(end - 18, end + 2, 2)]
+    for place in places:
+        path.write_bytes(flipped(content, place, chance.randrange(8)))
+        line = content[:place].count(b"\n")
+        with UnitRecord(path, "unit", NAMES) as record:
+            kept = len(record.trials)
+            # The sum of a line of the header cannot be told from its absence but by the next line.
+            assert kept in {max(0, line - header) // 20 * 20, 0 if line <= header else 60}, place
+            same_trials(record.trials, joined(batches)[:kept])
+            assert "designs are searched again." in record.note, place
+            record.append(joined(batches)[kept:])
+        with UnitRecord(path, "unit", NAMES) as record:
+            same_trials(record.trials, joined(batches))
+            assert record.note == ""
+
+
+@pytest.mark.parametrize("change", ["one is missing", "one stands twice", "two change places"])
+def test_lines_that_do_not_follow_one_another_are_found(problem, tmp_path, change):
+    batches = told_batches(problem)
+    path = write_record(tmp_path / "a.journal", batches)
+    lines = path.read_bytes().splitlines(keepends=True)
+    lines[-30:-28] = {
+        "one is missing": lines[-30:-29],
+        "one stands twice": [lines[-30], *lines[-30:-28]],
+        "two change places": [lines[-29], lines[-30]],
+    }[change]
+    path.write_bytes(b"".join(lines))
+    with UnitRecord(path, "unit", NAMES) as record:
+        same_trials(record.trials, joined(batches)[:20])
+        record.append(joined(batches)[20:])
+    study = optuna.load_study(
+        study_name="unit", storage=JournalStorage(JournalFileBackend(str(path)))
+    )
+    same_trials(study.trials, joined(batches))
+
+
+def without_sums(content):
+    return re.sub(rb',"crc32":"[0-9a-f]{8}"', b"", content)
+
+
+def test_a_record_from_before_the_sums_is_read_and_gone_on_with(problem, tmp_path):
+    batches = told_batches(problem)
+    path = write_record(tmp_path / "a.journal", batches[:2])
+    old = without_sums(path.read_bytes())
+    assert len(old) < path.stat().st_size
+    path.write_bytes(old)
+    with UnitRecord(path, "unit", NAMES) as record:
+        same_trials(record.trials, joined(batches[:2]))
+        assert record.note == ""
+        record.append(batches[2])
+    assert path.read_bytes().startswith(old)
+    with UnitRecord(path, "unit", NAMES) as record:
+        same_trials(record.trials, joined(batches))
+    path.write_bytes(flipped(path.read_bytes(), len(old) + 500, 0))
+    with UnitRecord(path, "unit", NAMES) as record:
+        same_trials(record.trials, joined(batches[:2]))
+
+
+def test_a_note_that_someone_keeps_with_the_study_is_passed_over(problem, tmp_path):
+    batches = told_batches(problem)
+    path = write_record(tmp_path / "a.journal", batches[:1])
+    study = optuna.load_study(
+        study_name="unit", storage=JournalStorage(JournalFileBackend(str(path)))
+    )
+    study.set_user_attr("mine", "ask the seller for a photo")
+    with UnitRecord(path, "unit", NAMES) as record:
+        for batch in batches[1:]:
+            record.append(batch)
+    with UnitRecord(path, "unit", NAMES) as record:
+        same_trials(record.trials, joined(batches))
+        assert record.note == ""
+    assert b"ask the seller" in path.read_bytes()
 
 
 def test_a_cut_anywhere_in_the_header_starts_afresh(tmp_path):

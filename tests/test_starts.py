@@ -206,8 +206,8 @@ def test_agreeing_starts_are_those_of_the_best_stock_values_within_a_hundredth()
 def test_starts_are_counted_alike_after_a_cut_anywhere():
     asked = small(**STOCK)
     whole, trials = run_with(asked)
-    refined = [n for n, one in enumerate(trials) if one.user_attrs["origin"] == "refined"]
-    for cut in (10, refined[0] + len(refined) // 2, len(trials) - 1):
+    batches = [one.user_attrs["batch"] for one in trials]
+    for cut in map(batches.index, range(1, batches[-1] + 1)):
         again, told = run_with(asked, trials[:cut])
         assert again.starts == whole.starts, cut
         assert [one.params for one in told] == [one.params for one in trials], cut

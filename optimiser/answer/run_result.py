@@ -51,6 +51,7 @@ class UnitResult:
         finished: False when it was stopped before its search was over.
         starts: independent starts that ended within a hundredth of its best ratio, and all that
             were followed to their end.
+        note: what to know about how it was gone on with, a line; else empty.
     """
 
     rack: int
@@ -63,6 +64,7 @@ class UnitResult:
     dropped: str = ""
     finished: bool = True
     starts: tuple[int, int] = (0, 0)
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -328,6 +328,7 @@ def _write_case(case: _Case, notes: tuple[str, ...]) -> Outcome:
     units = [unit for unit in outcomes if isinstance(unit, UnitResult)]
     problems = tuple(failure.message for failure in failures)
     finished = not failures and all(unit.finished for unit in units)
+    notes = (*notes, *(unit.note for unit in units if unit.note))
     told = tuple(unit for unit in units if len(unit.designs))
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)

@@ -280,6 +280,8 @@ class _Run:
             except StorageError as error:
                 self._end(index, _failure(spec, error))
                 continue
+            if record.note:
+                self.note(record.note)
             future = self.client.submit(
                 _work,
                 _packed((spec, record.trials)),

@@ -117,7 +117,7 @@ def open_record(spec: UnitSpec) -> UnitRecord:
 def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitResult:
     """`run_unit` with the unit's own journal file as its store."""
     with open_record(spec) as record:
-        return run_unit(spec, record, watch, stop, seconds)
+        return replace(run_unit(spec, record, watch, stop, seconds), note=record.note)
 
 
 def run_unit(
@@ -168,7 +168,7 @@ def run_unit(
         _tell_opening(spec, search, refine=going_on)
         refining = time.monotonic() - started if going_on else None
         tell_watch()
-    if "refined" in (*_after_seeds(search), search.torn):
+    if "refined" in _after_seeds(search):
         reason = _reason_to_refine(spec, store.trials)
     else:
         while (designs := search.ask()) is not None:

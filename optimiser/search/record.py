@@ -9,8 +9,17 @@ write and one sync before the next batch is drawn. Any Optuna reads the file:
 Optuna's own file backend syncs at every single trial, cannot open a file whose last line was cut
 off once something was appended to it, and waits half a minute for the lock of a killed process.
 `_Lines` below writes the same lines and has none of these troubles: one process owns the result
-folder (see `folder.claim`), and what a cut left behind the last whole line goes before anything
+folder (see `folder.claim`), and what a cut left behind the last whole batch goes before anything
 else.
+
+Each line ends with a key of ours, which Optuna passes over: the CRC-32 of the line before that key,
+going on from that of our line before it.
+
+    {"op_code":4,...,"crc32":"7d32fb17"}
+
+A line that is damaged, missing or written twice is thus found, and ends what is read. A whole line
+without the key is none of ours, such as a note that someone kept with the study: it is passed over.
+Lines of records from before the key came are taken as they are.
 """
 
 from __future__ import annotations
@@ -18,9 +27,11 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import warnings
+import zlib
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import optuna
 from optuna.exceptions import ExperimentalWarning
@@ -38,6 +49,7 @@ if TYPE_CHECKING:
 Trials = Sequence[FrozenTrial]
 
 LOCK_SECONDS = 30.0
+_SUM = re.compile(rb',"crc32":"([0-9a-f]{8})"\}\n\Z')
 
 
 class RecordError(StorageError):
@@ -57,7 +69,7 @@ class _Lines(BaseJournalBackend):
                 f"{path}: another process is still writing it; wait until it has ended, "
                 "then run the same command again"
             )
-        self._old, self._size = _read_whole_lines(path)
+        self._old, self._size, self._sum, self.note = _read_whole_batches(path)
         self._stream.truncate(self._size)
         self._base = len(self._old)
         self._new: list[dict[str, Any]] = []
@@ -75,8 +87,12 @@ class _Lines(BaseJournalBackend):
 
     def flush(self) -> None:
         """Write and sync the waiting lines: all of them, or none when the disk is full."""
-        text = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in self._new)
-        content = memoryview(text.encode("utf-8"))
+        text, check = bytearray(), self._sum
+        for line in self._new:
+            body = json.dumps(line, separators=(",", ":"))[:-1].encode("utf-8")
+            check = zlib.crc32(body, check or 0)
+            text += body + b',"crc32":"%08x"}\n' % check
+        content = memoryview(bytes(text))
         size = self._size + len(content)
         try:
             while content:
@@ -87,7 +103,7 @@ class _Lines(BaseJournalBackend):
             with contextlib.suppress(OSError):
                 self._stream.truncate(self._size)
             raise _cannot_write(self._path, error) from None
-        self._size = size
+        self._size, self._sum = size, check
         self._base += len(self._new)
         self._new = []
 
@@ -113,7 +129,7 @@ class UnitRecord:
     """The study of one unit, on disk.
 
     Args:
-        path: journal file; made when it does not exist, cut back to its last whole line when it
+        path: journal file; made when it does not exist, cut back to its last whole batch when it
             does.
         study_name: name of the Optuna study in it.
         names: objectives, all minimised.
@@ -153,6 +169,11 @@ class UnitRecord:
     def trials(self) -> list[FrozenTrial]:
         """Trials on disk, in order."""
         return self._study.get_trials(deepcopy=False)
+
+    @property
+    def note(self) -> str:
+        """What was damaged or cut off when it was opened, and what that costs; else empty."""
+        return self._lines.note
 
     def append(self, trials: Trials) -> None:
         """Add a batch; it is on disk when this returns.
@@ -195,36 +216,90 @@ def _open_study(lines: _Lines, name: str, names: Sequence[str]) -> optuna.Study:
     return study
 
 
-def _read_whole_lines(path: Path) -> tuple[list[dict[str, Any]], int]:
-    """Lines of a journal up to the first that is not whole, and the bytes they take.
+def _read_whole_batches(path: Path) -> tuple[list[dict[str, Any]], int, int | None, str]:
+    """Lines of a journal up to the first that is bad, without a batch that this leaves unfinished.
 
     A cut leaves part of a line, a power failure perhaps a line of zeros. If whole lines follow a
-    bad one, which no cut does, they are kept beside the file under the name `.damaged`.
+    bad one, which no cut does, all that goes is kept beside the file under the name `.damaged`.
+
+    Returns:
+        The lines, the bytes they take, the sum of the last (None where none has one), and what to
+        say about lines that went.
     """
-    lines: list[dict[str, Any]] = []
-    size = 0
+    found: list[_Line] = []
+    size, check, bad = 0, None, b""
     with path.open("rb") as stream:
-        for line in stream:
-            entry = _read_line(line)
-            if entry is None:
-                rest = line + stream.read()
-                if b"\n" in rest[:-1]:
-                    path.with_suffix(path.suffix + ".damaged").write_bytes(rest)
+        for text in stream:
+            line = _read_line(text, size, check)
+            if line is None:
+                bad = text + stream.read()
                 break
-            lines.append(entry)
-            size += len(line)
-    return lines, size
+            found.append(line)
+            size, check = line.end, line.sum
+    kept = found[: _count_whole(found)]
+    size, check = (kept[-1].end, kept[-1].sum) if kept else (0, None)
+    with path.open("rb") as stream:
+        stream.seek(size)
+        gone = stream.read()
+    note = _say_gone(path, len(kept) + 1, gone, damaged=b"\n" in bad[:-1])
+    return [line.entry for line in kept if line.entry], size, check, note
 
 
-def _read_line(line: bytes) -> dict[str, Any] | None:
-    """One line of a journal; None when it is not whole."""
-    if not line.endswith(b"\n"):
+def _say_gone(path: Path, number: int, gone: bytes, *, damaged: bool) -> str:
+    """Keep what goes where it was damaged, and say how many designs go with it."""
+    # No single damage hides a trial's line from all three.
+    marks = (b'"params":', b'"distributions":', b'"user_attrs":')
+    count = sum(any(mark in line for mark in marks) for line in gone.splitlines())
+    kept = path.with_suffix(path.suffix + ".damaged")
+    if damaged:
+        kept.write_bytes(gone)
+    if not count:
+        return ""
+    why = f"is damaged (what stood there is in {kept.name})" if damaged else "was cut off"
+    designs = "1 design is" if count == 1 else f"{count} designs are"
+    return f"{path} {why} from line {number} on: {designs} searched again."
+
+
+class _Line(NamedTuple):
+    """A line of a journal: nothing of it where it is none of ours; where it ends; its sum."""
+
+    entry: dict[str, Any]
+    end: int
+    sum: int | None
+
+
+def _read_line(text: bytes, start: int, check: int | None) -> _Line | None:
+    """One line, after one of that sum; None when it is not whole."""
+    if not text.endswith(b"\n"):
+        return None
+    end = start + len(text)
+    found = _SUM.search(text)
+    own = check if found is None else zlib.crc32(text[: found.start()], check or 0)
+    if found is not None and own != int(found[1], 16):
         return None
     try:
-        entry = json.loads(line)
+        entry = json.loads(text)
     except ValueError:
         return None
-    return entry if isinstance(entry, dict) and "op_code" in entry else None
+    if not (isinstance(entry, dict) and "op_code" in entry):
+        return None
+    foreign = found is None and check is not None
+    return _Line({} if foreign else entry, end, own)
+
+
+def _count_whole(lines: Sequence[_Line]) -> int:
+    """How many lines there are before a batch of trials that is not whole, or out of order."""
+    whole = batches = told = 0
+    for number, line in enumerate(lines, 1):
+        batch = line.entry.get("user_attrs", {})
+        if "batch" in batch:
+            if batch["batch"] != batches:
+                break
+            told = (told + 1) % batch.get("batch_size", 1)
+            batches += told == 0
+        if told == 0:
+            whole = number
+    return whole
 
 
 def _cannot_write(path: Path, error: OSError) -> StorageError:

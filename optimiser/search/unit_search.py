@@ -4,8 +4,8 @@
 
 Designs are told in batches (a generation, the seeds, a round of refined designs). Every batch is
 one entry of the record, marked with its number and size in each of its trials, so that the list
-of trials alone is enough to go on: a batch that was cut off is drawn again, is the same again,
-and only its missing trials are added.
+of trials alone is enough to go on: the record drops a batch that was cut off, it is drawn again and
+is the same again.
 """
 
 from __future__ import annotations
@@ -147,7 +147,6 @@ class UnitSearch:
         self._seen: set[Any] = set()
         self._parents: list[FrozenTrial] = []
         self._since: list[FrozenTrial] = []
-        self._torn: list[FrozenTrial] = []
         self._replay(trials)
 
     # --- what run calls ----------------------------------------------------------------------
@@ -156,11 +155,6 @@ class UnitSearch:
     def batches(self) -> tuple[Origin, ...]:
         """Origin of each finished batch: what a resumed run need not do again."""
         return tuple(told.origin for told in self._told)
-
-    @property
-    def torn(self) -> Origin | None:
-        """Origin of the batch that an earlier process began to record, if one was cut off."""
-        return read_batch(self._torn[0]).origin if self._torn else None
 
     @property
     def count(self) -> int:
@@ -260,26 +254,21 @@ class UnitSearch:
         trials = make_trials(
             self.problem, self._space, designs, evaluation, batch, self._count, starts
         )
-        kept, self._torn = self._torn, []
-        _check_same(kept, trials)
         for trial in trials:
             self.study.add_trial(trial)
         self._absorb(_Told(designs, evaluation, origin, _starts(trials)), trials)
         if self._on_batch is not None:
-            self._on_batch(trials[len(kept) :])
-        return trials[len(kept) :]
+            self._on_batch(trials)
+        return trials
 
     def _replay(self, trials: Sequence[FrozenTrial]) -> None:
         start = 0
         while start < len(trials):
             batch = read_batch(trials[start])
             part = list(trials[start : start + batch.size])
-            if any(read_batch(trial) != batch for trial in part) or batch.number != len(self._told):
+            whole = len(part) == batch.size and all(read_batch(trial) == batch for trial in part)
+            if not whole or batch.number != len(self._told):
                 raise ValueError(f"trial {start} does not follow from the trials before it")
-            if len(part) < batch.size:
-                # No sampler may see these before the whole batch is drawn again.
-                self._torn = part
-                return
             for offset, trial in enumerate(part):
                 self.study.add_trial(trial)
                 trial.number = start + offset
@@ -340,12 +329,6 @@ def _combinations(space: dict[str, Any]) -> int | None:
 
 def _starts(trials: Sequence[FrozenTrial]) -> NDArray[np.intp]:
     return np.array([trial.user_attrs.get("starts", 0) for trial in trials], dtype=np.intp)
-
-
-def _check_same(kept: list[FrozenTrial], trials: list[FrozenTrial]) -> None:
-    for old, new in zip(kept, trials, strict=False):
-        if old.params != new.params or read_batch(old) != read_batch(new):
-            raise ValueError("the trials of an earlier run are not those that this run comes to")
 
 
 def _empty_records(problem: Problem) -> Records:
