@@ -144,18 +144,23 @@ def test_stopped_before_anything_was_told_there_is_nothing_to_write(whole, tmp_p
     assert not (cut.folder / "run.json").exists()
 
 
-def test_a_finished_run_is_never_written_over(whole, tmp_path):
+def test_a_finished_run_that_is_asked_for_again_is_as_it_was(whole, tmp_path):
     study, folder = whole
     (first,) = run_here([study], tmp_path)
     before = files_of(first.folder)
     (second,) = run_here([study], tmp_path)
-    assert second.folder == tmp_path / "small-2"
-    assert second.notes == (f"{first.folder} holds another run: this one is in {second.folder}.",)
-    assert files_of(first.folder) == before
+    assert second.finished
+    assert second.folder == first.folder
+    assert second.notes == (
+        f"{first.folder} was finished, and nothing is left to search: give more --trials or time; "
+        "[search] stop_window and give_up_after end a search early.",
+    )
+    after = files_of(first.folder)
+    assert {name for name in before | after if before.get(name) != after.get(name)} <= {"run.json"}
     assert designs_of(second.folder) == designs_of(folder)
 
 
-def test_other_trials_or_seed_are_another_question(whole, tmp_path):
+def test_fewer_trials_or_another_seed_are_another_question(whole, tmp_path):
     study, folder = whole
     stop = StopAfter(1)
     run_here([study], tmp_path, watch=stop.watch, stop=stop)
@@ -371,7 +376,7 @@ def test_the_hours_of_a_study_are_its_own(tmp_path):
         return [
             spec.seconds
             for case in study.cases
-            for spec in batch._specs(case, tmp_path, RunOptions(**options), study.cases)
+            for spec in batch._specs(case, RunOptions(**options), study.cases)
         ]
 
     assert seconds_of(study, workers=1) == [pytest.approx(3585.0 / 2, abs=0.1)] * 2
@@ -463,7 +468,7 @@ def test_a_batch_that_was_cut_off_fails_nothing_when_there_is_no_time_left(tmp_p
     same = [line.split(b'"datetime')[0] for line in lines[:first]]
     now = (out / "small/record" / record.name).read_bytes().splitlines(keepends=True)
     assert [line.split(b'"datetime')[0] for line in now[:first]] == same
-    assert len(rest.result.designs) == len(now) - 2
+    assert len(rest.result.designs) == len(now) - 3
 
 
 def test_a_damaged_record_is_said_and_ends_with_the_same_designs(whole, tmp_path):
@@ -474,7 +479,7 @@ def test_a_damaged_record_is_said_and_ends_with_the_same_designs(whole, tmp_path
         (record / path.name).write_bytes(path.read_bytes())
     path = record / "01-Short.journal"
     lines = path.read_bytes().splitlines(keepends=True)
-    # A digit of the first objective of the 25th design, which no reader can know to be wrong.
+    # A digit of the first objective of the 24th design, which no reader can know to be wrong.
     place = lines[26].index(b'"values":[') + 12
     digit = bytes([lines[26][place] ^ 1])
     assert digit.isdigit()
@@ -483,7 +488,7 @@ def test_a_damaged_record_is_said_and_ends_with_the_same_designs(whole, tmp_path
     (rest,) = run_here([study], tmp_path)
     assert rest.finished
     assert rest.notes[1:] == (
-        f"{path} is damaged (what stood there is in 01-Short.journal.damaged) from line 23 on: "
+        f"{path} is damaged (what stood there is in 01-Short.journal.damaged) from line 24 on: "
         "40 designs are searched again.",
     )
     assert designs_of(rest.folder) == designs_of(folder)

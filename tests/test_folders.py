@@ -39,7 +39,7 @@ def finished(claim_folder, out, name, question=ASKED):
 def test_the_first_run_takes_the_plain_name(claim_folder, tmp_path):
     claim = claim_folder(tmp_path / "results", "demo", ASKED)
     assert claim.path == tmp_path / "results" / "demo"
-    assert not claim.resumed
+    assert claim.before == ""
     claim.release()
     assert [path.name for path in claim.path.iterdir()] == [STATE_FILE]
 
@@ -49,14 +49,14 @@ def test_a_finished_folder_is_left_alone_and_the_next_is_numbered(claim_folder, 
     second = claim_folder(tmp_path, "demo", ASKED)
     assert second.path == tmp_path / "demo-2"
     assert second.passed_over == (first,)
-    assert not second.resumed
+    assert second.before == ""
 
 
 def test_a_folder_that_was_cut_off_is_gone_on_with(claim_folder, tmp_path):
     claim_folder(tmp_path, "demo", ASKED).release()
     claim = claim_folder(tmp_path, "demo", ASKED)
     assert claim.path == tmp_path / "demo"
-    assert claim.resumed
+    assert claim.before == "cut off"
 
 
 def test_another_question_gets_another_folder(claim_folder, tmp_path):
@@ -100,7 +100,7 @@ def test_the_second_run_of_the_same_study_refuses(claim_folder, tmp_path):
     other = claim_folder(tmp_path, "demo", OTHER)
     assert other.path == tmp_path / "demo-2"
     claim.release()
-    assert claim_folder(tmp_path, "demo", ASKED).resumed
+    assert claim_folder(tmp_path, "demo", ASKED).before == "cut off"
 
 
 def test_the_lock_dies_with_its_process(claim_folder, tmp_path):
@@ -113,7 +113,7 @@ def test_the_lock_dies_with_its_process(claim_folder, tmp_path):
     killed = subprocess.run([sys.executable, "-c", code, str(tmp_path), ASKED], check=False)
     assert killed.returncode == -9
     assert (tmp_path / "demo" / LOCK_FILE).exists()
-    assert claim_folder(tmp_path, "demo", ASKED).resumed
+    assert claim_folder(tmp_path, "demo", ASKED).before == "cut off"
 
 
 def test_what_a_killed_process_was_writing_is_removed(claim_folder, tmp_path):

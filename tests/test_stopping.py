@@ -65,11 +65,11 @@ def test_signals_at_the_mark_and_after_it_do_not_change_the_exit_code(
 ):
     real = claims._write_state
 
-    def write_state(folder, question, *, finished):
-        if finished:
+    def write_state(folder, state):
+        if state["finished"]:
             told_to_stop(name, 2)
-        real(folder, question, finished=finished)
-        if finished:
+        real(folder, state)
+        if state["finished"]:
             told_to_stop(name, 2)
 
     monkeypatch.setattr(claims, "_write_state", write_state)

@@ -51,6 +51,7 @@ class UnitResult:
         finished: False when it was stopped before its search was over.
         starts: independent starts that ended within a hundredth of its best ratio, and all that
             were followed to their end.
+        kept: designs that were told before it was gone on with.
         note: what to know about how it was gone on with, a line; else empty.
     """
 
@@ -64,6 +65,7 @@ class UnitResult:
     dropped: str = ""
     finished: bool = True
     starts: tuple[int, int] = (0, 0)
+    kept: int = 0
     note: str = ""
 
 

@@ -1,10 +1,12 @@
 """Result folders: which one a run writes into, whether it goes on from a cut, and its lock.
 
-    results/demo            new, or cut off while answering the same question: go on there
-    results/demo-2          the first holds a finished run, or the answer to another question
+    results/demo            new, or an answer to the same question or a part of it: go on there
+    results/demo-2          the first holds something else
     results/demo locked     another process is answering the same question: refuse
 
-What the question is, is told by a hash of everything that decides the designs.
+What the question is, is told by a hash of everything that decides the designs. Whether what lies in
+a folder is a part of another question, or of one whose state was lost, its caller can tell; who
+cannot has a finished folder left alone.
 """
 
 from __future__ import annotations
@@ -15,16 +17,19 @@ import json
 import os
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from optimiser.base.errors import InputError, StorageError
 from optimiser.base.files import slug, write_text
 from optimiser.base.locks import try_lock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
     from typing import IO
+
+    State = dict[str, Any]
+    Part = Callable[[Path, State], bool]
 
 STATE_FILE = "state.json"
 LOCK_FILE = ".lock"
@@ -48,20 +53,21 @@ class Claim:
 
     Attributes:
         path: the folder.
-        question: hash of what is asked.
-        resumed: it was cut off before, and this run goes on from there.
+        state: hash of what is asked, as `question`, and what else is to stand in the state.
+        before: what it was before: a run that was cut off or finished, or one whose state was lost;
+            empty for a new one.
         passed_over: folders of other runs, whose names were taken.
     """
 
     path: Path
-    question: str
-    resumed: bool
+    state: State
+    before: Literal["", "cut off", "finished", "lost"]
     passed_over: tuple[Path, ...]
     _lock: IO[bytes]
 
     def finish(self) -> None:
-        """Note that everything is written, so that the next run does not go on here."""
-        _write_state(self.path, self.question, finished=True)
+        """Note that everything is written."""
+        _write_state(self.path, self.state | {"finished": True})
 
     def release(self) -> None:
         """Let others in."""
@@ -72,8 +78,18 @@ class Claim:
         self._lock.close()
 
 
-def claim_folder(out: Path, name: str, question: str) -> Claim:
+def claim_folder(
+    out: Path, name: str, question: str, noted: State | None = None, part: Part | None = None
+) -> Claim:
     """The folder for the answer to a question: OUT/NAME, OUT/NAME-2, ...
+
+    Args:
+        out: where result folders go.
+        name: of the folder.
+        question: hash of what is asked.
+        noted: what else is to stand in the state.
+        part: whether a folder with that state, empty where it cannot be read, holds a part of the
+            answer. Without it only a folder of the same question that was cut off is gone on with.
 
     Raises:
         StorageError: another process is answering the same question, or nothing can be written.
@@ -83,21 +99,21 @@ def claim_folder(out: Path, name: str, question: str) -> Claim:
     passed_over: list[Path] = []
     for number in range(1, _MOST_RUNS):
         folder = out / (plain if number == 1 else f"{plain}-{number}")
-        claim = _try_folder(folder, question, tuple(passed_over))
+        state = {"question": question} | (noted or {})
+        claim = _try_folder(folder, state, part, tuple(passed_over))
         if claim is not None:
             return claim
         passed_over.append(folder)
     raise InputError(str(out), f"holds ten thousand runs of {plain}", "clear some of them away")
 
 
-def _try_folder(folder: Path, question: str, passed_over: tuple[Path, ...]) -> Claim | None:
+def _try_folder(
+    folder: Path, state: State, part: Part | None, passed_over: tuple[Path, ...]
+) -> Claim | None:
     """A claim on one folder; None when it belongs to something else."""
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         return None
-    state = _read_state(folder)
-    if state is None and folder.is_dir() and _holds_something(folder):
-        return None
-    if state is not None and (state.get("question") != question or state.get("finished")):
+    if not _is_ours(folder, state, part):
         return None
     lock = _open_lock(folder)
     if lock is None:
@@ -106,15 +122,14 @@ def _try_folder(folder: Path, question: str, passed_over: tuple[Path, ...]) -> C
             "or choose another folder with --out"
         )
     # Only now is it certain that nobody changes it.
-    state = _read_state(folder)
-    claim = Claim(folder, question, state is not None, passed_over, lock)
-    if state is not None and (state.get("question") != question or state.get("finished")):
+    before = _before(folder)
+    claim = Claim(folder, state, before, passed_over, lock)
+    if not _is_ours(folder, state, part):
         claim.release()
         return None
     try:
         _remove_temporaries(folder)
-        if state is None:
-            _write_state(folder, question, finished=False)
+        _write_state(folder, state | {"finished": False})
     except OSError as error:
         claim.release()
         raise _cannot_write(folder, error) from None
@@ -122,6 +137,24 @@ def _try_folder(folder: Path, question: str, passed_over: tuple[Path, ...]) -> C
         claim.release()
         raise
     return claim
+
+
+def _is_ours(folder: Path, asked: State, part: Part | None) -> bool:
+    if not (folder.is_dir() and _holds_something(folder)):
+        return True
+    state = _read_state(folder)
+    if state.get("question") != asked["question"]:
+        return part is not None and part(folder, state)
+    return part is not None or not state.get("finished")
+
+
+def _before(folder: Path) -> Literal["", "cut off", "finished", "lost"]:
+    if not _holds_something(folder):
+        return ""
+    state = _read_state(folder)
+    if not isinstance(state.get("question"), str):
+        return "lost"
+    return "finished" if state.get("finished") else "cut off"
 
 
 def _open_lock(folder: Path) -> IO[bytes] | None:
@@ -164,14 +197,14 @@ def _remove_temporaries(folder: Path) -> None:
             path.unlink()
 
 
-def _read_state(folder: Path) -> dict[str, Any] | None:
+def _read_state(folder: Path) -> State:
+    """What the state of a folder says; nothing where it is missing or no table."""
     try:
         state = json.loads((folder / STATE_FILE).read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    return state if isinstance(state, dict) else None
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return state if isinstance(state, dict) else {}
 
 
-def _write_state(folder: Path, question: str, *, finished: bool) -> None:
-    content = {"question": question, "finished": finished}
-    write_text(folder / STATE_FILE, json.dumps(content, indent=2) + "\n")
+def _write_state(folder: Path, state: State) -> None:
+    write_text(folder / STATE_FILE, json.dumps(state, indent=2) + "\n")

@@ -66,6 +66,9 @@ def write_run(
     write_columns(folder / "trials.csv", trials, (study.title, CAUTION))
     write_columns(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
     write_columns(folder / "racks.csv", result.rack_columns(), (study.title, ORDER_RULE, CAUTION))
+    # Racks that joined have given others another number.
+    for old in (folder / "fronts").glob("[0-9]*-*.csv"):
+        old.unlink()
     for index, rows in result.rack_fronts.items():
         name = slug(result.problem.racks[index].name)
         write_columns(
@@ -133,15 +136,15 @@ def rewrite_report(stored: StoredRun) -> Path:
     return stored.folder / REPORT_FILE
 
 
-def write_inputs(folder: Path, study: Study) -> None:
-    """Copy the study's files, unless that was done when the run began.
+def write_inputs(folder: Path, study: Study, *, again: bool = False) -> None:
+    """Copy the study's files, unless that was done when the run began; `again`, when it begins.
 
     They are copied before the search: whoever edits the study overnight would otherwise find
     next to the results a study that they do not answer.
     """
     for kind, path in study.inputs.items():
         target = input_path(folder, kind)
-        if not target.exists():
+        if again or not target.exists():
             write_bytes(target, path.read_bytes())
 
 

@@ -7,9 +7,12 @@ A study with variants has one folder for all, with a folder in it for each varia
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimiser import __version__
@@ -19,14 +22,20 @@ from optimiser.base.files import slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
 from optimiser.folder.variants import write_sweep
 from optimiser.folder.write import write_inputs, write_run
+from optimiser.jobs.going_on import (
+    case_question,
+    holds_part,
+    known_records,
+    lengths_of,
+    search_asked,
+    unit_question,
+)
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.unit import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.unit_search import SearchSettings
-from optimiser.study.tables import SearchTable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
 
     from optimiser.jobs.unit import Stop
     from optimiser.study.read import Study
@@ -138,24 +147,50 @@ def run_batch(
 
 def _begin(study: Study, out: Path, options: RunOptions) -> _Job:
     name = study.path.stem + (QUICK_SUFFIX if options.quick else "")
-    claim = claim_folder(out, name, question_hash(_question(study, options)))
+    plan = _plan(study, options)
+    claim = claim_folder(
+        out,
+        name,
+        question_hash(_question(study, options)),
+        {"lengths": lengths_of(plan)},
+        partial(holds_part, plan=plan),
+    )
     try:
-        return _Job(study, claim, _cases(study, claim, options))
+        return _Job(study, claim, _cases(study, claim, plan))
     except (OptimiserError, OSError):
         claim.release()
         raise
 
 
-def _cases(study: Study, claim: Claim, options: RunOptions) -> list[_Case]:
-    cases: list[_Case] = []
+def _plan(study: Study, options: RunOptions) -> dict[str, list[UnitSpec]]:
+    """Units of each case by its folder in the study's, empty for the study itself."""
+    plan: dict[str, list[UnitSpec]] = {}
     names: set[str] = set()
     for case in study.cases:
-        folder = claim.path
-        if case.variant:
-            folder = folder / _unique(slug(case.variant), names)
-        write_inputs(folder, case)
-        cases.append(_Case(case, folder, _specs(case, folder, options, study.cases)))
+        folder = _unique(slug(case.variant), names) if case.variant else ""
+        plan[folder] = _specs(case, options, study.cases)
+    return plan
+
+
+def _cases(study: Study, claim: Claim, plan: dict[str, list[UnitSpec]]) -> list[_Case]:
+    cases: list[_Case] = []
+    for case, (name, specs) in zip(study.cases, plan.items(), strict=True):
+        folder = claim.path / name
+        write_inputs(folder, case, again=True)
+        cases.append(_Case(case, folder, _placed(specs, folder)))
     return cases
+
+
+def _placed(specs: list[UnitSpec], folder: Path) -> list[UnitSpec]:
+    """Units with their records in a folder: the journal that is there already, or a new one."""
+    labels = {spec.label for spec in specs}
+    records = {name: path for name, path in known_records(folder).items() if name in labels}
+    for spec in specs:
+        taken = set(records.values())
+        names = (f"{count:02d}-{spec.record.name}" for count in itertools.count(spec.rack + 1))
+        paths = (folder / RECORD_FOLDER / name for name in names)
+        records.setdefault(spec.label, next(path for path in paths if path not in taken))
+    return [replace(spec, record=records[spec.label]) for spec in specs]
 
 
 def _question(study: Study, options: RunOptions) -> Iterator[bytes]:
@@ -163,10 +198,7 @@ def _question(study: Study, options: RunOptions) -> Iterator[bytes]:
     yield __version__.encode()
     for case in study.cases:
         record = case.resolved()
-        record["search"] = {k: v for k, v in record["search"].items() if k != "hours"}
-        # Which rack wins decides no design: a run that was cut off before the key came goes on.
-        if record["search"]["prefer"] == SearchTable().prefer:
-            del record["search"]["prefer"]
+        record["search"] = search_asked(record)
         record["overridden"] = [options.trials, options.seed, *(["quick"] if options.quick else [])]
         yield json.dumps(record, sort_keys=True, default=str).encode()
 
@@ -180,10 +212,11 @@ def _unique(name: str, taken: set[str]) -> str:
     return name
 
 
-def _specs(
-    study: Study, folder: Path, options: RunOptions, cases: Sequence[Study]
-) -> list[UnitSpec]:
-    """The units of one of a study's cases; the hours of a study are shared by those of all."""
+def _specs(study: Study, options: RunOptions, cases: Sequence[Study]) -> list[UnitSpec]:
+    """The units of one of a study's cases; the hours of a study are shared by those of all.
+
+    Their records have the last part of their names only, until it is known where they go.
+    """
     problem, table = study.problem(), study.file.search
     settings = SearchSettings(
         trials=options.trials or table.trials,
@@ -194,6 +227,7 @@ def _specs(
         quick=options.quick,
     )
     seed = study.seed if options.seed is None else options.seed
+    question = case_question(study, quick=options.quick)
     count = sum(len(case.racks) * case.file.search.repeats for case in cases)
     seconds = None if table.hours is None or options.seconds else 3600.0 * table.hours
     budget = TimeBudget.of(seconds, len(cases))
@@ -201,7 +235,7 @@ def _specs(
     for index, rack in enumerate(problem.racks):
         for repeat in range(table.repeats):
             again = f", repeat {repeat + 1}" if table.repeats > 1 else ""
-            name = f"{index + 1:02d}-{slug(rack.name)}" + (f"-{repeat + 1}" if again else "")
+            name = slug(rack.name) + (f"-{repeat + 1}" if again else "")
             specs.append(
                 UnitSpec(
                     label=f"{study.name}, {rack.name}{again}",
@@ -211,7 +245,8 @@ def _specs(
                     settings=settings,
                     seeds=table.seeds,
                     refine=table.refine,
-                    record=folder / RECORD_FOLDER / f"{name}.journal",
+                    record=Path(f"{name}.journal"),
+                    question=unit_question(question, rack, seed + repeat),
                     seconds=budget.share(count, options.workers or cores()),
                 )
             )
@@ -239,7 +274,7 @@ def _run_jobs(
             return
         job = next(job for job in jobs if case in job.cases)
         try:
-            case.outcome = _write_case(case, (*_notes(job.claim), *notes))
+            case.outcome = _write_case(case, job.claim, notes)
             if all(each.outcome for each in job.cases):
                 last = all(each.outcome for each in cases)
                 _write_job(job, settle if last else lambda: None)
@@ -314,21 +349,32 @@ def _write_job(job: _Job, settle: Callable[[], None]) -> None:
         job.claim.finish()
 
 
-def _notes(claim: Claim) -> tuple[str, ...]:
-    if claim.resumed:
-        return (f"{claim.path} had been cut off: went on where it stopped.",)
+def _notes(claim: Claim, units: Sequence[UnitResult]) -> Iterator[str]:
+    """What to know about the folder, and about the records in it."""
+    if claim.before == "cut off":
+        yield f"{claim.path} had been cut off: went on where it stopped."
+    elif claim.before == "lost":
+        yield f"{claim.path} had lost its state.json: went on from its record."
+    elif claim.before == "finished":
+        if new := sum(len(unit.designs) - unit.kept for unit in units):
+            yield f"{claim.path} was finished: went on from there, with {new} designs more."
+        else:
+            yield (
+                f"{claim.path} was finished, and nothing is left to search: give more --trials or "
+                "time; [search] stop_window and give_up_after end a search early."
+            )
     if claim.passed_over:
-        return (f"{claim.passed_over[0]} holds another run: this one is in {claim.path}.",)
-    return ()
+        yield f"{claim.passed_over[0]} holds another run: this one is in {claim.path}."
+    yield from (unit.note for unit in units if unit.note)
 
 
-def _write_case(case: _Case, notes: tuple[str, ...]) -> Outcome:
+def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     outcomes = [case.outcomes[index] for index in range(len(case.specs))]
     failures = [outcome for outcome in outcomes if isinstance(outcome, UnitFailure)]
     units = [unit for unit in outcomes if isinstance(unit, UnitResult)]
     problems = tuple(failure.message for failure in failures)
     finished = not failures and all(unit.finished for unit in units)
-    notes = (*notes, *(unit.note for unit in units if unit.note))
+    notes = (*_notes(claim, units), *noted)
     told = tuple(unit for unit in units if len(unit.designs))
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)

@@ -69,6 +69,7 @@ class UnitSpec:
         refine: refine the seeds before the search, and what was found after it.
         record: its journal file.
         seconds: the most time that the study allows it; None without a limit.
+        question: hash of what it asks, however long; its record keeps it.
         opening: what its search begins with, where that was found with other racks; None leaves
             it to the unit.
     """
@@ -82,6 +83,7 @@ class UnitSpec:
     refine: bool
     record: Path
     seconds: float | None = None
+    question: str = ""
     opening: Opening | None = None
 
 
@@ -111,7 +113,7 @@ def open_record(spec: UnitSpec) -> UnitRecord:
     Raises:
         StorageError: it cannot be written, or belongs to something else.
     """
-    return UnitRecord(spec.record, spec.label, spec.problem.objectives.names)
+    return UnitRecord(spec.record, spec.label, spec.problem.objectives.names, spec.question)
 
 
 def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitResult:
@@ -136,7 +138,7 @@ def run_unit(
         StorageError: the store cannot be written.
         ValueError: the store's trials are not those of this unit.
     """
-    began = time.monotonic()
+    began, kept = time.monotonic(), len(store.trials)
     limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
     stopped, refining = False, None
 
@@ -168,9 +170,8 @@ def run_unit(
         _tell_opening(spec, search, refine=going_on)
         refining = time.monotonic() - started if going_on else None
         tell_watch()
-    if "refined" in _after_seeds(search):
-        reason = _reason_to_refine(spec, store.trials)
-    else:
+    reason = _ended(spec, search, store.trials)
+    if not reason:
         while (designs := search.ask()) is not None:
             search.tell(designs, problem.evaluate(designs))
             tell_watch()
@@ -192,6 +193,7 @@ def run_unit(
         dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
         finished=not stopped,
         starts=_agreeing(problem, records),
+        kept=kept,
     )
 
 
@@ -232,7 +234,7 @@ def _tell_opening(spec: UnitSpec, search: UnitSearch, *, refine: bool) -> None:
 
 def _worth_refining(problem: Problem, search: UnitSearch) -> bool:
     """Whether the search has moved the front since it was last refined, if it was."""
-    if "refined" in _after_seeds(search):
+    if search.batches[-1:] == ("refined",):
         return False
     unmoved = UNMOVED_AS_BUILT if problem.objectives.as_built else UNMOVED
     return "refined" not in search.batches or search.gained > unmoved
@@ -273,12 +275,18 @@ def _tell_refined(spec: UnitSpec, search: UnitSearch, how: RefineSettings) -> No
     search.add(found.designs, outcome, "refined", found.starts.tolist())
 
 
-def _reason_to_refine(spec: UnitSpec, trials: Trials) -> str:
-    """Why an earlier process ended its search and began to refine."""
+def _ended(spec: UnitSpec, search: UnitSearch, trials: Trials) -> str:
+    """Why an earlier process ended its search and began to refine; empty when it is to go on.
+
+    It goes on when nothing was refined after it, or when what is asked now would not have ended
+    it: that process had less time, or fewer trials.
+    """
+    if "refined" not in _after_seeds(search):
+        return ""
     own = [n for n, trial in enumerate(trials) if trial.user_attrs["origin"] != "refined"]
     searched = list(trials)[: own[-1] + 1] if own else []
-    search = UnitSearch(spec.problem, spec.rack, spec.seed, spec.settings, trials=searched)
-    return search.stop_reason if search.ask() is None else TIME_UP
+    before = UnitSearch(spec.problem, spec.rack, spec.seed, spec.settings, trials=searched)
+    return before.stop_reason if before.ask() is None else ""
 
 
 def _time_is_up(

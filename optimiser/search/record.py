@@ -8,30 +8,18 @@ write and one sync before the next batch is drawn. Any Optuna reads the file:
 
 Optuna's own file backend syncs at every single trial, cannot open a file whose last line was cut
 off once something was appended to it, and waits half a minute for the lock of a killed process.
-`_Lines` below writes the same lines and has none of these troubles: one process owns the result
-folder (see `folder.claim`), and what a cut left behind the last whole batch goes before anything
-else.
-
-Each line ends with a key of ours, which Optuna passes over: the CRC-32 of the line before that key,
-going on from that of our line before it.
-
-    {"op_code":4,...,"crc32":"7d32fb17"}
-
-A line that is damaged, missing or written twice is thus found, and ends what is read. A whole line
-without the key is none of ours, such as a note that someone kept with the study: it is passed over.
-Lines of records from before the key came are taken as they are.
+`_Lines` below writes the same lines, each with a checksum (`search.journal`), and has none of
+these troubles: one process owns the result folder (see `folder.claim`), and what a cut left behind
+the last whole batch goes before anything else.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import re
 import warnings
-import zlib
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import optuna
 from optuna.exceptions import ExperimentalWarning
@@ -41,6 +29,7 @@ from optuna.trial import FrozenTrial
 
 from optimiser.base.errors import StorageError
 from optimiser.base.locks import wait_for_lock
+from optimiser.search.journal import QUESTION, read_whole_batches, sealed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -49,7 +38,6 @@ if TYPE_CHECKING:
 Trials = Sequence[FrozenTrial]
 
 LOCK_SECONDS = 30.0
-_SUM = re.compile(rb',"crc32":"([0-9a-f]{8})"\}\n\Z')
 
 
 class RecordError(StorageError):
@@ -69,7 +57,7 @@ class _Lines(BaseJournalBackend):
                 f"{path}: another process is still writing it; wait until it has ended, "
                 "then run the same command again"
             )
-        self._old, self._size, self._sum, self.note = _read_whole_batches(path)
+        self._old, self._size, self._sum, self.note = read_whole_batches(path)
         self._stream.truncate(self._size)
         self._base = len(self._old)
         self._new: list[dict[str, Any]] = []
@@ -87,12 +75,8 @@ class _Lines(BaseJournalBackend):
 
     def flush(self) -> None:
         """Write and sync the waiting lines: all of them, or none when the disk is full."""
-        text, check = bytearray(), self._sum
-        for line in self._new:
-            body = json.dumps(line, separators=(",", ":"))[:-1].encode("utf-8")
-            check = zlib.crc32(body, check or 0)
-            text += body + b',"crc32":"%08x"}\n' % check
-        content = memoryview(bytes(text))
+        text, check = sealed(self._new, self._sum)
+        content = memoryview(text)
         size = self._size + len(content)
         try:
             while content:
@@ -133,13 +117,16 @@ class UnitRecord:
             does.
         study_name: name of the Optuna study in it.
         names: objectives, all minimised.
+        question: hash of what the unit asks, kept with the study; empty for none.
 
     Raises:
         StorageError: the file cannot be opened or written.
         RecordError: it is not the record of this study.
     """
 
-    def __init__(self, path: Path, study_name: str, names: Sequence[str]) -> None:
+    def __init__(
+        self, path: Path, study_name: str, names: Sequence[str], question: str = ""
+    ) -> None:
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -148,6 +135,11 @@ class UnitRecord:
             raise _cannot_write(path, error) from None
         try:
             self._study = _open_study(self._lines, study_name, names)
+            attrs = self._study.user_attrs
+            if attrs.get(QUESTION, question) != question:
+                raise ValueError("another question")
+            if question and not (attrs or self.trials):
+                self._study.set_user_attr(QUESTION, question)
             self._lines.flush()
         except (KeyError, ValueError, TypeError, AssertionError) as error:
             self._lines.close()
@@ -214,92 +206,6 @@ def _open_study(lines: _Lines, name: str, names: Sequence[str]) -> optuna.Study:
     finally:
         optuna.logging.set_verbosity(loud)
     return study
-
-
-def _read_whole_batches(path: Path) -> tuple[list[dict[str, Any]], int, int | None, str]:
-    """Lines of a journal up to the first that is bad, without a batch that this leaves unfinished.
-
-    A cut leaves part of a line, a power failure perhaps a line of zeros. If whole lines follow a
-    bad one, which no cut does, all that goes is kept beside the file under the name `.damaged`.
-
-    Returns:
-        The lines, the bytes they take, the sum of the last (None where none has one), and what to
-        say about lines that went.
-    """
-    found: list[_Line] = []
-    size, check, bad = 0, None, b""
-    with path.open("rb") as stream:
-        for text in stream:
-            line = _read_line(text, size, check)
-            if line is None:
-                bad = text + stream.read()
-                break
-            found.append(line)
-            size, check = line.end, line.sum
-    kept = found[: _count_whole(found)]
-    size, check = (kept[-1].end, kept[-1].sum) if kept else (0, None)
-    with path.open("rb") as stream:
-        stream.seek(size)
-        gone = stream.read()
-    note = _say_gone(path, len(kept) + 1, gone, damaged=b"\n" in bad[:-1])
-    return [line.entry for line in kept if line.entry], size, check, note
-
-
-def _say_gone(path: Path, number: int, gone: bytes, *, damaged: bool) -> str:
-    """Keep what goes where it was damaged, and say how many designs go with it."""
-    # No single damage hides a trial's line from all three.
-    marks = (b'"params":', b'"distributions":', b'"user_attrs":')
-    count = sum(any(mark in line for mark in marks) for line in gone.splitlines())
-    kept = path.with_suffix(path.suffix + ".damaged")
-    if damaged:
-        kept.write_bytes(gone)
-    if not count:
-        return ""
-    why = f"is damaged (what stood there is in {kept.name})" if damaged else "was cut off"
-    designs = "1 design is" if count == 1 else f"{count} designs are"
-    return f"{path} {why} from line {number} on: {designs} searched again."
-
-
-class _Line(NamedTuple):
-    """A line of a journal: nothing of it where it is none of ours; where it ends; its sum."""
-
-    entry: dict[str, Any]
-    end: int
-    sum: int | None
-
-
-def _read_line(text: bytes, start: int, check: int | None) -> _Line | None:
-    """One line, after one of that sum; None when it is not whole."""
-    if not text.endswith(b"\n"):
-        return None
-    end = start + len(text)
-    found = _SUM.search(text)
-    own = check if found is None else zlib.crc32(text[: found.start()], check or 0)
-    if found is not None and own != int(found[1], 16):
-        return None
-    try:
-        entry = json.loads(text)
-    except ValueError:
-        return None
-    if not (isinstance(entry, dict) and "op_code" in entry):
-        return None
-    foreign = found is None and check is not None
-    return _Line({} if foreign else entry, end, own)
-
-
-def _count_whole(lines: Sequence[_Line]) -> int:
-    """How many lines there are before a batch of trials that is not whole, or out of order."""
-    whole = batches = told = 0
-    for number, line in enumerate(lines, 1):
-        batch = line.entry.get("user_attrs", {})
-        if "batch" in batch:
-            if batch["batch"] != batches:
-                break
-            told = (told + 1) % batch.get("batch_size", 1)
-            batches += told == 0
-        if told == 0:
-            whole = number
-    return whole
 
 
 def _cannot_write(path: Path, error: OSError) -> StorageError:

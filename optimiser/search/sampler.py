@@ -213,12 +213,13 @@ def make_trials(
     to `status`, `origin`, `batch` and `batch_size`, and `starts` where independent starts came
     to the design. A design that cannot assemble fails.
     """
-    rack_names = tuple(rack.name for rack in problem.racks)
-    distributions = {"rack": CategoricalDistribution(rack_names), **space}
+    racks = [problem.racks[index].name for index in designs.rack.tolist()]
+    # Each its own rack alone, so that the study's other racks may change.
+    choices = {name: CategoricalDistribution((name,)) for name in racks}
     trials = []
     for row, values in enumerate(designs.values.tolist()):
         named = dict(zip(VARIABLES, values, strict=True))
-        params = {"rack": rack_names[int(designs.rack[row])]}
+        params = {"rack": racks[row]}
         params.update((name, named.pop(name)) for name in space)
         objectives = evaluation.objectives[row]
         limits = zip(problem.constraint_names, evaluation.constraints[row].tolist(), strict=True)
@@ -227,7 +228,7 @@ def make_trials(
             state=TrialState.COMPLETE if works else TrialState.FAIL,
             values=objectives.tolist() if works else None,
             params=params,
-            distributions=distributions,
+            distributions={"rack": choices[racks[row]], **space},
             user_attrs={
                 "status": str(evaluation.status[row]),
                 "origin": batch.origin,
