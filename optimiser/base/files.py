@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-_RUNS_IN_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r")
+# What a spreadsheet runs, and the same behind the mark that keeps it from doing so.
+_RUNS_IN_SPREADSHEET = re.compile(r"'*[=+\-@\t\r]")
 
 
 def write_bytes(path: Path, content: bytes) -> None:
@@ -68,27 +69,30 @@ def number_text(value: object) -> str:
 
 def safe_text(text: str) -> str:
     """Text from a name, written so that no spreadsheet takes it for a formula."""
-    return f"'{text}" if text.startswith(_RUNS_IN_SPREADSHEET) else text
+    return f"'{text}" if _RUNS_IN_SPREADSHEET.match(text) else text
 
 
 def plain_text(cell: str) -> str:
     """The name that `safe_text` wrote."""
-    return cell[1:] if cell[:1] == "'" and cell[1:].startswith(_RUNS_IN_SPREADSHEET) else cell
+    return cell[1:] if cell.startswith("'") and _RUNS_IN_SPREADSHEET.match(cell) else cell
 
 
 def csv_text(
     columns: Sequence[str], rows: Iterable[Sequence[object]], comments: Sequence[str] = ()
 ) -> str:
-    """A CSV file's text: comment lines with `#`, the columns, the rows."""
+    """A CSV file's text: comment lines with `#`, the columns, the rows.
+
+    A row with a `#` in it is quoted, so that nobody takes it or its rest for a comment.
+    """
     out = io.StringIO()
     for comment in comments:
         out.write("# " + " ".join(comment.split()) + "\n")
     writer = csv.writer(out, lineterminator="\n")
+    quoting = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
     writer.writerow(columns)
     for row in rows:
-        writer.writerow(
-            [safe_text(cell) if isinstance(cell, str) else number_text(cell) for cell in row]
-        )
+        cells = [safe_text(cell) if isinstance(cell, str) else number_text(cell) for cell in row]
+        (quoting if any("#" in cell for cell in cells) else writer).writerow(cells)
     return out.getvalue()
 
 

@@ -2,8 +2,9 @@
 
 Accepted without being told: a byte-order mark, CRLF, comma, semicolon or tab between cells,
 decimal commas where the cells are not separated by commas, capitals in the names of columns,
-spaces around cells, blank lines and lines that begin with `#`. Everything else is refused by row,
-never guessed.
+spaces around cells, blank lines and lines that begin with `#`, also between the quotes that a
+spreadsheet puts around them: there a name that begins with `#` has other cells beside it.
+Everything else is refused by row, never guessed.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 MAX_BYTES = 2_000_000
+_FIRST_CELL = re.compile(r"""[ \t]*("(?:[^"]|"")*"|[^,;\t]*)""")
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 
 
@@ -141,8 +143,16 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     return [
         (number, line)
         for number, line in enumerate(re.split(r"\r\n|\r|\n", read_text(path)), start=1)
-        if line.strip(" \t,;") and not line.lstrip(" \t\"'").startswith("#")
+        if line.strip(" \t,;") and not _is_comment(line)
     ]
+
+
+def _is_comment(line: str) -> bool:
+    plain = line.lstrip(" \t")
+    if plain.startswith("#") or not plain.lstrip("\"'").startswith("#"):
+        return plain.startswith("#")
+    first = _FIRST_CELL.match(line)
+    return first is not None and not line[first.end() :].strip(" \t,;")
 
 
 def _separator(lines: list[tuple[int, str]]) -> str:
