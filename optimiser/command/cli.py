@@ -123,9 +123,10 @@ def run(
 ) -> None:
     """Search every rack of each study and write fronts, the winner and figures.
 
-    The same command goes on where a run was cut off. Ctrl-C finishes the designs at hand, writes
-    what there is, and ends. Exit code 0: every study has an acceptable rack; 1: one has none, or
-    failed (the others finish all the same); 2: input that cannot be used; 130: stopped.
+    The same command goes on where a run was cut off, and from what is there when more trials,
+    time or racks are asked for. Ctrl-C finishes the designs at hand, writes what there is, and
+    ends. Exit code 0: every study has an acceptable rack; 1: one has none, or failed (the others
+    finish all the same); 2: input that cannot be used; 130: stopped.
     """
     seconds = _seconds(hours, until)
     from optimiser.command.run_screen import show_run

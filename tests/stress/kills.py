@@ -63,7 +63,7 @@ def main() -> None:
         assert code in (0, 1), err  # 1: no rack is acceptable
         for number in range(1, given.kills + 1):
             if (folder / "out/small/run.json").exists():
-                print("finished early: every kill from here on would begin a new folder")
+                print("finished early: nothing is left to kill")
                 break
             count = kill_once(folder, moments)
             print(f"kill {number:2}: {count} designs on disk")
