@@ -2,37 +2,20 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from typing import TYPE_CHECKING
+
+from filelock import lock_descriptor
 
 if TYPE_CHECKING:
     from typing import IO
 
 _POLL_SECONDS = 0.05
 
-if sys.platform == "win32":
-    import msvcrt
 
-    def try_lock(stream: IO[bytes]) -> bool:
-        """Take the lock of an open file; False when another process holds it."""
-        stream.seek(0)
-        try:
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def try_lock(stream: IO[bytes]) -> bool:
-        """Take the lock of an open file; False when another process holds it."""
-        try:
-            fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
+def try_lock(stream: IO[bytes]) -> bool:
+    """Take the lock of an open file; False when another process holds it."""
+    return lock_descriptor(stream.fileno(), blocking=False)
 
 
 def wait_for_lock(stream: IO[bytes], seconds: float) -> bool:
