@@ -24,7 +24,7 @@ from optimiser.jobs import batch
 from optimiser.jobs import processes as pool
 from optimiser.jobs import unit as units
 from optimiser.jobs.batch import RunOptions, run_batch
-from optimiser.jobs.unit import TimeBudget, UnitFailure
+from optimiser.jobs.unit import UnitFailure
 from optimiser.metrics.tolerance import Tolerances
 
 TABLES = ("trials.csv", "front.csv", "hardpoints.csv", "curves.csv", "run.json")
@@ -343,17 +343,6 @@ def test_a_process_that_is_killed_again_and_again_is_one_line(whole, tmp_path, s
 # --- time ----------------------------------------------------------------------------------------
 
 
-def test_time_is_shared_among_what_is_left():
-    budget = TimeBudget.of(100.0, 1)
-    assert budget.writing == 15.0
-    assert budget.share(10, 2) == pytest.approx(85.0 / 5, abs=0.1)
-    assert budget.share(3, 2) == pytest.approx(85.0 / 2, abs=0.1)
-    assert budget.share(1, 2) == pytest.approx(85.0, abs=0.1)
-    assert TimeBudget.of(1000.0, 3).writing == 45.0
-    assert TimeBudget.of(None, 3).share(5, 2) is None
-    assert TimeBudget(time.monotonic() - 5.0, 1.0).share(5, 2) == 0.0
-
-
 def test_a_run_out_of_time_is_written_in_time_and_finished(tmp_path):
     study = small_study(tmp_path / "in", trials=100_000)
     began = time.monotonic()
@@ -364,30 +353,6 @@ def test_a_run_out_of_time_is_written_in_time_and_finished(tmp_path):
     assert reasons == {"the time allowed ran out"}
     assert len(outcome.result.designs) > 40
     assert 1.0 < taken < 7.0
-
-
-def test_the_hours_of_a_study_are_its_own(tmp_path):
-    study = small_study(tmp_path / "in")
-    text = study.path.read_text("utf-8").replace("[search]", "[search]\nhours = 1.0")
-    study.path.write_text(text, "utf-8")
-    study = small_study_again(study.path)
-
-    def seconds_of(study, **options):
-        return [
-            spec.seconds
-            for case in study.cases
-            for spec in batch._specs(case, RunOptions(**options), study.cases)
-        ]
-
-    assert seconds_of(study, workers=1) == [pytest.approx(3585.0 / 2, abs=0.1)] * 2
-    assert seconds_of(study, workers=2, seconds=60.0) == [None, None]
-    # Three variants of two racks share the hours of the one study.
-    grid = '[[variant]]\nname = "w"\ngrid = { "car.wheelbase_mm" = [2200, 2300, 2400] }\n'
-    study.path.write_text(f"{text}\n{grid}", "utf-8")
-    varied = small_study_again(study.path)
-    assert len(varied.cases) == 3
-    assert seconds_of(varied, workers=1) == [pytest.approx(3555.0 / 6, abs=0.1)] * 6
-    assert seconds_of(varied, workers=2) == [pytest.approx(3555.0 / 3, abs=0.1)] * 6
 
 
 # --- the whole of a unit -------------------------------------------------------------------------

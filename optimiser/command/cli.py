@@ -128,11 +128,11 @@ def run(
     ends. Exit code 0: every study has an acceptable rack; 1: one has none, or failed (the others
     finish all the same); 2: input that cannot be used; 130: stopped.
     """
-    seconds = _seconds(hours, until)
+    seconds, ends = _time_allowed(hours, until)
     from optimiser.command.run_screen import show_run
     from optimiser.jobs.start import RunOptions, run_studies
 
-    options = RunOptions(trials, seed, workers, seconds, cluster, quick)
+    options = RunOptions(trials, seed, workers, seconds, cluster, quick, ends)
     raise typer.Exit(show_run(run_studies, studies, out, options))
 
 
@@ -329,17 +329,20 @@ def _typed(values: list[str] | None, at: bool) -> list[str]:
     return values or []
 
 
-def _seconds(hours: float | None, until: str | None) -> float | None:
-    """Seconds that a run may take; a time of day that has passed means tomorrow's."""
+def _time_allowed(hours: float | None, until: str | None) -> tuple[float | None, float | None]:
+    """Seconds that a run may take, and the `time.time()` at which it has to end.
+
+    A time of day that has passed means tomorrow's.
+    """
     if hours is not None and until is not None:
         raise InputError("--hours, --until", "both are given", "give one of the two")
     if hours is not None:
         if not 0.0 < hours <= _MOST_HOURS:
             problem = f"{hours:g} is not between 0 and {_MOST_HOURS}"
             raise InputError("--hours", problem, "give hours, such as 8 or 0.5")
-        return 3600.0 * hours
+        return 3600.0 * hours, None
     if until is None:
-        return None
+        return None, None
     now = datetime.datetime.now()
     try:
         clock = datetime.datetime.strptime(until, "%H:%M").time()
@@ -350,7 +353,8 @@ def _seconds(hours: float | None, until: str | None) -> float | None:
     then = datetime.datetime.combine(now.date(), clock)
     if then <= now:
         then += datetime.timedelta(days=1)
-    return (then - now).total_seconds()
+    # Local time, also in a night in which summer time begins or ends.
+    return None, then.timestamp()
 
 
 _MOST_HOURS = 1000

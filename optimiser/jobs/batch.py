@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import time
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -31,7 +32,8 @@ from optimiser.jobs.going_on import (
     unit_question,
 )
 from optimiser.jobs.processes import run_units
-from optimiser.jobs.unit import TimeBudget, UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.jobs.time_budget import Shares, TimeBudget
+from optimiser.jobs.unit import UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.unit_search import SearchSettings
 
 if TYPE_CHECKING:
@@ -54,7 +56,8 @@ class RunOptions:
         seed: random seed.
         workers: processes on this machine; None for as many as cores where the search is long, and
             one where starting more would take longer than it saves.
-        seconds: wall-clock time for the whole batch.
+        seconds: time at work for the whole batch.
+        until: `time.time()` at which everything is to be written, instead.
         cluster: address of a scheduler whose workers do the units instead.
         quick: no search, only what it would be opened with.
     """
@@ -65,6 +68,7 @@ class RunOptions:
     seconds: float | None = None
     cluster: str | None = None
     quick: bool = False
+    until: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +111,7 @@ class _Job:
     study: Study
     claim: Claim
     cases: list[_Case]
+    budget: TimeBudget
 
 
 def run_batch(
@@ -156,7 +161,9 @@ def _begin(study: Study, out: Path, options: RunOptions) -> _Job:
         partial(holds_part, plan=plan),
     )
     try:
-        return _Job(study, claim, _cases(study, claim, plan))
+        hours = study.file.search.hours
+        budget = TimeBudget(None if hours is None else 3600.0 * hours, len(study.cases))
+        return _Job(study, claim, _cases(study, claim, plan), budget)
     except (OptimiserError, OSError):
         claim.release()
         raise
@@ -168,7 +175,7 @@ def _plan(study: Study, options: RunOptions) -> dict[str, list[UnitSpec]]:
     names: set[str] = set()
     for case in study.cases:
         folder = _unique(slug(case.variant), names) if case.variant else ""
-        plan[folder] = _specs(case, options, study.cases)
+        plan[folder] = _specs(case, options)
     return plan
 
 
@@ -212,8 +219,8 @@ def _unique(name: str, taken: set[str]) -> str:
     return name
 
 
-def _specs(study: Study, options: RunOptions, cases: Sequence[Study]) -> list[UnitSpec]:
-    """The units of one of a study's cases; the hours of a study are shared by those of all.
+def _specs(study: Study, options: RunOptions) -> list[UnitSpec]:
+    """The units of one of a study's cases.
 
     Their records have the last part of their names only, until it is known where they go.
     """
@@ -228,9 +235,6 @@ def _specs(study: Study, options: RunOptions, cases: Sequence[Study]) -> list[Un
     )
     seed = study.seed if options.seed is None else options.seed
     question = case_question(study, quick=options.quick)
-    count = sum(len(case.racks) * case.file.search.repeats for case in cases)
-    seconds = None if table.hours is None or options.seconds else 3600.0 * table.hours
-    budget = TimeBudget.of(seconds, len(cases))
     specs = []
     for index, rack in enumerate(problem.racks):
         for repeat in range(table.repeats):
@@ -247,7 +251,6 @@ def _specs(study: Study, options: RunOptions, cases: Sequence[Study]) -> list[Un
                     refine=table.refine,
                     record=Path(f"{name}.journal"),
                     question=unit_question(question, rack, seed + repeat),
-                    seconds=budget.share(count, options.workers or cores()),
                 )
             )
     return specs
@@ -281,14 +284,32 @@ def _run_jobs(
         except StorageError as error:
             trouble.append(str(error))
 
-    _run_specs(specs, options, watch, lambda: bool(trouble) or stop(), done, notes)
+    shares = _shares(jobs, options)
+    _run_specs(specs, shares, options, watch, lambda: bool(trouble) or stop(), done, notes)
     if trouble:
         # A full disk hits every unit alike: one line says it.
         raise StorageError(trouble[0])
 
 
+def _shares(jobs: Sequence[_Job], options: RunOptions) -> Shares:
+    """Time for each unit: of the command's, else of its study's hours."""
+    seconds, by_clock = options.seconds, options.until is not None
+    if options.until is not None:
+        seconds = max(0.0, options.until - time.time())
+    whole = TimeBudget(seconds, sum(len(job.cases) for job in jobs), by_clock).begin()
+    return Shares(
+        [
+            job.budget if seconds is None else whole
+            for job in jobs
+            for case in job.cases
+            for _ in case.specs
+        ]
+    )
+
+
 def _run_specs(
     specs: list[UnitSpec],
+    shares: Shares,
     options: RunOptions,
     watch: Watch,
     stop: Stop,
@@ -296,10 +317,9 @@ def _run_specs(
     notes: list[str],
 ) -> None:
     """Units on this machine or on a cluster."""
-    budget = TimeBudget.of(options.seconds, len({spec.record.parent for spec in specs}))
     if options.cluster is None:
         workers = options.workers or _workers(specs)
-        run_units(specs, workers=workers, watch=watch, stop=stop, budget=budget, done=done)
+        run_units(specs, workers=workers, watch=watch, stop=stop, shares=shares, done=done)
         return
     try:
         from optimiser.jobs.cluster import run_units_on_cluster
@@ -314,7 +334,7 @@ def _run_specs(
         specs,
         watch=watch,
         stop=stop,
-        budget=budget,
+        shares=shares,
         done=done,
         note=notes.append,
     )
@@ -373,9 +393,10 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     failures = [outcome for outcome in outcomes if isinstance(outcome, UnitFailure)]
     units = [unit for unit in outcomes if isinstance(unit, UnitResult)]
     problems = tuple(failure.message for failure in failures)
-    finished = not failures and all(unit.finished for unit in units)
     notes = (*_notes(claim, units), *noted)
     told = tuple(unit for unit in units if len(unit.designs))
+    # A unit that had no time for a single design has still to be done.
+    finished = len(told) == len(outcomes) and all(unit.finished for unit in told)
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)

@@ -30,7 +30,6 @@ from distributed.comm.core import CommClosedError
 from optimiser.base.errors import OptimiserError, StorageError
 from optimiser.jobs.unit import (
     Stop,
-    TimeBudget,
     UnitFailure,
     UnitOutcome,
     UnitSpec,
@@ -47,6 +46,7 @@ if TYPE_CHECKING:
     from distributed import Future
 
     from optimiser.answer.run_result import UnitResult
+    from optimiser.jobs.time_budget import Allowed, Shares
     from optimiser.search.record import Trials, UnitRecord
 
 DISTRIBUTION = "tierod-optimiser"
@@ -70,7 +70,7 @@ def run_units_on_cluster(
     *,
     watch: Watch,
     stop: Stop,
-    budget: TimeBudget,
+    shares: Shares,
     done: Callable[[int, UnitOutcome], None],
     note: Callable[[str], None],
 ) -> None:
@@ -81,7 +81,7 @@ def run_units_on_cluster(
         specs: the units, in the order to begin them.
         watch: told of each generation of any unit.
         stop: once True, running units finish their generation.
-        budget: time for all of them.
+        shares: time for each of them.
         done: told of each unit's index and outcome as it ends, in any order.
         note: told of what the user should know, a line each.
 
@@ -89,7 +89,7 @@ def run_units_on_cluster(
         ClusterError: no scheduler, no worker that can be used, or the scheduler went away.
     """
     with _quiet(), _connect(address) as client:
-        run = _Run(client, address, specs, watch, budget, done, note)
+        run = _Run(client, address, specs, watch, shares, done, note)
         try:
             run.until_done(stop)
         except (CommClosedError, OSError, TimeoutError, RuntimeError) as error:
@@ -154,7 +154,7 @@ class _Run:
     address: str
     specs: Sequence[UnitSpec]
     watch: Watch
-    budget: TimeBudget
+    shares: Shares
     done: Callable[[int, UnitOutcome], None]
     note: Callable[[str], None]
     job: str = field(default_factory=lambda: uuid.uuid4().hex)
@@ -272,7 +272,7 @@ class _Run:
         for worker in sorted(set(usable) - busy):
             if not self.waiting:
                 return
-            seconds = self.budget.share(len(self.waiting), len(usable))
+            allowed = self.shares.share(self.waiting, len(usable))
             index = self.waiting.pop(0)
             spec = self.specs[index]
             try:
@@ -287,7 +287,7 @@ class _Run:
                 _packed((spec, record.trials)),
                 self.job,
                 index,
-                seconds,
+                allowed,
                 key=f"{spec.label} {uuid.uuid4().hex[:8]}",
                 workers=[worker],
                 pure=False,
@@ -376,7 +376,7 @@ def _stop(job: str) -> None:
     _STOPPED.add(job)
 
 
-def _work(content: bytes, job: str, index: int, seconds: float | None) -> bytes:
+def _work(content: bytes, job: str, index: int, allowed: Allowed | None) -> bytes:
     """Runs on a worker: do one unit, sending each batch as it is told."""
     spec, trials = _unpacked(content)
     store = _Sender(job, index, list(trials), get_worker().log_event)
@@ -384,7 +384,7 @@ def _work(content: bytes, job: str, index: int, seconds: float | None) -> bytes:
     def watch(*progress: object) -> None:
         store.send((), progress)
 
-    result: UnitResult = run_unit(spec, store, watch, lambda: job in _STOPPED, seconds)
+    result: UnitResult = run_unit(spec, store, watch, lambda: job in _STOPPED, allowed)
     return _packed((result, len(trials), store.trials[len(trials) :]))
 
 

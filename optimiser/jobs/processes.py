@@ -23,7 +23,6 @@ from optimiser.base.one_thread import ONE_THREAD
 from optimiser.base.terminal import unfailing
 from optimiser.jobs.unit import (
     Stop,
-    TimeBudget,
     UnitFailure,
     UnitOutcome,
     UnitSpec,
@@ -36,6 +35,8 @@ from optimiser.search.record import RecordError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from multiprocessing.process import BaseProcess
+
+    from optimiser.jobs.time_budget import Allowed, Shares
 
 ATTEMPTS = 2
 OPENED_TOGETHER = 12
@@ -52,7 +53,7 @@ def run_units(
     workers: int,
     watch: Watch,
     stop: Stop,
-    budget: TimeBudget,
+    shares: Shares,
     done: Callable[[int, UnitOutcome], None],
 ) -> None:
     """Do all units, `workers` at a time; the designs are the same for any number of them.
@@ -62,19 +63,20 @@ def run_units(
         workers: processes; with one, everything happens in this process.
         watch: told of each generation of any unit.
         stop: once True, running units finish their generation and the others end at once.
-        budget: time for all of them.
+        shares: time for each of them.
         done: told of each unit's index and outcome as it ends, in any order.
     """
     workers = min(workers, len(specs))
     if workers <= 1:
         waiting = list(specs)
         for index in range(len(specs)):
-            if not stop() and budget.left > OPENING_SECONDS:
+            to_begin = range(index, len(specs))
+            if not stop() and shares.left(to_begin) > OPENING_SECONDS:
                 waiting = _opened(waiting)
-            seconds = budget.share(len(waiting), 1)
-            done(index, attempt(waiting.pop(0), watch, stop, seconds))
+            allowed = shares.share(to_begin, 1)
+            done(index, attempt(waiting.pop(0), watch, stop, allowed))
         return
-    pool = _Pool(specs, workers, watch, budget, done)
+    pool = _Pool(specs, workers, watch, shares, done)
     try:
         pool.run(stop)
     finally:
@@ -106,10 +108,10 @@ def _opens_with(first: UnitSpec, spec: UnitSpec) -> bool:
     )
 
 
-def attempt(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitOutcome:
+def attempt(spec: UnitSpec, watch: Watch, stop: Stop, allowed: Allowed | None) -> UnitOutcome:
     """Do one unit here; whatever goes wrong in it is its outcome."""
     try:
-        return run_recorded(spec, watch, stop, seconds)
+        return run_recorded(spec, watch, stop, allowed)
     except OptimiserError as error:
         storage = isinstance(error, StorageError) and not isinstance(error, RecordError)
         return UnitFailure(spec.label, str(error), storage=storage)
@@ -134,11 +136,11 @@ class _Pool:
         specs: Sequence[UnitSpec],
         workers: int,
         watch: Watch,
-        budget: TimeBudget,
+        shares: Shares,
         done: Callable[[int, UnitOutcome], None],
     ) -> None:
         self._specs, self._size = specs, workers
-        self._watch, self._budget, self._done = watch, budget, done
+        self._watch, self._shares, self._done = watch, shares, done
         self._waiting = list(range(len(specs)))
         self._attempts = [0] * len(specs)
         self._workers: list[_Worker] = []
@@ -174,10 +176,10 @@ class _Pool:
                 self._workers.append(worker)
                 if self._stopping:
                     _send(worker, "stop")
-            seconds = self._budget.share(len(self._waiting), self._size)
+            allowed = self._shares.share(self._waiting, self._size)
             worker.unit = self._waiting.pop(0)
             self._attempts[worker.unit] += 1
-            _send(worker, (self._specs[worker.unit], seconds))
+            _send(worker, (self._specs[worker.unit], allowed))
 
     def _ready(self) -> Iterator[_Worker]:
         ready = wait([worker.pipe for worker in self._workers], _POLL_SECONDS)
@@ -249,7 +251,7 @@ def _work(pipe: Connection) -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     stopping = threading.Event()
-    units: queue.SimpleQueue[tuple[UnitSpec, float | None]] = queue.SimpleQueue()
+    units: queue.SimpleQueue[tuple[UnitSpec, Allowed | None]] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(pipe, stopping, units), daemon=True).start()
 
     def watch(*content: object) -> None:
@@ -257,14 +259,14 @@ def _work(pipe: Connection) -> None:
 
     with unfailing("stdout", "stderr"):
         while True:
-            spec, seconds = units.get()
-            pipe.send(("done", attempt(spec, watch, stopping.is_set, seconds)))
+            spec, allowed = units.get()
+            pipe.send(("done", attempt(spec, watch, stopping.is_set, allowed)))
 
 
 def _listen(
     pipe: Connection,
     stopping: threading.Event,
-    units: queue.SimpleQueue[tuple[UnitSpec, float | None]],
+    units: queue.SimpleQueue[tuple[UnitSpec, Allowed | None]],
 ) -> None:
     while True:
         try:

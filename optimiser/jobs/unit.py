@@ -7,8 +7,6 @@ has told so far lies in its store; a unit that was cut off is given its store ag
 
 from __future__ import annotations
 
-import math
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -19,6 +17,7 @@ from optimiser.answer.run_result import UnitResult
 from optimiser.base.front import best_ratio
 from optimiser.evaluation.designs import Stock
 from optimiser.evaluation.quantities import said
+from optimiser.jobs.time_budget import Timer
 from optimiser.search.opening import Opening, open_racks
 from optimiser.search.record import Store, Trials, UnitRecord
 from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from optimiser.evaluation.problem import Problem
+    from optimiser.jobs.time_budget import Allowed
     from optimiser.linkage.vectors import Array
     from optimiser.search.sampler import Origin
 
@@ -50,9 +50,6 @@ TIME_UP = "the time allowed ran out"
 # a share of the unit's time.
 REFINE_DESIGNS = 2500
 REFINE_SHARE = 0.5
-# For writing: so long for each study, and never more than a share of the whole time.
-WRITE_SECONDS = 15.0
-WRITE_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +65,6 @@ class UnitSpec:
         seeds: begin with designs from the ideal inner joint.
         refine: refine the seeds before the search, and what was found after it.
         record: its journal file.
-        seconds: the most time that the study allows it; None without a limit.
         question: hash of what it asks, however long; its record keeps it.
         opening: what its search begins with, where that was found with other racks; None leaves
             it to the unit.
@@ -82,7 +78,6 @@ class UnitSpec:
     seeds: bool
     refine: bool
     record: Path
-    seconds: float | None = None
     question: str = ""
     opening: Opening | None = None
 
@@ -116,14 +111,14 @@ def open_record(spec: UnitSpec) -> UnitRecord:
     return UnitRecord(spec.record, spec.label, spec.problem.objectives.names, spec.question)
 
 
-def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, seconds: float | None) -> UnitResult:
+def run_recorded(spec: UnitSpec, watch: Watch, stop: Stop, allowed: Allowed | None) -> UnitResult:
     """`run_unit` with the unit's own journal file as its store."""
     with open_record(spec) as record:
-        return replace(run_unit(spec, record, watch, stop, seconds), note=record.note)
+        return replace(run_unit(spec, record, watch, stop, allowed), note=record.note)
 
 
 def run_unit(
-    spec: UnitSpec, store: Store, watch: Watch, stop: Stop, seconds: float | None = None
+    spec: UnitSpec, store: Store, watch: Watch, stop: Stop, allowed: Allowed | None = None
 ) -> UnitResult:
     """Do one unit, going on from what its store holds.
 
@@ -132,22 +127,22 @@ def run_unit(
         store: trials told before, and where to put new ones.
         watch: told of each generation.
         stop: ends the unit early; the result then says that it is not finished.
-        seconds: wall-clock time that the unit may take; None for as long as it needs.
+        allowed: time that the unit may take; None for as long as it needs.
 
     Raises:
         StorageError: the store cannot be written.
         ValueError: the store's trials are not those of this unit.
     """
-    began, kept = time.monotonic(), len(store.trials)
-    limits = [limit for limit in (seconds, spec.seconds) if limit is not None]
+    timer, kept = Timer(), len(store.trials)
     stopped, refining = False, None
 
     def over() -> bool:
         nonlocal stopped
         stopped = stopped or stop()
-        if stopped or not limits:
+        if stopped or allowed is None:
             return stopped
-        return _time_is_up(spec, search, began, min(limits), refining)
+        taken = timer.seconds(by_clock=allowed.by_clock)
+        return _time_is_up(spec, search, taken, allowed.seconds, refining)
 
     problem, settings = spec.problem, spec.settings
     search = UnitSearch(
@@ -162,13 +157,13 @@ def run_unit(
 
     def tell_watch() -> None:
         best = best_text(problem, search.front)
-        watch(spec.label, search.tried, settings.trials, time.monotonic() - began, best)
+        watch(spec.label, search.tried, settings.trials, timer.seconds(), best)
 
     if spec.seeds and search.batches in ((), ("seed",)):
         # The seeds refined at once hold most of the front; the search then looks for what is not.
-        started, going_on = time.monotonic(), spec.refine and not over()
+        started, going_on = timer.seconds(), spec.refine and not over()
         _tell_opening(spec, search, refine=going_on)
-        refining = time.monotonic() - started if going_on else None
+        refining = timer.seconds() - started if going_on else None
         tell_watch()
     reason = _ended(spec, search, store.trials)
     if not reason:
@@ -176,7 +171,7 @@ def run_unit(
             search.tell(designs, problem.evaluate(designs))
             tell_watch()
         reason = search.stop_reason
-    searched = time.monotonic()
+    searched = timer.seconds()
     if spec.refine and not stopped and _worth_refining(problem, search):
         again = "refined" in search.batches
         _tell_refined(spec, search, TOUCH_UP if again else RefineSettings())
@@ -189,7 +184,7 @@ def run_unit(
         evaluation=records.evaluation,
         origin=records.origin,
         stop_reason=STOPPED if stopped else reason,
-        seconds={"search": searched - began, "refine": time.monotonic() - searched},
+        seconds={"search": searched, "refine": timer.seconds() - searched},
         dropped=early_drop(problem, spec.rack, records.evaluation) if len(records.designs) else "",
         finished=not stopped,
         starts=_agreeing(problem, records),
@@ -290,14 +285,14 @@ def _ended(spec: UnitSpec, search: UnitSearch, trials: Trials) -> str:
 
 
 def _time_is_up(
-    spec: UnitSpec, search: UnitSearch, began: float, seconds: float, refining: float | None
+    spec: UnitSpec, search: UnitSearch, taken: float, seconds: float, refining: float | None
 ) -> bool:
     """Whether what is left of a unit's time is needed for refining.
 
     `refining` is what refining the seeds took, which had more to do than the last time will have;
     None where this process did not do that.
     """
-    taken, needed = time.monotonic() - began, 0.0
+    needed = 0.0
     if spec.refine:
         needed = REFINE_DESIGNS * taken / max(1, search.count) if refining is None else refining
     return taken >= seconds - min(needed, REFINE_SHARE * seconds)
@@ -309,38 +304,3 @@ def best_text(problem: Problem, front: Array) -> str:
         return "nothing within limits yet"
     best = front[best_ratio(front[:, :2], problem.acceptable)]
     return f"best {said('bump_steer_deg', best[0])}, {said('ackermann_error_deg', best[1])}"
-
-
-@dataclass(frozen=True, slots=True)
-class TimeBudget:
-    """Wall-clock time shared among units, less what writing the results needs.
-
-    Args:
-        ends: `time.monotonic()` at which everything must be written; None without a limit.
-        writing: seconds of it that are kept for writing.
-    """
-
-    ends: float | None = None
-    writing: float = 0.0
-
-    @classmethod
-    def of(cls, seconds: float | None, studies: int) -> TimeBudget:
-        """Budget that begins now."""
-        if seconds is None:
-            return cls()
-        writing = min(WRITE_SECONDS * studies, WRITE_SHARE * seconds)
-        return cls(time.monotonic() + seconds, writing)
-
-    @property
-    def left(self) -> float:
-        """Seconds for searching that are left; infinite without a limit."""
-        if self.ends is None:
-            return math.inf
-        return max(0.0, self.ends - self.writing - time.monotonic())
-
-    def share(self, units_left: int, side_by_side: int) -> float | None:
-        """Seconds for the next unit, when `units_left` (itself included) are still to begin."""
-        if self.ends is None:
-            return None
-        rounds = -(-units_left // max(1, side_by_side))
-        return self.left / max(1, rounds)

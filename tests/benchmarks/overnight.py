@@ -30,7 +30,8 @@ from small_study import small_study  # noqa: E402
 
 from optimiser.jobs import cluster  # noqa: E402
 from optimiser.jobs.processes import attempt, run_units  # noqa: E402
-from optimiser.jobs.unit import TimeBudget, UnitSpec, open_record, run_unit  # noqa: E402
+from optimiser.jobs.time_budget import Shares, TimeBudget  # noqa: E402
+from optimiser.jobs.unit import UnitSpec, open_record, run_unit  # noqa: E402
 from optimiser.search.record import UnitRecord  # noqa: E402
 from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
 
@@ -139,14 +140,27 @@ def bench_units(folder: Path, quick: bool) -> None:
 
 def timed_pool(specs: list[UnitSpec], workers: int) -> float:
     began = time.perf_counter()
-    run_units(specs, workers=workers, watch=silent, stop=never, budget=TimeBudget(), done=silent)
+    run_units(
+        specs,
+        workers=workers,
+        watch=silent,
+        stop=never,
+        shares=Shares([TimeBudget()] * len(specs)),
+        done=silent,
+    )
     return time.perf_counter() - began
 
 
 def timed_cluster(specs: list[UnitSpec], address: str) -> float:
     began = time.perf_counter()
     cluster.run_units_on_cluster(
-        address, specs, watch=silent, stop=never, budget=TimeBudget(), done=silent, note=print
+        address,
+        specs,
+        watch=silent,
+        stop=never,
+        shares=Shares([TimeBudget()] * len(specs)),
+        done=silent,
+        note=print,
     )
     return time.perf_counter() - began
 
