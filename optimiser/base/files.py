@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _RUNS_IN_SPREADSHEET = re.compile(r"'*[=+\-@\t\r]")
 
 
-def write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes, *, sync: bool = True) -> None:
     """Write under a temporary name, sync, then rename over `path`.
 
     Raises:
@@ -35,7 +35,8 @@ def write_bytes(path: Path, content: bytes) -> None:
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
-            os.fsync(stream.fileno())
+            if sync:
+                os.fsync(stream.fileno())
         # mkstemp makes files private; a result is as readable as the user's mask allows.
         mask = os.umask(0)
         os.umask(mask)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from filelock import lock_descriptor
 
 if TYPE_CHECKING:
+    from pathlib import Path
     from typing import IO
 
 _POLL_SECONDS = 0.05
@@ -26,3 +27,17 @@ def wait_for_lock(stream: IO[bytes], seconds: float) -> bool:
             return False
         time.sleep(_POLL_SECONDS)
     return True
+
+
+def is_held(path: Path) -> bool | None:
+    """Whether a process has the lock of a file just now; None where that cannot be told.
+
+    Nothing is written, but for a moment the lock is taken: whoever wants it has to wait that long.
+    """
+    try:
+        with path.open("rb+") as stream:
+            return not try_lock(stream)
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return None

@@ -137,6 +137,19 @@ def run(
 
 
 @app.command()
+def status(result: ResultArgument) -> None:
+    """How a run is doing: racks done, best so far, time left. It is not disturbed.
+
+    Exit code 0: the run is finished; 1: it is not; 2: there is none.
+    """
+    from optimiser.folder.status import status_of
+
+    found = status_of(result)
+    print("\n".join(found.lines))
+    raise typer.Exit(0 if found.finished else 1)
+
+
+@app.command()
 def check(
     study: StudyArgument,
     numbers: Annotated[

@@ -57,7 +57,9 @@ class TerminalWatch:
     def __exit__(self, *_: object) -> None:
         self._progress.stop()
 
-    def generation(self, unit: str, done: int, total: int, seconds: float, best: str) -> None:
+    def generation(
+        self, unit: str, done: int, total: int, seconds: float, best: str, _: float
+    ) -> None:
         """One generation of a unit has been told."""
         rate = f"{done / seconds:.0f}/s" if seconds > 0.0 else ""
         if not self._live:

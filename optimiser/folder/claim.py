@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from optimiser.base.errors import InputError, StorageError
 from optimiser.base.files import slug, write_text
-from optimiser.base.locks import try_lock
+from optimiser.base.locks import wait_for_lock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 STATE_FILE = "state.json"
 LOCK_FILE = ".lock"
+LOOKED_AT_SECONDS = 0.5
+"""More than it takes to see whether the folder is locked, as `status` does."""
 RECORD_FOLDER = "record"
 _TEMPORARY = re.compile(r"\..+\.[a-z0-9_]{8}")
 _MOST_RUNS = 10_000
@@ -166,7 +168,7 @@ def _open_lock(folder: Path) -> IO[bytes] | None:
             stream = path.open("ab")
         except OSError as error:
             raise _cannot_write(folder, error) from None
-        if not try_lock(stream):
+        if not wait_for_lock(stream, LOOKED_AT_SECONDS):
             stream.close()
             return None
         # Its last owner may have removed the file between our opening and our locking it.

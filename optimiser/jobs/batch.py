@@ -21,6 +21,7 @@ from optimiser.answer.run_result import RunResult, UnitResult
 from optimiser.base.errors import InputError, OptimiserError, StorageError
 from optimiser.base.files import slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
+from optimiser.folder.progress_file import remove_progress
 from optimiser.folder.variants import write_sweep
 from optimiser.folder.write import write_inputs, write_run
 from optimiser.jobs.going_on import (
@@ -31,6 +32,7 @@ from optimiser.jobs.going_on import (
     search_asked,
     unit_question,
 )
+from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.time_budget import Shares, TimeBudget
 from optimiser.jobs.unit import UnitFailure, UnitOutcome, UnitSpec, Watch
@@ -271,6 +273,7 @@ def _run_jobs(
     def done(number: int, outcome: UnitOutcome) -> None:
         case, index = places[number]
         case.outcomes[index] = outcome
+        looking_on.end(number, outcome)
         if isinstance(outcome, UnitFailure) and outcome.storage:
             trouble.append(outcome.message)
         if trouble or len(case.outcomes) < len(case.specs):
@@ -285,7 +288,14 @@ def _run_jobs(
             trouble.append(str(error))
 
     shares = _shares(jobs, options)
-    _run_specs(specs, shares, options, watch, lambda: bool(trouble) or stop(), done, notes)
+    studies = [
+        (job.claim.path, job.study.title, [spec for case in job.cases for spec in case.specs])
+        for job in jobs
+    ]
+    looking_on = LookingOn(studies, shares, watch)
+    _run_specs(
+        specs, shares, options, looking_on.watch, lambda: bool(trouble) or stop(), done, notes
+    )
     if trouble:
         # A full disk hits every unit alike: one line says it.
         raise StorageError(trouble[0])
@@ -366,6 +376,7 @@ def _write_job(job: _Job, settle: Callable[[], None]) -> None:
             write_sweep(job.claim.path, job.study.title, results)
     if all(case.outcome is not None and case.outcome.finished for case in job.cases):
         settle()
+        remove_progress(job.claim.path)
         job.claim.finish()
 
 

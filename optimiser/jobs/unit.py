@@ -7,6 +7,7 @@ has told so far lies in its store; a unit that was cut off is given its store ag
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -34,8 +35,9 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
     from optimiser.search.sampler import Origin
 
-Watch = Callable[[str, int, int, float, str], None]
-"""Called after each generation: unit, designs done, designs in all, seconds, best so far."""
+Watch = Callable[[str, int, int, float, str, float], None]
+"""Called after each generation: unit, designs done, designs in all, seconds, best so far in words,
+and the worse of its two numbers over what is acceptable."""
 Stop = Callable[[], bool]
 """Asked before each generation: True ends the unit after what is being done."""
 
@@ -156,8 +158,8 @@ def run_unit(
     )
 
     def tell_watch() -> None:
-        best = best_text(problem, search.front)
-        watch(spec.label, search.tried, settings.trials, timer.seconds(), best)
+        best, ratio = best_so_far(problem, search.front)
+        watch(spec.label, search.tried, settings.trials, timer.seconds(), best, ratio)
 
     if spec.seeds and search.batches in ((), ("seed",)):
         # The seeds refined at once hold most of the front; the search then looks for what is not.
@@ -298,9 +300,10 @@ def _time_is_up(
     return taken >= seconds - min(needed, REFINE_SHARE * seconds)
 
 
-def best_text(problem: Problem, front: Array) -> str:
-    """The best compromise of a front in a few words, for progress lines."""
+def best_so_far(problem: Problem, front: Array) -> tuple[str, float]:
+    """The best compromise of a front in a few words, and its worse ratio to what is acceptable."""
     if not len(front):
-        return "nothing within limits yet"
+        return "nothing within limits yet", math.inf
     best = front[best_ratio(front[:, :2], problem.acceptable)]
-    return f"best {said('bump_steer_deg', best[0])}, {said('ackermann_error_deg', best[1])}"
+    ratio = float((best[:2] / problem.acceptable).max())
+    return f"best {said('bump_steer_deg', best[0])}, {said('ackermann_error_deg', best[1])}", ratio
