@@ -9,7 +9,8 @@ import time
 
 import pytest
 from cut_off import told
-from dask_shop import Shop
+from dask_shop import Shop, configured, made_certificate
+from distributed import Client
 from small_study import files_of, nothing_drawn, small_study, start_warm, write_small_study
 
 from optimiser.jobs import cluster
@@ -136,6 +137,30 @@ def test_a_signal_stops_the_workers_too_and_the_rest_is_done_later(shop, here, t
         options = RunOptions(cluster=shop.address)
         run_batch([study], tmp_path / "out", options, lambda *_: None, lambda: False)
     check_same(tmp_path, here)
+
+
+def test_tls_from_end_to_end(here, tmp_path):
+    for name in ("shop", "ours", "theirs"):
+        (tmp_path / name).mkdir()
+    pair = made_certificate(tmp_path / "ours")
+    shop = Shop(tmp_path / "shop", tls=pair)
+    try:
+        shop.worker("first")
+        with configured(*pair):
+            with Client(shop.address, set_as_default=False) as client:
+                client.wait_for_workers(1, timeout=60)
+                workers = client.scheduler_info(n_workers=-1)["workers"]
+            assert [worker.split(":")[0] for worker in workers] == ["tls"]
+            study = small_study(tmp_path / "in", trials=TRIALS, racks=RACKS)
+            options = RunOptions(cluster=shop.address)
+            with nothing_drawn():
+                run_batch([study], tmp_path / "out", options, lambda *_: None, lambda: False)
+            check_same(tmp_path, here)
+        # Whoever has the certificate of somebody else is not let in.
+        with configured(*made_certificate(tmp_path / "theirs")):
+            run_refused(shop.address, tmp_path / "other")
+    finally:
+        shop.close()
 
 
 def run_refused(address, tmp_path):

@@ -5,10 +5,11 @@
     record, a batch at a time <-   events of a topic  <-        each batch as it is told
     result                   <-         .            <-         result
 
-A worker is given one unit at a time, since a unit keeps one core busy. Everything that it tells
-is stored here as if it had been told here: a worker that dies costs one generation, a scheduler
-that goes away nothing. Any worker may be sent anything by whoever reaches the scheduler; see the
-README of results for what that means for a network.
+A worker is given one unit at a time, since a unit keeps one core busy; for each unit that waits the
+scheduler has a task that no worker can take, by which a cluster that adapts sees that more of them
+are wanted. Everything that a worker tells is stored here as if it had been told here: a worker that
+dies costs one generation, a scheduler that goes away nothing. Any worker may be sent anything by
+whoever reaches the scheduler; see the README of results for what that means for a network.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import contextlib
 import importlib.metadata
 import logging
 import pickle
+import platform
 import queue
 import time
 import uuid
@@ -54,7 +56,14 @@ DISTRIBUTION = "tierod-optimiser"
 SAME_EVERYWHERE = (DISTRIBUTION, "numpy", "scipy", "optuna")
 CONNECT_SECONDS = 10.0
 WORKERS_SECONDS = 30.0
+BACK_SECONDS = 3600.0
+"""So long a run waits for another worker when all have gone: a queue may start new ones."""
 ATTEMPTS = 3
+"""Workers that may die of a unit one after the other without a generation in between."""
+MOST_WANTED = 1000
+NOWHERE = {"optimiser-wants-a-worker": 1.0}
+"""A resource that no worker has."""
+_PREFIX = "optimiser-unit"
 _POLL_SECONDS = 0.2
 _LOOK_SECONDS = 1.0
 _LOGGERS = ("distributed", "distributed.client", "distributed.core", "tornado.application")
@@ -146,6 +155,8 @@ class _Task:
     worker: str
     future: Future[bytes]
     record: UnitRecord
+    told: int
+    """Trials that it began with."""
 
 
 @dataclass(slots=True)
@@ -159,6 +170,7 @@ class _Run:
     note: Callable[[str], None]
     job: str = field(default_factory=lambda: uuid.uuid4().hex)
     waiting: list[int] = field(default_factory=list)
+    wanted: list[Future[str]] = field(default_factory=list)
     tasks: dict[int, _Task] = field(default_factory=dict)
     losses: dict[int, int] = field(default_factory=dict)
     workers: dict[str, bool] = field(default_factory=dict)
@@ -171,28 +183,36 @@ class _Run:
     def until_done(self, stop: Stop) -> None:
         self.waiting = list(range(len(self.specs)))
         self.client.subscribe_topic(self.job, lambda event: self.events.put(event[1]))
-        began = time.monotonic()
+        seen, patience = time.monotonic(), WORKERS_SECONDS
         stopping = False
         while self.waiting or self.tasks:
             self._look_at_workers()
-            if not self._usable() and not self.tasks and time.monotonic() > began + WORKERS_SECONDS:
-                raise self._nobody()
+            if self._usable() or self.tasks:
+                seen, patience = time.monotonic(), BACK_SECONDS
+            elif self.shares.left(self.waiting) <= 0.0:
+                self._leave_waiting()
+            elif time.monotonic() > seen + patience:
+                raise self._nobody(patience)
             if stop() and not stopping:
                 stopping = True
                 self.client.run(_stop, self.job)
-                for index in self.waiting:
-                    # Nothing more is begun, but what was told earlier counts.
-                    self._end(index, _attempt_here(self.specs[index]))
-                self.waiting = []
+                self._leave_waiting()
             self._hand_out()
+            self._ask_for_workers()
             self._hear()
             self._collect()
+
+    def _leave_waiting(self) -> None:
+        """Nothing more is begun, but what was told earlier counts."""
+        for index in self.waiting:
+            self._end(index, _attempt_here(self.specs[index]))
+        self.waiting = []
 
     def close(self) -> None:
         for task in self.tasks.values():
             task.record.close()
         with contextlib.suppress(Exception):  # the scheduler may be gone
-            self.client.cancel([task.future for task in self.tasks.values()])
+            self.client.cancel([*(task.future for task in self.tasks.values()), *self.wanted])
 
     # --- workers ---------------------------------------------------------------------------------
 
@@ -234,14 +254,14 @@ class _Run:
                 return False
         return True
 
-    def _nobody(self) -> ClusterError:
+    def _nobody(self, waited: float) -> ClusterError:
         if self.live:
             return ClusterError(
                 f"--cluster {self.address}: none of {len(self.live)} workers can be used; "
                 f"{self.refusal}"
             )
         return ClusterError(
-            f"--cluster {self.address}: no worker has come within {WORKERS_SECONDS:.0f} s; start "
+            f"--cluster {self.address}: no worker has come within {waited:.0f} s; start "
             f"one with `dask worker {self.address} --nthreads 1`, then run the same command again"
         )
 
@@ -252,7 +272,9 @@ class _Run:
             return
         task.record.close()
         self.client.cancel([task.future])
-        self.losses[task.index] = self.losses.get(task.index, 0) + 1
+        # Who told something did not die of the unit, but of a time limit or a power cut.
+        before = 0 if len(task.record.trials) > task.told else self.losses.get(task.index, 0)
+        self.losses[task.index] = before + 1
         label = self.specs[task.index].label
         if self.losses[task.index] < ATTEMPTS:
             self.note(f"{label}: worker {task.worker} died, another goes on with it")
@@ -288,11 +310,23 @@ class _Run:
                 self.job,
                 index,
                 allowed,
-                key=f"{spec.label} {uuid.uuid4().hex[:8]}",
+                key=f"{_PREFIX}-{uuid.uuid4().hex}",
                 workers=[worker],
                 pure=False,
             )
-            self.tasks[index] = _Task(index, worker, future, record)
+            self.tasks[index] = _Task(index, worker, future, record, len(record.trials))
+
+    def _ask_for_workers(self) -> None:
+        """As many tasks that no worker can take as there are units that wait."""
+        count = min(len(self.waiting), MOST_WANTED)
+        if len(self.wanted) > count:
+            self.client.cancel(self.wanted[count:])
+            del self.wanted[count:]
+        for _ in range(count - len(self.wanted)):
+            wanted = self.client.submit(
+                platform.node, key=f"{_PREFIX}-{uuid.uuid4().hex}", resources=NOWHERE, pure=False
+            )
+            self.wanted.append(wanted)
 
     def _hear(self, seconds: float = _POLL_SECONDS) -> None:
         """Store and pass on what workers have told."""
