@@ -26,10 +26,10 @@ def write_bytes(path: Path, content: bytes, *, sync: bool = True) -> None:
     Raises:
         StorageError: the disk is full or the folder cannot be written; `path` is as it was.
     """
-    if path.is_dir():
-        raise StorageError(f"{path}: is a folder; give the name of a file in it")
     temporary = None
     try:
+        if path.is_dir():
+            raise StorageError(f"{path}: is a folder; give the name of a file in it")
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         with os.fdopen(handle, "wb") as stream:
@@ -95,6 +95,11 @@ def csv_text(
         cells = [safe_text(cell) if isinstance(cell, str) else number_text(cell) for cell in row]
         (quoting if any("#" in cell for cell in cells) else writer).writerow(cells)
     return out.getvalue()
+
+
+def readable(name: str) -> str:
+    """A name as the file system has it in letters that can be written; other bytes are marked."""
+    return os.fsencode(name).decode("utf-8", "replace")
 
 
 def slug(name: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
+import io
 import os
 import shlex
 import subprocess
@@ -58,8 +60,11 @@ def main() -> NoReturn:
     take_standard_numbers()
     for name, value in ONE_THREAD.items():
         os.environ.setdefault(name, value)  # before anything loads NumPy
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a title may have any letter
     try:
         code = app(standalone_mode=False)
+        sys.stdout.flush()
     except OptimiserError as error:
         _say_error(str(error))
         sys.exit(error.exit_code)
@@ -71,6 +76,15 @@ def main() -> NoReturn:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:  # who writes a file says so; what is left is nearly always this
+        with contextlib.suppress(OSError):
+            sys.stdout.close()  # what waits in it would fail again at the end
+        where = "standard output" if error.filename is None else error.filename
+        _say_error(
+            f"{where}: cannot be used ({error.strerror}); free some space there or name another "
+            "place; files that were written are whole"
+        )
+        sys.exit(2)
     except _UsageError as error:
         _say_error(f"{error.format_message().rstrip('.')}; see optimiser --help")  # type: ignore[attr-defined]
         sys.exit(2)

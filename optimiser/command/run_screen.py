@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -207,7 +208,7 @@ def show_check(path: Path, numbers: Path | None = None) -> None:
     study, console = read_study(path, racks=False), Console()
     if numbers is not None:
         for kind, given in study.inputs.items():
-            if numbers.exists() and numbers.samefile(given):
+            if os.path.exists(numbers) and numbers.samefile(given):
                 problem = f"{numbers} is the study's own {kind} file"
                 raise InputError("--numbers", problem, "name another file to write")
     for heading, rows in describe_study(study):

@@ -102,7 +102,10 @@ def claim_folder(
     for number in range(1, _MOST_RUNS):
         folder = out / (plain if number == 1 else f"{plain}-{number}")
         state = {"question": question} | (noted or {})
-        claim = _try_folder(folder, state, part, tuple(passed_over))
+        try:
+            claim = _try_folder(folder, state, part, tuple(passed_over))
+        except OSError as error:  # a name that no file system takes, or a folder not ours to see
+            raise _cannot_write(folder, error) from None
         if claim is not None:
             return claim
         passed_over.append(folder)
@@ -168,7 +171,15 @@ def _open_lock(folder: Path) -> IO[bytes] | None:
             stream = path.open("ab")
         except OSError as error:
             raise _cannot_write(folder, error) from None
-        if not wait_for_lock(stream, LOOKED_AT_SECONDS):
+        try:
+            mine = wait_for_lock(stream, LOOKED_AT_SECONDS)
+        except OSError as error:
+            stream.close()
+            raise StorageError(
+                f"{folder}: its file system gives no lock ({error.strerror}), so that two runs "
+                "could write into it at once; choose a folder on another disk with --out"
+            ) from None
+        if not mine:
             stream.close()
             return None
         # Its last owner may have removed the file between our opening and our locking it.

@@ -8,6 +8,7 @@ import numpy as np
 
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
+from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text, write_text
 from optimiser.evaluation.asked import Travel
 from optimiser.metrics.pose_table import pose_table
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from optimiser.answer.run_result import Chosen
 
 DEFAULT_TRAVEL = Travel(50.0, 50.0, 10.0)
+MOST_POSES = 1_000_000
+"""Rows of `curves`: so many take 1 GB while they are made, and 200 MB as a file."""
 
 
 def write_design(folder: Path, chosen: Chosen) -> None:
@@ -52,12 +55,21 @@ def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float])
     """CSV text of the as-drawn corner's pose table; `[car]` and `[hardpoints]` are enough.
 
     Without a travel the study's `[travel]` is taken, or `DEFAULT_TRAVEL` when it has none.
+
+    Raises:
+        InputError: the study cannot be used, or there are more than `MOST_POSES` pairs.
     """
     study = read_study(path, whole=False)
-    travel = study.travel or DEFAULT_TRAVEL
+    grid = (study.travel or DEFAULT_TRAVEL).grid() if travel_mm is None else np.array(travel_mm)
+    if len(grid) * len(rack_mm) > MOST_POSES:
+        raise InputError(
+            "--travel, --rack",
+            f"{len(grid)} by {len(rack_mm)} poses are more than {MOST_POSES}",
+            "take a coarser step for one of them",
+        )
     table = pose_table(
         study.points,
-        travel.grid() if travel_mm is None else np.array(travel_mm),
+        grid,
         np.array(rack_mm),
         study.car.attitude,
     )

@@ -135,7 +135,7 @@ def _folder(parent: Path, picked: Picked, record: dict[str, Any]) -> Path:
         folder = parent / f"typed-{number}"
         try:
             old = json.loads((folder / PICK_FILE).read_text("utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             old = None
         same = isinstance(old, dict) and all(
             old.get(key) == record[key] for key in ("label", "rack", "variables")

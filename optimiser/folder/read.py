@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -109,15 +110,17 @@ def read_results(folder: Path | str) -> StoredRun:
 
 def _record(folder: Path) -> dict[str, Any]:
     path = folder / RUN_FILE
-    if not path.is_file():
-        variants = sorted(p.parent.name for p in folder.glob(f"*/{RUN_FILE}"))
+    # os.path, for a name that no file system takes is no such file either.
+    if not os.path.isfile(path):
+        found = folder.glob(f"*/{RUN_FILE}") if os.path.isdir(folder) else ()
+        variants = sorted(p.parent.name for p in found)
         remedy = "name the folder of a run, such as results/demo"
         if variants:
             remedy = f"name one of its variants, such as {folder / variants[0]}"
         raise InputError(str(folder), f"holds no {RUN_FILE}", remedy)
     try:
         record = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise _unreadable(folder, error) from None
     if not isinstance(record, dict):
         raise _unreadable(folder, ValueError(f"{RUN_FILE} is no table"))

@@ -110,18 +110,61 @@ def run_units_on_cluster(
 @contextlib.contextmanager
 def _connect(address: str) -> Iterator[Client]:
     try:
-        client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
+        client: Client = _Client(  # type: ignore[no-untyped-call]
+            address, timeout=CONNECT_SECONDS, set_as_default=False
+        )
     except (OSError, ValueError, TypeError) as error:
-        reason = " ".join(str(error).split())[:120] or type(error).__name__
-        raise ClusterError(
-            f"--cluster {address}: no scheduler answers there ({reason}); start one with "
-            "`dask scheduler`, and give the address that it prints"
-        ) from None
+        raise ClusterError(f"--cluster {address}: {_no_answer(address, error)}") from None
     try:
         yield client
     finally:
         with contextlib.suppress(Exception):  # it may be gone already
             client.close(timeout=2.0)
+
+
+class _Client(Client):
+    """Dask's client, closed by `_connect`.
+
+    One that could not be started would wait 20 s when it is thrown away, and print a traceback.
+    """
+
+    def __del__(self) -> None:
+        pass
+
+
+def _no_answer(address: str, error: BaseException) -> str:
+    """Why a scheduler cannot be reached and what to do, from what Dask and OpenSSL say of it."""
+    said = list(filter(None, (" ".join(str(one).split()) for one in _with_causes(error))))
+    everything, reason = " ".join(said), type(error).__name__
+    if said:
+        # Dask puts the connection before it: in <TCP (closed) ...>: what happened.
+        reason = said[-1].rpartition(">: ")[2][:120]
+    if address.startswith("tls:") and any(words in everything for words in _NO_TLS):
+        return "the scheduler there has no TLS; give its address as tcp://"
+    if address.startswith("tls:") and (isinstance(error, _UNTRUSTED) or "SSL" in everything):
+        return (
+            f"certificates missing or not trusted ({reason}); give Dask here the authority, "
+            "certificate and key that the scheduler was started with"
+        )
+    if "ConnectionReset" in everything:
+        return (
+            f"who answers there hung up ({reason}); if it is a scheduler with TLS, give its "
+            "address as tls://"
+        )
+    return (
+        f"no scheduler answers there ({reason}); start one with `dask scheduler`, and give the "
+        "address that it prints"
+    )
+
+
+_NO_TLS = "cannot convert to SSL", "WRONG_VERSION_NUMBER"
+_UNTRUSTED = FileNotFoundError, PermissionError, TypeError  # TypeError: nothing is configured
+
+
+def _with_causes(error: BaseException | None) -> Iterator[BaseException]:
+    while error is not None:
+        yield error
+        error = error.__cause__ or error.__context__
 
 
 @contextlib.contextmanager

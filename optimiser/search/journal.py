@@ -125,7 +125,7 @@ def _read_line(text: bytes, start: int, check: int | None) -> _Line | None:
         return None
     try:
         entry = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     if not (isinstance(entry, dict) and "op_code" in entry):
         return None

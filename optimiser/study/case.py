@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from optimiser.base.errors import InputError
+from optimiser.base.files import readable
 from optimiser.evaluation.problem import (
     VARIABLES,
     Car,
@@ -92,12 +93,12 @@ class Study:
     @property
     def name(self) -> str:
         """Name for results: that of the study file, and of the variant."""
-        return f"{self.path.stem} {self.variant}".strip()
+        return f"{readable(self.path.stem)} {self.variant}".strip()
 
     @property
     def title(self) -> str:
         """Heading for reports; the file's name where the study gives none."""
-        title = self.file.title or self.path.stem
+        title = self.file.title or readable(self.path.stem)
         return f"{title}: {self.variant}" if self.variant else title
 
     @property
@@ -249,7 +250,7 @@ class Study:
         record["title"] = self.title
         lock = self.inner_lock
         record["derived"] = {
-            "study_file": self.path.name,
+            "study_file": readable(self.path.name),
             "variant": self.variant,
             "inner_lock_deg": None if lock is None else float(np.degrees(lock)),
             "arm_ahead": self.arm.ahead,

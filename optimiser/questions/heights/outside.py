@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from optimiser.base.files import readable
 from optimiser.evaluation.designs import VARIABLES, FollowsRack, Range, ends, nearest_allowed
 from optimiser.evaluation.quantities import quantity, said
 from optimiser.questions.heights.follow import follow
@@ -121,7 +122,8 @@ def _beyond_words(found: RackHeights, study: Study, name: str, design: Designs) 
     bump, ackermann = outcome.objectives[0].tolist()
     row = quantity(name)
     value = float(design.column(name)[0])
-    again = f"optimiser heights {study.path} --rack {found.problem.racks[found.rack].name}"
+    rack = found.problem.racks[found.rack].name
+    again = f"optimiser heights {readable(str(study.path))} --rack {rack}"
     if name == "spacer_mm":
         given = "spacer_max_mm" in study.file.limits.model_fields_set
         key = f"[limits] spacer_max_mm = {found.spacer_max_mm:g}{'' if given else ', the default'}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -85,7 +86,7 @@ def open_design(path: Path, out: Path) -> Opened:
     Raises:
         InputError: neither can be read.
     """
-    return _of_result(path) if path.is_dir() else _of_study(path, out)
+    return _of_result(path) if os.path.isdir(path) else _of_study(path, out)
 
 
 def _of_result(path: Path) -> Opened:
