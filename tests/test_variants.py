@@ -58,6 +58,7 @@ def test_each_variant_has_a_folder_of_its_own(sweep):
     assert {path.name for path in folder.iterdir()} == {
         *names,
         "state.json",
+        "report.html",
         "sweep.csv",
         "sweep.svg",
     }

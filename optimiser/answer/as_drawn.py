@@ -17,6 +17,7 @@ from optimiser.answer.design_numbers import (
     without_rack,
 )
 from optimiser.answer.run_result import CAUTION
+from optimiser.answer.shown_racks import some_names
 from optimiser.base.files import csv_text
 from optimiser.evaluation.clearance.metrics import told_apart_mm, unchecked_parts
 from optimiser.evaluation.designs import JUDGED, nearest_allowed
@@ -54,7 +55,7 @@ def describe_study(study: Study) -> list[tuple[str, Rows]]:
     ]
     parts = [part for part in parts if part[1]]
     if study.variants:
-        names = ", ".join(case.variant for case in study.variants)
+        names = some_names([case.variant for case in study.variants], _LETTERS)
         parts.append(("Variants", [(f"{len(study.variants)} variants", names)]))
     if notes := [*study.notes(), *_far_notes(problem), *_rack_notes(problem)]:
         parts.append(("Please check", [("note", text) for text in notes]))
@@ -181,6 +182,7 @@ def _far_notes(problem: Problem) -> Iterator[str]:
             )
 
 
+_LETTERS = 400  # of a list of names
 _FAR = {"mm": 50.0, "deg": 15.0}
 """A range further than this from the drawn part is rather a mistake than a wish."""
 

@@ -11,13 +11,14 @@ import numpy as np
 
 from optimiser.answer.choosing import cheapest_near_best, worst_ratios
 from optimiser.answer.rack_table import RackRow, compare
+from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import best_ratio, feasible_front
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     import pandas as pd
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     Columns = Mapping[str, NDArray[Any] | list[object]]
 
 RUN_FILE = "run.json"
+_ROWS_AT_ONCE = 5000
 CAUTION = (
     "Computed estimates to compare designs, not an approval: check every point on the car, sweep "
     "full travel and lock by hand, and have a qualified person inspect it under your local rules."
@@ -236,6 +238,12 @@ class RunResult:
         reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
         return compare(self.problem, self.designs, self.evaluation, reasons, self.winner)
 
+    def shown(self, most: int = MOST_SHOWN) -> list[RackRow]:
+        """Rows of `comparison` that a person is shown: all, or those of the racks that matter."""
+        worst = worst_ratios(self.evaluation, self.problem)
+        first = self.nearest if self.winner is None else self.winner
+        return those_that_matter(self.comparison, worst, (first,), most)
+
     def racks(self) -> pd.DataFrame:
         """The comparison as a table, blank where a number is not known."""
         import pandas as pd  # whoever writes files alone need not wait for it
@@ -290,8 +298,15 @@ class RunResult:
 
 def write_columns(path: Path, columns: Columns, comments: tuple[str, ...] = ()) -> None:
     """Write columns as CSV that loses nothing, and so that a cut never leaves half of it."""
-    lists = (c.tolist() if isinstance(c, np.ndarray) else c for c in columns.values())
-    write_text(path, csv_text(list(columns), zip(*lists, strict=True), comments))
+    write_text(path, csv_text(list(columns), _rows(columns), comments))
+
+
+def _rows(columns: Columns) -> Iterator[tuple[object, ...]]:
+    """Rows as Python's own numbers; of a long night all at once would be 200 MB."""
+    count = len(next(iter(columns.values()), ()))
+    for start in range(0, count, _ROWS_AT_ONCE):
+        part = (column[start : start + _ROWS_AT_ONCE] for column in columns.values())
+        yield from zip(*(p.tolist() if isinstance(p, np.ndarray) else p for p in part), strict=True)
 
 
 def coordinate_text(value: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import sys
 from typing import TYPE_CHECKING
@@ -9,15 +10,17 @@ from typing import TYPE_CHECKING
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from optimiser.answer.as_drawn import describe_study, numbers_text
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND
 from optimiser.answer.run_result import CAUTION
+from optimiser.answer.shown_racks import MOST_SHOWN, count_rest
 from optimiser.base.errors import InputError
 from optimiser.base.files import write_text
 from optimiser.base.terminal import unfailing
+from optimiser.command.variants_screen import MOST_TOLD, print_variants
 from optimiser.evaluation.quantity import rounded
 from optimiser.jobs.stop_flag import StopFlag
 from optimiser.study.read import read_study
@@ -38,7 +41,8 @@ class TerminalWatch:
     def __init__(self, console: Console) -> None:
         self._console = console
         self._live = console.is_terminal
-        self._bars: dict[str, object] = {}
+        self._bars: dict[str, TaskID] = {}
+        self._moved: list[str] = []
         self._said: dict[str, float] = {}
         self._progress = Progress(
             TextColumn("{task.description}", markup=False),
@@ -78,11 +82,13 @@ class TerminalWatch:
         if unit not in self._bars:
             self._bars[unit] = self._progress.add_task(unit, total=total, rate="", best="")
         self._progress.update(
-            self._bars[unit],  # type: ignore[arg-type]  # the id that add_task gave
-            completed=min(done, total),
-            rate=rate,
-            best=best,
+            self._bars[unit], completed=min(done, total), rate=rate, best=best, visible=True
         )
+        # A screen shows what it holds from the top, and those at work stand at the bottom.
+        self._moved = [*(one for one in self._moved if one != unit), unit]
+        for old in self._moved[:-MOST_SHOWN]:
+            self._progress.update(self._bars[old], visible=False)
+        self._moved = self._moved[-MOST_SHOWN:]
 
 
 def show_run(
@@ -104,8 +110,8 @@ def show_run(
                 settle=stop.settle,
             )
         report = Console()
-        for outcome in outcomes:
-            _print_outcome(report, outcome)
+        for _, group in itertools.groupby(outcomes, key=lambda outcome: outcome.study.path):
+            _print_study(report, list(group))
         report.print(CAUTION, style="dim")
     # A signal that came too late to cut anything short has stopped nothing.
     if stop() and not all(outcome.finished for outcome in outcomes):
@@ -114,41 +120,61 @@ def show_run(
     return 0 if good and not any(outcome.problems for outcome in outcomes) else 1
 
 
-def _print_outcome(console: Console, outcome: Outcome) -> None:
-    def say(text: str, style: str = "") -> None:
-        console.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
+def _print_study(console: Console, outcomes: list[Outcome]) -> None:
+    """A study, or its variants: each in full where they are few, then all in one table."""
+    variants = bool(outcomes[0].study.variant)
+    for line in dict.fromkeys(line for outcome in outcomes for line in outcome.notes):
+        _say(console, line)
+    for outcome in outcomes:
+        if not variants or len(outcomes) <= MOST_TOLD:
+            _print_outcome(console, outcome)
+        else:
+            _print_trouble(console, outcome, f"{outcome.study.title}: cut short")
+    if variants:
+        print_variants(console, outcomes)
 
-    for line in outcome.notes:
-        say(line)
+
+def _print_outcome(console: Console, outcome: Outcome) -> None:
     if outcome.result is not None:
         console.print(rack_table(outcome.result))
         for line in rack_lines(outcome.result):
-            say(line)
+            _say(console, line)
+        if rest := count_rest(outcome.result.comparison, outcome.result.shown()):
+            _say(console, rest)
     for line in outcome.sentences:
-        say(line)
+        _say(console, line)
+    if outcome.result is not None:
+        _say(console, f"Written to {outcome.folder}")
+    _print_trouble(console, outcome, "Cut short")
+
+
+def _print_trouble(console: Console, outcome: Outcome, cut: str) -> None:
     for line in outcome.problems:
-        say(line, "red")
+        _say(console, line, "red")
     if outcome.result is None:
-        say(f"{outcome.study.title}: no design was tried; the same command begins it.")
-    else:
-        say(f"Written to {outcome.folder}")
-        if not outcome.finished:
-            say("Cut short: the same command goes on from here.", "bold")
+        _say(console, f"{outcome.study.title}: no design was tried; the same command begins it.")
+    elif not outcome.finished:
+        _say(console, f"{cut}: the same command goes on from here.", "bold")
+
+
+def _say(console: Console, text: str, style: str = "") -> None:
+    console.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
 
 
 def rack_table(result: RunResult) -> Table:
-    """One row per rack, best first: its own compromise, and how far it goes."""
+    """One row for each rack that matters: its own compromise, and how far it goes."""
     table = Table(
         title=escape(result.study.title),
         title_justify="left",
         box=SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
     )
-    table.add_column("rack", no_wrap=True)
+    # In a narrow terminal a name goes on below; part of a number would be another number.
+    table.add_column("rack", overflow="fold")
     for heading in ("price", *_COLUMNS):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("acceptable", no_wrap=True)
-    for row in result.comparison:
+    for row in result.shown():
         wins = row.row is not None and row.row == result.winner
         mark = (", CHOSEN" if result.acceptable else ", nearest") if wins else ""
         table.add_row(
@@ -189,7 +215,7 @@ def _cell(value: float | None, digits: int) -> str:
 
 def rack_lines(result: RunResult) -> Iterator[str]:
     """Why each rack that is not acceptable fails, what would help, and what to look out for."""
-    for row in result.comparison:
+    for row in result.shown():
         if row.verdict != ACCEPTABLE:
             yield f"{row.rack.name}: {row.stopped_by or row.verdict}."
         turned = [f"it {row.hand.sentence}"] if row.hand.turn_end_for_end else []

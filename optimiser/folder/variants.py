@@ -1,9 +1,10 @@
-"""A study's variants side by side: `sweep.csv`, and a figure with a small panel for each."""
+"""A study's variants side by side: `sweep.csv`, a page, a figure with a small panel for each."""
 
 from __future__ import annotations
 
 import math
 import textwrap
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,8 +12,11 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from optimiser.answer.run_result import CAUTION, RunResult, write_columns
-from optimiser.base.files import write_bytes
+from optimiser.answer.shown_racks import MOST_SHOWN
+from optimiser.answer.variant_rows import variant_rows
+from optimiser.base.files import write_bytes, write_text
 from optimiser.evaluation.quantities import quantity
+from optimiser.folder.write import REPORT_FILE
 from optimiser.report.draw import front_extent, plot_front
 from optimiser.report.draw.style import (
     GREY,
@@ -24,7 +28,8 @@ from optimiser.report.draw.style import (
     rack_look,
     style,
 )
-from optimiser.report.figures import drawn_svg
+from optimiser.report.figures import drawn_svg, inline_svg
+from optimiser.report.variants_page import variants_html
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -44,13 +49,22 @@ _LETTERS = 32  # of a line of a panel's title: it is no wider than its panel
 
 
 def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> None:
-    """Write table and figure of variants, given by the name of each one's folder.
+    """Write table, figure and page of variants, given by the name of each one's folder.
 
     Raises:
         StorageError: they cannot be written.
     """
     write_columns(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
-    write_bytes(folder / SWEEP_FIGURE, drawn_svg(sweep_figure(title, results)))
+    drawn = drawn_svg(sweep_figure(title, results))
+    write_bytes(folder / SWEEP_FIGURE, drawn)
+    page = variants_html(
+        title,
+        variant_rows(results),
+        changed_keys([result.study.resolved() for result in results.values()]),
+        REPORT_FILE,
+        inline_svg(drawn, "fronts", "Fronts of the racks in each variant."),
+    )
+    write_text(folder / REPORT_FILE, page)
 
 
 def sweep_table(results: Mapping[str, RunResult]) -> dict[str, list[object]]:
@@ -98,8 +112,8 @@ def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
     figure = Figure(figsize=(max(5.0, _ACROSS * across), _UP * down + 1.2), layout="constrained")
     grid = figure.subplots(down, across, sharex=True, sharey=True, squeeze=False)
     ends = _extent(shown)
-    looks = {rack.name: None for result in shown for rack in result.problem.racks}
-    numbers = {name: number for number, name in enumerate(looks)}
+    racks = _racks_shown(shown)
+    numbers = {name: number for number, name in enumerate(racks)}
     for index, (axes, result) in enumerate(zip(grid.flat, shown, strict=False)):
         _draw_panel(axes, result, numbers, ends)
         lowest = index + across >= len(shown)
@@ -114,8 +128,23 @@ def sweep_figure(title: str, results: Mapping[str, RunResult]) -> Figure:
     left_out = len(results) - len(shown)
     more = f" (the first {MOST_PANELS} of {len(results)} variants)" if left_out else ""
     figure.suptitle(f"{title}{more}", fontsize=TEXT_SIZE + 1, color=INK, parse_math=False)
-    _name_racks(figure, numbers)
+    count = len({rack.name for result in shown for rack in result.problem.racks})
+    _name_racks(figure, numbers, count - len(racks))
     return figure
+
+
+def _racks_shown(results: Sequence[RunResult]) -> list[str]:
+    """Names of racks that are drawn, in the order of the catalogue: those that matter most often.
+
+    Those that are chosen somewhere come first.
+    """
+    shown: Counter[str] = Counter()
+    for result in results:
+        for row in result.shown():
+            shown[row.rack.name] += len(results) if row.row == result.winner else 1
+    kept = {name for name, _ in shown.most_common(MOST_SHOWN)}
+    names = dict.fromkeys(rack.name for result in results for rack in result.problem.racks)
+    return [name for name in names if name in kept]
 
 
 def _extent(results: Sequence[RunResult]) -> Array:
@@ -131,8 +160,9 @@ def _draw_panel(axes: Axes, result: RunResult, numbers: Mapping[str, int], ends:
     acceptable = result.problem.acceptable
     axes.fill_between([0.0, acceptable[0]], 0.0, acceptable[1], color=ROOM, zorder=0)
     for rack, rows in result.rack_fronts.items():
-        look = rack_look(numbers[result.problem.racks[rack].name])
-        plot_front(axes, result.evaluation.judged[rows], look, ends, _PANEL_PT)
+        if (name := result.problem.racks[rack].name) in numbers:
+            look = rack_look(numbers[name])
+            plot_front(axes, result.evaluation.judged[rows], look, ends, _PANEL_PT)
     if result.winner is not None:
         chosen = result.evaluation.judged[result.winner]
         if (chosen <= ends).all():
@@ -152,7 +182,7 @@ def _say(axes: Axes, text: str) -> None:
     )
 
 
-def _name_racks(figure: Figure, numbers: Mapping[str, int]) -> None:
+def _name_racks(figure: Figure, numbers: Mapping[str, int], left_out: int) -> None:
     handles = []
     for number in numbers.values():
         colour, marker = rack_look(number)
@@ -160,9 +190,10 @@ def _name_racks(figure: Figure, numbers: Mapping[str, int]) -> None:
     handles.append(Line2D([], [], color=INK, marker="o", fillstyle="none", linestyle="none"))
     # A leading underscore or a dollar sign in a name would mean something to the legend.
     names = [name.replace("$", r"\$").lstrip("_") or "?" for name in numbers]
+    chosen = "chosen or nearest" + (f"; racks not drawn: {left_out}" if left_out else "")
     figure.legend(
         handles,
-        [*names, "chosen or nearest"],
+        [*names, chosen],
         loc="outside lower center",
         ncols=4,
         fontsize=TEXT_SIZE - 1,

@@ -9,6 +9,7 @@ from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, wors
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
+from optimiser.answer.shown_racks import some_names
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
 
 NONE_ACCEPTABLE = "No rack is acceptable"
+_LETTERS = 200  # of a list of names
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,7 @@ def _no_rack(result: RunResult) -> Iterator[str]:
     yield "The table of racks says what stops each and what would help."
     turned = [row.rack.name for row in result.comparison if row.verdict == WRONG_HAND]
     if turned:
-        yield f"Acceptable but of the wrong hand: {', '.join(turned)}."
+        yield f"Acceptable but of the wrong hand: {some_names(turned, _LETTERS)}."
 
 
 # --- other racks ---------------------------------------------------------------------------------

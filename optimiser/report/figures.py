@@ -14,7 +14,10 @@ from matplotlib.figure import Figure
 
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.answer.limits_and_growth import growth
+from optimiser.answer.shown_racks import MOST_SHOWN
 from optimiser.report import draw as plots
+from optimiser.report.draw.labels import LETTER
+from optimiser.report.draw.style import NAME_SIZE, heading
 from optimiser.report.draw.style import (
     POINTS_PER_INCH as POINTS_PER_INCH,  # others size figures by it
 )
@@ -113,15 +116,29 @@ def _sized(
 def _front_figure(result: RunResult) -> Figure:
     figure, axes, size = _sized(6.8, 4.8, (0.7, 0.25, 0.6, 0.4))
     values = result.evaluation.judged
-    fronts = {
-        rack.name: values[result.rack_fronts[index]]
-        for index, rack in enumerate(result.problem.racks)
-    }
+    racks, shown = result.problem.racks, _shown(result, MOST_SHOWN)
+    fronts = {racks[index].name: values[result.rack_fronts[index]] for index in shown}
     winner = None if result.winner is None else values[result.winner]
     drawn, words = _drawn_values(result), front_axes(result.problem.objectives)
     ringed = "chosen" if result.acceptable else "nearest"
-    plots.draw_front(axes, fronts, result.problem.acceptable, winner, drawn, size, words, ringed)
+    plots.draw_front(
+        axes,
+        fronts,
+        result.problem.acceptable,
+        winner,
+        drawn,
+        size,
+        words,
+        ringed,
+        [f"{len(shown)} of {len(racks)} racks"] if len(shown) < len(racks) else (),
+    )
     return figure
+
+
+def _shown(result: RunResult, most: int) -> list[int]:
+    """Indices of the racks that a figure shows, in the order of the catalogue."""
+    names = {row.rack.name for row in result.shown(most)}
+    return [index for index, rack in enumerate(result.problem.racks) if rack.name in names]
 
 
 def _drawn_values(result: RunResult) -> Array | None:
@@ -135,10 +152,19 @@ def _drawn_values(result: RunResult) -> Array | None:
 
 
 def _convergence_figure(result: RunResult) -> Figure:
-    figure, axes, size = _sized(6.8, 3.6, (0.7, 1.3, 0.6, 0.2))
-    plots.draw_convergence(
-        axes, {one.name: (one.tried, one.share) for one in growth(result)}, size[1]
-    )
+    repeats = max(1, len(result.units) // len(result.problem.racks))
+    shown = _shown(result, max(1, MOST_SHOWN // repeats))
+    lines = {
+        one.name: (one.tried, one.share)
+        for one, unit in zip(growth(result), result.units, strict=True)
+        if unit.rack in shown
+    }
+    letters = min(plots.LONGEST_NAME, max(map(len, lines)))
+    right = max(1.3, 0.15 + letters * LETTER * NAME_SIZE / POINTS_PER_INCH)
+    figure, axes, size = _sized(6.8, 3.6, (0.7, right, 0.6, 0.2))
+    plots.draw_convergence(axes, lines, size[1])
+    if len(lines) < len(result.units):
+        heading(axes, f"{len(lines)} of {len(result.units)} searches")
     return figure
 
 

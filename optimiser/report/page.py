@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.resources
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 import numpy as np
 
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
@@ -19,10 +17,12 @@ from optimiser.answer.limits_and_growth import (
 from optimiser.answer.one_off import STEP_MM
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
 from optimiser.answer.run_result import CAUTION
+from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.report.first_screen import first_screen
+from optimiser.report.html import template
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
@@ -55,6 +55,7 @@ _GLANCE = (
 _LEAST_PAIRS = 8
 _TOP_DIMENSIONS = 8
 _TOP_OUTCOMES = 8
+_LETTERS = 200  # of a list of names
 # A front that the last quarter of the designs still enlarged by more than this was cut short.
 STILL_GROWING = 0.02
 
@@ -76,15 +77,9 @@ def report_html(
             that is missing is left out.
         exact: how exactly the winner must be made; None without a winner.
     """
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters["number"] = number
-    source = importlib.resources.files("optimiser.report") / "templates" / "report.html.j2"
-    template = environment.from_string(source.read_text("utf-8"))
     row = result.winner if result.winner is not None else result.nearest
     chosen = None if row is None else result.chosen(row)
-    return template.render(
+    return template("report.html.j2").render(
         title=result.study.title,
         caution=CAUTION,
         answer=answer,
@@ -185,11 +180,12 @@ def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
 
 
 def _racks_part(result: RunResult) -> dict[str, Any]:
-    rows = result.comparison
+    rows = result.shown()
     tables = -(-len(rows) // _RACKS_SIDE_BY_SIDE)
     groups = [[rows[i] for i in part] for part in np.array_split(np.arange(len(rows)), tables)]
     return {
         "rule": ORDER_RULE,
+        "rest": count_rest(result.comparison, rows),
         "glance": [quantity(name) for name in _GLANCE],
         "rows": [_rack_row(result, row) for row in rows],
         "details": [_rack_details(group) for group in groups],
@@ -333,6 +329,7 @@ def _share(part: int, whole: int) -> str:
 
 def _growth_part(result: RunResult) -> dict[str, Any]:
     found = growth(result)
+    shown_names = {row.rack.name for row in result.shown()}
     rows = [
         (
             one.name,
@@ -343,11 +340,12 @@ def _growth_part(result: RunResult) -> dict[str, Any]:
             unit.seed,
         )
         for one, unit in zip(found, result.units, strict=True)
+        if result.problem.racks[unit.rack].name in shown_names
     ]
     growing = [one.name for one in found if one.last_gain > STILL_GROWING]
     return {
         "rows": rows,
-        "growing": growing,
+        "growing": some_names(growing, _LETTERS),
         "empty": not any(one.share[-1] > 0.0 for one in found),
         "limit": f"{100.0 * STILL_GROWING:g} %",
     }

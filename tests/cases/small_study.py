@@ -142,7 +142,7 @@ def nothing_drawn():
     with (
         mock.patch.object(output, "figures", return_value={}),
         mock.patch.object(output, "write_report"),
-        mock.patch.object(variants, "drawn_svg", return_value=b""),
+        mock.patch.object(variants, "drawn_svg", return_value=b"<svg></svg>"),
     ):
         yield
 

@@ -6,6 +6,7 @@ search found, `corner` curves of one design, `views` the linkage to scale.
 
 from optimiser.report.draw.corner import draw_ackermann_error, draw_bump_steer, draw_wheel_angles
 from optimiser.report.draw.fronts import (
+    LONGEST_NAME,
     draw_convergence,
     draw_front,
     front_extent,
@@ -14,6 +15,7 @@ from optimiser.report.draw.fronts import (
 from optimiser.report.draw.views import PANELS, Scene, View, draw_view, panel_size
 
 __all__ = [
+    "LONGEST_NAME",
     "PANELS",
     "Scene",
     "View",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.shown_racks import some_names
 from optimiser.report.draw.labels import along, label_line_ends, label_points, thinned
 from optimiser.report.draw.style import (
     DASHES,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     _Named = tuple[Array, str, str]
 
+LONGEST_NAME = 36  # letters beside a line
 NEAR = 4.0  # the picture reaches so many times the acceptable values at most
 _ROOM = 1.5  # and so many times what each rack has nearest to them, so that its bend is seen
 _MARKER, _MARKER_GAP = 3.6, 7.0  # points on paper: closer markers are one smear
@@ -104,12 +106,14 @@ def draw_front(
     size_pt: tuple[float, float],
     words: tuple[str, str],
     ringed: str = "chosen",
+    left_out: Sequence[str] = (),
 ) -> None:
     """Fronts (n, 2) in degrees by rack, the acceptable corner, the winner and the as-drawn car.
 
     Only the neighbourhood of the acceptable corner is shown; racks that do not reach it are named
     above, and so are those without a design. `size_pt` is the size of the axes in points, `words`
-    what the two numbers are, `ringed` what the winner is called.
+    what the two numbers are, `ringed` what the winner is called, `left_out` what to say of racks
+    that are not given.
     """
     ends = front_extent(list(fronts.values()), acceptable, winner, drawn)
     axes.set_xlim(0.0, ends[0])
@@ -151,11 +155,9 @@ def draw_front(
     none = [name for name, values in fronts.items() if not len(values)]
     said = (("Beyond this picture", beyond), ("No design within the limits", none))
     above = [
-        textwrap.shorten(f"{what}: {', '.join(names)}", _LETTERS, placeholder=" ...")
-        for what, names in said
-        if names
+        f"{what}: {some_names(names, _LETTERS - len(what) - 2)}" for what, names in said if names
     ]
-    heading(axes, "\n".join(above))
+    heading(axes, "\n".join((*left_out, *above)))
     style(axes, *(f"{one} (deg)" for one in words))
 
 
@@ -195,6 +197,10 @@ def _edge_ends(acceptable: Array) -> tuple[tuple[float, float], tuple[float, flo
     return (0.0, float(acceptable[1])), (float(acceptable[0]), 0.0)
 
 
+def _short(name: str) -> str:
+    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}…"
+
+
 def draw_convergence(
     axes: Axes, growth: Mapping[str, tuple[Array, Array]], height_pt: float
 ) -> None:
@@ -215,6 +221,6 @@ def draw_convergence(
             linestyle=DASHES[index % len(DASHES)],
         )
         axes.plot(tried[-1:], share[-1:], "o", color=darker(colour), markersize=3)
-        ends.append((last, float(share[-1]), name, colour))
+        ends.append((last, float(share[-1]), _short(name), colour))
     label_line_ends(axes, ends, height_pt)
     style(axes, "designs tried for the rack", "hypervolume (% of the reference box)")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from optimiser.linkage.vectors import Array
 
-_LETTER, _LINE = 0.60, 1.35  # width of a letter and height of a line, shares of the size
+LETTER, _LINE = 0.60, 1.35  # width of a letter and height of a line, shares of the size
 _MOST_PLACES, _MOST_MARKS = 24, 1500
 _NUDGE = 6.0  # points between a mark and its name
 _WHERE = tuple(
@@ -97,7 +97,7 @@ def label_points(
         if not len(points):
             continue
         lines = name.split("\n")
-        size = NAME_SIZE * np.array([max(map(len, lines)) * _LETTER, len(lines) * _LINE])
+        size = NAME_SIZE * np.array([max(map(len, lines)) * LETTER, len(lines) * _LINE])
         ways = np.zeros((1, 2)) if name in inside else np.array(_WHERE, float)
         at = (thinned(points, _MOST_PLACES) - origin) * scale
         middles = (at[:, None] + ways * (_NUDGE + 0.5 * size)).reshape(-1, 2)
