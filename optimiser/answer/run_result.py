@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
+    from optimiser.linkage.vectors import Array
     from optimiser.study.read import Study
     from optimiser.study.tables import Prefer
 
@@ -284,13 +285,18 @@ class RunResult:
         columns |= {name: designs.column(name) for name in VARIABLES}
         columns |= outcome.metrics
         columns |= {
-            f"limit_{name}": outcome.constraints[:, index]
+            f"limit_{name}": _blank_without(outcome.constraints[:, index])
             for index, name in enumerate(self.problem.constraint_names)
         }
         on_front = np.zeros(len(designs), dtype=bool)
         on_front[self.front] = True
         columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
         return columns
+
+
+def _blank_without(limit: Array) -> Array:
+    """Blank cells for racks that have no such limit, which are always within it."""
+    return np.where(np.isneginf(limit), np.nan, limit)
 
 
 # --- writing -----------------------------------------------------------------------------------

@@ -151,7 +151,10 @@ def _print_outcome(console: Console, outcome: Outcome) -> None:
 def _print_trouble(console: Console, outcome: Outcome, cut: str) -> None:
     for line in outcome.problems:
         _say(console, line, "red")
-    if outcome.result is None:
+    if outcome.result is None and outcome.finished:
+        text = "nothing that --quick looks at can be assembled; without it there is a search"
+        _say(console, f"{outcome.study.title}: {text}.")
+    elif outcome.result is None:
         _say(console, f"{outcome.study.title}: no design was tried; the same command begins it.")
     elif not outcome.finished:
         _say(console, f"{cut}: the same command goes on from here.", "bold")

@@ -132,12 +132,18 @@ def run_batch(
         One outcome for each study without variants, or for each variant, in order.
 
     Raises:
-        InputError: a study is named twice.
+        InputError: a study is named twice, or `quick` leaves nothing to try.
         StorageError: a folder is in use or cannot be written; what was recorded is safe.
     """
     paths = [study.path.resolve() for study in studies]
     if twice := next((path for path in paths if paths.count(path) > 1), None):
         raise InputError(str(twice), "is named twice", "name each study once")
+    for case in (case for study in studies for case in study.cases if options.quick):
+        if not case.file.search.seeds:
+            problem = "seeds = false leaves nothing to try with --quick"
+            raise InputError(
+                f"{case.path}, [search]", problem, "run without --quick, or with seeds"
+            )
     jobs: list[_Job] = []
     try:
         for study in studies:

@@ -114,6 +114,8 @@ def _between(lanes: Lanes, optima: tuple[Optima, ...]) -> list[Designs]:
     best height as steeply as it rises beyond it.
     """
     starts = [one.designs.select(_dips(one.evaluation)) for one in optima]
+    if not any(len(some) for some in starts):  # at no height does anything assemble
+        return starts
     bounds = [bounds_of(mine, len(some)) for mine, some in zip(lanes.problems, starts, strict=True)]
     free = Bounds.join(bounds)
     ray = np.full(optima[0].evaluation.objectives.shape[1], np.inf)
