@@ -230,7 +230,9 @@ def test_the_page_has_each_variant_with_a_way_to_its_report(sweep, tmp_path):
     results = {outcome.folder.name: outcome.result for outcome in sweep}
     write_sweep(tmp_path, "a <b> title", results)
     page = (tmp_path / "report.html").read_text("utf-8")
-    links = re.findall(r'<a href="([^"#]*)">(.*?)</a></td><td>(\d+)</td>', page)
+    links = re.findall(
+        r'<a href="([^"#]*)">(.*?)</a></td><td[^>]*>[^<]*</td><td[^>]*>\w+</td><td>(\d+)</td>', page
+    )
     assert links == [
         (f"{o.folder.name}/report.html", o.study.variant, f"{o.study.file.car.wheelbase_mm:g}")
         for o in sweep
