@@ -29,6 +29,7 @@ from optimiser.linkage.racks import Rack
 from optimiser.report.figures import run_figures
 from optimiser.report.page import report_html
 from optimiser.search import record
+from optimiser.search.journal import read_identity
 from optimiser.search.record import UnitRecord
 
 MANY = 24
@@ -164,7 +165,7 @@ def test_bars_that_moved_last_are_on_the_screen():
     console = Console(file=io.StringIO(), force_terminal=True, width=100, height=20)
     with TerminalWatch(console) as watch:
         for number in (*range(30), 3, 29):
-            watch.generation(f"unit {number}", 50, 100, 1.0, "best")
+            watch.generation(f"unit {number}", 50, 100, 1.0, "best", 0.5)
         tasks = watch._progress.tasks
         shown = [task.description for task in tasks if task.visible]
     assert len(tasks) == 30
@@ -277,7 +278,9 @@ def test_trials_in_memory_share_their_distributions(tmp_path, sweep, monkeypatch
     copy.write_bytes(unit.read_bytes())
     name = json.loads(unit.read_text("utf-8").splitlines()[0])["study_name"]
     objectives = sweep[0].result.problem.objectives.names
-    with UnitRecord(copy, name, objectives) as first:
+    identity = read_identity(copy)
+    assert identity is not None
+    with UnitRecord(copy, name, objectives, identity.question) as first:
         told = first.trials
         assert len({id(trial.distributions) for trial in told}) == 1
         with UnitRecord(tmp_path / "new.journal", name, objectives) as new:

@@ -61,7 +61,8 @@ def main() -> NoReturn:
     for name, value in ONE_THREAD.items():
         os.environ.setdefault(name, value)  # before anything loads NumPy
     if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")  # a title may have any letter
+        with contextlib.suppress(OSError):  # a terminal that cannot say where it stands
+            sys.stdout.reconfigure(errors="backslashreplace")  # a title may have any letter
     try:
         code = app(standalone_mode=False)
         sys.stdout.flush()
