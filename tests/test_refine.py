@@ -689,3 +689,22 @@ def test_slopes_at_the_edges_are_those_of_central_differences():
             h[n] = 1e-4 if scaled[0, n] < 0.5 else -1e-4
             ahead = model.table(np.clip(scaled + h, 0.0, 1.0), start).rows[0]
             assert slopes[n] == pytest.approx((ahead - table.rows[0]) / h[n], rel=0.02, abs=0.02)
+
+
+def test_a_rack_without_a_limit_that_another_has_is_far_from_it():
+    """Differences of -inf are no numbers, and a search of them would be led by nothing."""
+    plain = small()
+    (rack,) = plain.racks
+    asked = replace(plain, racks=(replace(rack, joint_limit_deg=None), rack))
+    assert asked.limits.inner_joint_angle is None
+    model = Model(asked)
+    designs = random_designs(asked, 30)
+    table = model.table(model.scaled(designs), designs)
+    table = table.select(np.flatnonzero(np.isfinite(table.objectives).all(axis=1)))
+    number = asked.constraint_names.index("inner_joint_angle_deg")
+    assert np.isneginf(table.limits[:, number]).all()
+    found = model.jacobian(table, np.ones_like(table.scaled, dtype=bool))
+    part = model.parts[len(asked.objectives.names) + number]
+    assert np.isfinite(table.rows[:, part]).all()
+    assert np.isfinite(found[:, :, part]).all()
+    assert (table.rows[:, part].max(axis=1) < -100.0).all()

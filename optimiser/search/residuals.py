@@ -182,7 +182,8 @@ class Model:
         envelope = solved.envelope
         rows = []
         for number, name in enumerate(self.problem.constraint_names):
-            limit = found.constraints[:, number : number + 1]
+            # A rack without this limit is as good as far from it; -inf has no differences.
+            limit = np.maximum(found.constraints[:, number : number + 1], -_FAR_MM)
             if name == "toggle_margin_deg":
                 over = -np.degrees(envelope.toggle_margin)
             elif name == "inner_joint_angle_deg":

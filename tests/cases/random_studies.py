@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from optimiser.folder.read import StoredRun
 
 UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
-NAMES = ("Linnet", 'a #1; 2"', "=Sum", "größte", "[red]", "x" * 60, "$p_1^2$", "-5")
+NAMES = ("Linnet", 'a #1; 2"', "=Sum", "größte", "[red]", "x" * 60, "$p_1^2$", "-5", "'=1", "#3")
 _SAME_DEG = 1e-7
 _NOT_A_NUMBER = re.compile(r"(?<![\w-])[-+]?(?:nan|inf|infinity)(?![\w-])", re.IGNORECASE)
 
@@ -278,7 +278,8 @@ def check_everything(study: RandomStudy) -> str:
         return _refused(err)
     _run(study, "curves", study.path, "--rack=-30:30:30")
     _run(study, "check", study.path, "--numbers", here / "numbers.csv")
-    code, _, err = _run(study, "run", study.path, "--quick", "--workers", 1, "--out", here / "out")
+    quick = [] if "seeds = false" in study.path.read_text("utf-8") else ["--quick"]
+    code, _, err = _run(study, "run", study.path, *quick, "--workers", 1, "--out", here / "out")
     if code == 2:
         return _refused(err)
     _run(study, "heights", study.path, "--rack", study.racks[0], "--step", 40, "--out", here / "h")
