@@ -138,7 +138,7 @@ class UnitRecord:
         try:
             self._study = _open_study(self._lines, study_name, names)
             attrs = self._study.user_attrs
-            if attrs.get(QUESTION, question) != question:
+            if question and attrs.get(QUESTION, question) != question:
                 raise ValueError("another question")
             if question and not (attrs or self.trials):
                 self._study.set_user_attr(QUESTION, question)
