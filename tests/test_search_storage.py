@@ -19,6 +19,7 @@ from small_study import small_study
 
 from optimiser.base.errors import StorageError
 from optimiser.search import record as search_storage
+from optimiser.search.journal import read_identity
 from optimiser.search.record import UnitRecord
 from optimiser.search.unit_search import SearchSettings, UnitSearch
 
@@ -333,3 +334,13 @@ def test_two_processes_never_write_one_record(tmp_path, monkeypatch):
         other.kill()
     # The lock died with its process.
     UnitRecord(path, "unit", ["a", "b"]).close()
+
+
+def test_a_record_says_what_its_unit_asks(tmp_path):
+    path = tmp_path / "a.journal"
+    UnitRecord(path, "unit", NAMES, "one question").close()
+    assert read_identity(path) == ("unit", "one question")
+    UnitRecord(path, "unit", NAMES, "one question").close()
+    UnitRecord(path, "unit", NAMES).close()
+    with pytest.raises(StorageError, match="is not the record of unit"):
+        UnitRecord(path, "unit", NAMES, "another")
