@@ -232,6 +232,18 @@ class RunResult:
         """Row of the design that breaks its limits least, when none keeps them all."""
         return self.evaluation.nearest
 
+    @property
+    def foremost(self) -> int | None:
+        """Row of the design that the answer is about: the winner, or without one the nearest."""
+        return self.nearest if self.winner is None else self.winner
+
+    @property
+    def foremost_rack(self) -> RackRow | None:
+        """The row of `comparison` that shows that design; None when there is none."""
+        if self.foremost is None:
+            return None
+        return next((row for row in self.comparison if row.row == self.foremost), None)
+
     @cached_property
     def comparison(self) -> list[RackRow]:
         """A row for each rack, in the order of `rack_table.ORDER_RULE`."""
@@ -242,8 +254,12 @@ class RunResult:
     def shown(self, most: int = MOST_SHOWN) -> list[RackRow]:
         """Rows of `comparison` that a person is shown: all, or those of the racks that matter."""
         worst = worst_ratios(self.evaluation, self.problem)
-        first = self.nearest if self.winner is None else self.winner
-        return those_that_matter(self.comparison, worst, (first,), most)
+        return those_that_matter(self.comparison, worst, (self.foremost,), most)
+
+    def shown_racks(self, most: int = MOST_SHOWN) -> list[int]:
+        """Indices of the racks of `shown`, in the order of the catalogue."""
+        names = {row.rack.name for row in self.shown(most)}
+        return [index for index, rack in enumerate(self.problem.racks) if rack.name in names]
 
     def racks(self) -> pd.DataFrame:
         """The comparison as a table, blank where a number is not known."""

@@ -72,7 +72,7 @@ def count_rest(rows: Sequence[RackRow], shown: Sequence[RackRow]) -> str:
     )
 
 
-def some_names(names: Sequence[str], letters: int) -> str:
+def some_names(names: Sequence[str], letters: int = 200) -> str:
     """Names with commas, as many as so many letters hold, and how many more there are."""
     whole = ", ".join(names)
     if len(whole) <= letters:

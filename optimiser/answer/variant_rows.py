@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import RunResult
 
-_LETTERS = 200  # of a list of names
-
 
 @dataclass(frozen=True, slots=True)
 class VariantRow:
@@ -42,12 +40,10 @@ def variant_rows(results: Mapping[str, RunResult]) -> list[VariantRow]:
 
 
 def _row(folder: str, result: RunResult) -> VariantRow:
-    design = result.nearest if result.winner is None else result.winner
-    best = None
-    if design is not None:
-        best = next((row for row in result.comparison if row.row == design), None)
     finished = all(unit.finished for unit in result.units)
-    return VariantRow(result.study.variant, folder, best, result.acceptable, finished)
+    return VariantRow(
+        result.study.variant, folder, result.foremost_rack, result.acceptable, finished
+    )
 
 
 def count_variants(rows: Sequence[VariantRow]) -> str:
@@ -58,4 +54,4 @@ def count_variants(rows: Sequence[VariantRow]) -> str:
     if not good:
         return f"{text}."
     names = [f"{name} in {times}" for name, times in good.most_common()]
-    return f"{text}; chosen: {some_names(names, _LETTERS)}."
+    return f"{text}; chosen: {some_names(names)}."

@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimiser.answer.run_result import CAUTION
+from optimiser.command.say import say
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.answer import HeightsAsked, answer_heights
 from optimiser.questions.heights.folder import verdict_lines
@@ -40,18 +41,15 @@ def show_heights(asked: HeightsAsked) -> int:
     answer = answer_heights(asked, watch if sys.stderr.isatty() else lambda _: None)
     console = Console()
 
-    def say(text: str, style: str = "") -> None:
-        console.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
-
     if asked.every:
         console.print(racks_table(answer))
     else:
         for line in verdict_lines(answer.found[0], answer.study, answer.exact):
-            say(line)
+            say(console, line)
     if answer.study.variants:
-        say("The study's variants are left aside: this is the study itself.")
-    say(f"Written to {answer.folder}")
-    say(CAUTION, "dim")
+        say(console, "The study's variants are left aside: this is the study itself.")
+    say(console, f"Written to {answer.folder}")
+    say(console, CAUTION, "dim")
     good = any(found.chosen is not None and found.chosen.acceptable for found in answer.found)
     return 0 if good else 1
 

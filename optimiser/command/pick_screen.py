@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from optimiser.command.say import say
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity
 
@@ -28,19 +29,19 @@ def show_front(stored: StoredRun) -> None:
     # A number of which a narrow terminal shows a part is read as another number.
     console = Console(width=max(Console().width, _LEAST_WIDTH))
 
-    def say(text: str) -> None:
-        console.print(text, markup=False, highlight=False, soft_wrap=True)
-
     rows, winner = stored.result.front, stored.result.winner
     shown = _thinned(stored.result, rows)
-    say(f"{len(rows)} designs on the front of {stored.study.title}")
+    say(console, f"{len(rows)} designs on the front of {stored.study.title}")
     console.print(front_table(stored.result, shown))
     if more := len(rows) - int(np.isin(rows, shown).sum()):
-        say(f"{more} more are in front.csv.")
+        say(console, f"{more} more are in front.csv.")
     if winner is not None and winner not in rows:
-        say(f"The marked design is not on it: {_why_not(stored.result, winner)}.")
-    say("Each rack's own front is in fronts/, with racks that others beat everywhere.")
-    say("heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE")
+        say(console, f"The marked design is not on it: {_why_not(stored.result, winner)}.")
+    say(console, "Each rack's own front is in fronts/, with racks that others beat everywhere.")
+    say(
+        console,
+        "heights and lengths in mm; write one out with --design ID, --by RULE or --at NAME=VALUE",
+    )
 
 
 def _why_not(result: RunResult, winner: int) -> str:

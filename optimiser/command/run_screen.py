@@ -20,6 +20,7 @@ from optimiser.answer.shown_racks import MOST_SHOWN, count_rest
 from optimiser.base.errors import InputError
 from optimiser.base.files import write_text
 from optimiser.base.terminal import unfailing
+from optimiser.command.say import say
 from optimiser.command.variants_screen import MOST_TOLD, print_variants
 from optimiser.evaluation.quantity import rounded
 from optimiser.jobs.stop_flag import StopFlag
@@ -72,12 +73,7 @@ class TerminalWatch:
             share = done / max(1, total)
             if share - self._said.get(unit, -1.0) >= 0.1 or done >= total:
                 self._said[unit] = share
-                self._console.print(
-                    f"{unit}: {done} of {total} designs, {rate}, {best}",
-                    markup=False,
-                    highlight=False,
-                    soft_wrap=True,
-                )
+                say(self._console, f"{unit}: {done} of {total} designs, {rate}, {best}")
             return
         if unit not in self._bars:
             self._bars[unit] = self._progress.add_task(unit, total=total, rate="", best="")
@@ -124,7 +120,7 @@ def _print_study(console: Console, outcomes: list[Outcome]) -> None:
     """A study, or its variants: each in full where they are few, then all in one table."""
     variants = bool(outcomes[0].study.variant)
     for line in dict.fromkeys(line for outcome in outcomes for line in outcome.notes):
-        _say(console, line)
+        say(console, line)
     for outcome in outcomes:
         if not variants or len(outcomes) <= MOST_TOLD:
             _print_outcome(console, outcome)
@@ -138,30 +134,26 @@ def _print_outcome(console: Console, outcome: Outcome) -> None:
     if outcome.result is not None:
         console.print(rack_table(outcome.result))
         for line in rack_lines(outcome.result):
-            _say(console, line)
+            say(console, line)
         if rest := count_rest(outcome.result.comparison, outcome.result.shown()):
-            _say(console, rest)
+            say(console, rest)
     for line in outcome.sentences:
-        _say(console, line)
+        say(console, line)
     if outcome.result is not None:
-        _say(console, f"Written to {outcome.folder}")
+        say(console, f"Written to {outcome.folder}")
     _print_trouble(console, outcome, "Cut short")
 
 
 def _print_trouble(console: Console, outcome: Outcome, cut: str) -> None:
     for line in outcome.problems:
-        _say(console, line, "red")
+        say(console, line, "red")
     if outcome.result is None and outcome.finished:
         text = "nothing that --quick looks at can be assembled; without it there is a search"
-        _say(console, f"{outcome.study.title}: {text}.")
+        say(console, f"{outcome.study.title}: {text}.")
     elif outcome.result is None:
-        _say(console, f"{outcome.study.title}: no design was tried; the same command begins it.")
+        say(console, f"{outcome.study.title}: no design was tried; the same command begins it.")
     elif not outcome.finished:
-        _say(console, f"{cut}: the same command goes on from here.", "bold")
-
-
-def _say(console: Console, text: str, style: str = "") -> None:
-    console.print(text, style=style, markup=False, highlight=False, soft_wrap=True)
+        say(console, f"{cut}: the same command goes on from here.", "bold")
 
 
 def rack_table(result: RunResult) -> Table:
@@ -249,5 +241,5 @@ def show_check(path: Path, numbers: Path | None = None) -> None:
         console.print(table)
     if numbers is not None:
         write_text(numbers, numbers_text(study))
-        console.print(f"wrote {numbers}", markup=False, highlight=False, soft_wrap=True)
+        say(console, f"wrote {numbers}")
     console.print(CAUTION, style="dim")

@@ -10,6 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimiser.answer.variant_rows import count_variants, variant_rows
+from optimiser.command.say import say
 from optimiser.evaluation.quantities import quantity
 
 if TYPE_CHECKING:
@@ -30,10 +31,6 @@ _COLUMNS = {
 
 def print_variants(console: Console, outcomes: Sequence[Outcome]) -> None:
     """The table of one study's variants, and where its page is; nothing without a design."""
-
-    def say(text: str) -> None:
-        console.print(text, markup=False, highlight=False, soft_wrap=True)
-
     results = {o.folder.name: o.result for o in outcomes if o.result is not None}
     if not results:
         return
@@ -61,9 +58,9 @@ def print_variants(console: Console, outcomes: Sequence[Outcome]) -> None:
     table.caption_justify = "left"
     console.print(table)
     if len(rows) > MOST_ROWS:
-        say(f"{len(rows) - MOST_ROWS} more variants are on the page.")
-    say(count_variants(rows))
-    say(f"All variants side by side: {folder / 'report.html'}")
+        say(console, f"{len(rows) - MOST_ROWS} more variants are on the page.")
+    say(console, count_variants(rows))
+    say(console, f"All variants side by side: {folder / 'report.html'}")
 
 
 def _beginning(names: Sequence[str]) -> str:

@@ -118,7 +118,7 @@ def write_report(
     exact: Accuracy | None,
 ) -> None:
     """Write `report.html`, the figures inside it."""
-    row = result.winner if result.winner is not None else result.nearest
+    row = result.foremost
     glance = {} if row is None else {"glance": drawn_svg(glance_figure(result.chosen(row)))}
     pictures = {name: inline_svg(drawn, name, ALT[name]) for name, drawn in (glance | made).items()}
     page = report_html(result, noted, answer, pictures, exact)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
 
 NONE_ACCEPTABLE = "No rack is acceptable"
-_LETTERS = 200  # of a list of names
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +151,7 @@ def _no_rack(result: RunResult) -> Iterator[str]:
     yield "The table of racks says what stops each and what would help."
     turned = [row.rack.name for row in result.comparison if row.verdict == WRONG_HAND]
     if turned:
-        yield f"Acceptable but of the wrong hand: {some_names(turned, _LETTERS)}."
+        yield f"Acceptable but of the wrong hand: {some_names(turned)}."
 
 
 # --- other racks ---------------------------------------------------------------------------------

@@ -116,7 +116,7 @@ def _sized(
 def _front_figure(result: RunResult) -> Figure:
     figure, axes, size = _sized(6.8, 4.8, (0.7, 0.25, 0.6, 0.4))
     values = result.evaluation.judged
-    racks, shown = result.problem.racks, _shown(result, MOST_SHOWN)
+    racks, shown = result.problem.racks, result.shown_racks()
     fronts = {racks[index].name: values[result.rack_fronts[index]] for index in shown}
     winner = None if result.winner is None else values[result.winner]
     drawn, words = _drawn_values(result), front_axes(result.problem.objectives)
@@ -135,12 +135,6 @@ def _front_figure(result: RunResult) -> Figure:
     return figure
 
 
-def _shown(result: RunResult, most: int) -> list[int]:
-    """Indices of the racks that a figure shows, in the order of the catalogue."""
-    names = {row.rack.name for row in result.shown(most)}
-    return [index for index, rack in enumerate(result.problem.racks) if rack.name in names]
-
-
 def _drawn_values(result: RunResult) -> Array | None:
     """Bump steer and Ackermann error of the as-drawn car; None where cars as built are shown."""
     objectives = result.problem.objectives
@@ -153,7 +147,7 @@ def _drawn_values(result: RunResult) -> Array | None:
 
 def _convergence_figure(result: RunResult) -> Figure:
     repeats = max(1, len(result.units) // len(result.problem.racks))
-    shown = _shown(result, max(1, MOST_SHOWN // repeats))
+    shown = result.shown_racks(max(1, MOST_SHOWN // repeats))
     lines = {
         one.name: (one.tried, one.share)
         for one, unit in zip(growth(result), result.units, strict=True)

@@ -39,18 +39,13 @@ def first_screen(
     if not result.acceptable:
         what = "" if chosen.outcome.feasible[0] else ", which breaks limits"
         screen["nearest"] = f"The nearest is {chosen.rack.name}{what}:"
-    row = next((r for r in result.comparison if r.row == _row(result)), None)
-    watch = list(dict.fromkeys(_watch(chosen, row, answer, exact)))
+    watch = list(dict.fromkeys(_watch(chosen, result.foremost_rack, answer, exact)))
     return screen | {
         "place": list(_place(chosen)),
         "judged": list(_judged(chosen)),
         "watch": watch[:_MOST_WATCHED],
         "more": len(watch[_MOST_WATCHED:]),
     }
-
-
-def _row(result: RunResult) -> int | None:
-    return result.nearest if result.winner is None else result.winner
 
 
 def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:

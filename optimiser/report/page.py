@@ -55,7 +55,6 @@ _GLANCE = (
 _LEAST_PAIRS = 8
 _TOP_DIMENSIONS = 8
 _TOP_OUTCOMES = 8
-_LETTERS = 200  # of a list of names
 # A front that the last quarter of the designs still enlarged by more than this was cut short.
 STILL_GROWING = 0.02
 
@@ -77,7 +76,7 @@ def report_html(
             that is missing is left out.
         exact: how exactly the winner must be made; None without a winner.
     """
-    row = result.winner if result.winner is not None else result.nearest
+    row = result.foremost
     chosen = None if row is None else result.chosen(row)
     return template("report.html.j2").render(
         title=result.study.title,
@@ -107,7 +106,7 @@ def report_html(
 
 
 def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
-    row = result.winner if result.winner is not None else result.nearest
+    row = result.foremost
     origin = "" if row is None else str(result.origin[row])
     lengths = chosen.lengths_mm
     frame = chosen.study.frame
@@ -329,7 +328,7 @@ def _share(part: int, whole: int) -> str:
 
 def _growth_part(result: RunResult) -> dict[str, Any]:
     found = growth(result)
-    shown_names = {row.rack.name for row in result.shown()}
+    shown_racks = result.shown_racks()
     rows = [
         (
             one.name,
@@ -340,12 +339,12 @@ def _growth_part(result: RunResult) -> dict[str, Any]:
             unit.seed,
         )
         for one, unit in zip(found, result.units, strict=True)
-        if result.problem.racks[unit.rack].name in shown_names
+        if unit.rack in shown_racks
     ]
     growing = [one.name for one in found if one.last_gain > STILL_GROWING]
     return {
         "rows": rows,
-        "growing": some_names(growing, _LETTERS),
+        "growing": some_names(growing),
         "empty": not any(one.share[-1] > 0.0 for one in found),
         "limit": f"{100.0 * STILL_GROWING:g} %",
     }
