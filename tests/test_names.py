@@ -7,12 +7,11 @@ import io
 
 import pandas as pd
 import pytest
-from small_study import nothing_drawn, run_here, write_small_study
+from small_study import run_here, run_undrawn, write_small_study
 
 from optimiser.base.files import csv_text, plain_text, safe_text
 from optimiser.base.tables import read_table
 from optimiser.folder.read import read_results
-from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.linkage.racks import read_racks
 from optimiser.study.read import read_study
 
@@ -37,8 +36,7 @@ def study(tmp_path_factory):
 @pytest.fixture(scope="module")
 def folder(study, tmp_path_factory):
     out = tmp_path_factory.mktemp("out")
-    with nothing_drawn():
-        (outcome,) = run_batch([study], out, RunOptions(), lambda *_: None, lambda: False)
+    (outcome,) = run_undrawn(study, out)
     return outcome.folder
 
 

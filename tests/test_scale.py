@@ -12,7 +12,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from rich.console import Console
-from small_study import RACKS, nothing_drawn, run_here, small_study, write_small_study
+from small_study import (
+    RACKS,
+    nothing_drawn,
+    run_here,
+    run_undrawn,
+    small_study,
+    write_small_study,
+)
 
 from optimiser.answer import run_result
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, WITHIN_LIMITS, WRONG_HAND, RackRow
@@ -24,7 +31,6 @@ from optimiser.command.variants_screen import print_variants
 from optimiser.folder import variants
 from optimiser.folder.read import read_results
 from optimiser.folder.variants import sweep_figure, write_sweep
-from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.linkage.racks import Rack
 from optimiser.report.figures import run_figures
 from optimiser.report.page import report_html
@@ -186,9 +192,7 @@ car.wheelbase_mm = [2300, 2350, 2400, 2450, 2500, 2550, 2600]
 def sweep(tmp_path_factory):
     folder = tmp_path_factory.mktemp("variants")
     study = small_study(folder / "in", trials=12, extra=VARIANTS)
-    with nothing_drawn():
-        outcomes = run_batch([study], folder / "out", RunOptions(), lambda *_: None, lambda: False)
-    return outcomes
+    return run_undrawn(study, folder / "out")
 
 
 def test_many_variants_are_one_table(sweep, tmp_path):

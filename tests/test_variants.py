@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
-from small_study import files_of, nothing_drawn, small_study
+from small_study import files_of, nothing_drawn, run_undrawn, small_study
 
 from optimiser.folder import variants
 from optimiser.folder.variants import changed_keys, sweep_figure
@@ -36,9 +36,7 @@ acceptable_bump_steer_deg = 0.5
 def sweep(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sweep")
     study = small_study(folder / "in", trials=60, extra=VARIANTS)
-    with nothing_drawn():
-        outcomes = run_batch([study], folder / "out", RunOptions(), lambda *_: None, lambda: False)
-    return folder / "out" / "small", outcomes
+    return folder / "out" / "small", run_undrawn(study, folder / "out")
 
 
 def rows_of(path):

@@ -238,12 +238,9 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
         rest = solve_linkage(problem.points, 0.0, 0.0, problem.car.attitude)
         bolt = problem.car.outer_bolt
         outer = float(np.degrees(np.max(outer_joint_misalignment(poses, rest, bolt))))
-    least = None if limits.toggle_margin is None else float(np.degrees(limits.toggle_margin))
-    most = None if limits.inner_joint_angle is None else float(np.degrees(limits.inner_joint_angle))
-    yield _against("toggle_margin_deg", toggle, least, at_least=True)
-    yield _against("inner_joint_angle_deg", joint, most, at_least=False)
-    most = None if limits.outer_joint_angle is None else float(np.degrees(limits.outer_joint_angle))
-    yield _against("outer_joint_angle_deg", outer, most, at_least=False)
+    yield _against("toggle_margin_deg", toggle, limits.toggle_margin, at_least=True)
+    yield _against("inner_joint_angle_deg", joint, limits.inner_joint_angle, at_least=False)
+    yield _against("outer_joint_angle_deg", outer, limits.outer_joint_angle, at_least=False)
     for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
         one = quantity(name)
         if not values[name] <= wanted:
@@ -303,14 +300,17 @@ def _envelope(problem: Problem, drawn: CornerNumbers) -> Poses:
     )
 
 
-def _against(name: str, value: float, limit: float | None, *, at_least: bool) -> tuple[str, str]:
-    """A number of the drawn tie rod up to the required lock, against its limit."""
+def _against(
+    name: str, value: float, limit_rad: float | None, *, at_least: bool
+) -> tuple[str, str]:
+    """An angle of the drawn tie rod up to the required lock, in degrees, against its limit."""
     one = quantity(name)
     words = f"{one.words} up to the required lock"
     if np.isnan(value):
         return words, CANNOT_REACH
-    if limit is None:
+    if limit_rad is None:
         return words, f"{one.text(value)} (no limit)"
+    limit = float(np.degrees(limit_rad))
     kept = value >= limit if at_least else value <= limit
     wanted = f"{'at least' if at_least else 'at most'} {limit:g} wanted"
     return words, f"{one.against(value, limit)}, {wanted}" + ("" if kept else ": BREAKS THE LIMIT")

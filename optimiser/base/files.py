@@ -1,14 +1,15 @@
-"""Writing files so that a power cut or a full disk never leaves half of one."""
+"""Writing files so that a cut or a full disk never leaves half of one, and reading small ones."""
 
 from __future__ import annotations
 
 import contextlib
 import csv
 import io
+import json
 import os
 import re
 import tempfile
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from optimiser.base.errors import StorageError
 
@@ -95,6 +96,15 @@ def csv_text(
         cells = [safe_text(cell) if isinstance(cell, str) else number_text(cell) for cell in row]
         (quoting if any("#" in cell for cell in cells) else writer).writerow(cells)
     return out.getvalue()
+
+
+def read_json_table(path: Path) -> dict[str, Any]:
+    """The table in a JSON file; empty where that is missing, damaged or holds something else."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return content if isinstance(content, dict) else {}
 
 
 def readable(name: str) -> str:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from optimiser.base.errors import InputError, StorageError
-from optimiser.base.files import slug, write_text
+from optimiser.base.files import read_json_table, slug, write_text
 from optimiser.base.locks import wait_for_lock
 
 if TYPE_CHECKING:
@@ -98,10 +98,10 @@ def claim_folder(
         InputError: too many runs lie there.
     """
     plain = slug(name)
+    state = {"question": question} | (noted or {})
     passed_over: list[Path] = []
     for number in range(1, _MOST_RUNS):
         folder = out / (plain if number == 1 else f"{plain}-{number}")
-        state = {"question": question} | (noted or {})
         try:
             claim = _try_folder(folder, state, part, tuple(passed_over))
         except OSError as error:  # a name that no file system takes, or a folder not ours to see
@@ -147,7 +147,7 @@ def _try_folder(
 def _is_ours(folder: Path, asked: State, part: Part | None) -> bool:
     if not (folder.is_dir() and _holds_something(folder)):
         return True
-    state = _read_state(folder)
+    state = read_json_table(folder / STATE_FILE)
     if state.get("question") != asked["question"]:
         return part is not None and part(folder, state)
     return part is not None or not state.get("finished")
@@ -156,7 +156,7 @@ def _is_ours(folder: Path, asked: State, part: Part | None) -> bool:
 def _before(folder: Path) -> Literal["", "cut off", "finished", "lost"]:
     if not _holds_something(folder):
         return ""
-    state = _read_state(folder)
+    state = read_json_table(folder / STATE_FILE)
     if not isinstance(state.get("question"), str):
         return "lost"
     return "finished" if state.get("finished") else "cut off"
@@ -208,15 +208,6 @@ def _remove_temporaries(folder: Path) -> None:
     for path in folder.rglob(".*"):
         if _TEMPORARY.fullmatch(path.name) and path.is_file() and not path.is_symlink():
             path.unlink()
-
-
-def _read_state(folder: Path) -> State:
-    """What the state of a folder says; nothing where it is missing or no table."""
-    try:
-        state = json.loads((folder / STATE_FILE).read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return state if isinstance(state, dict) else {}
 
 
 def _write_state(folder: Path, state: State) -> None:

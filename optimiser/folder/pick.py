@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +11,7 @@ from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
 from optimiser.base.errors import InputError
-from optimiser.base.files import write_bytes
+from optimiser.base.files import read_json_table, write_bytes
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.evaluation.quantity import rounded
@@ -133,13 +132,8 @@ def _folder(parent: Path, picked: Picked, record: dict[str, Any]) -> Path:
         return parent / picked.chosen.label.replace(" ", "-")
     for number in range(1, _MOST_TYPED):
         folder = parent / f"typed-{number}"
-        try:
-            old = json.loads((folder / PICK_FILE).read_text("utf-8"))
-        except (OSError, ValueError, RecursionError):
-            old = None
-        same = isinstance(old, dict) and all(
-            old.get(key) == record[key] for key in ("label", "rack", "variables")
-        )
+        old = read_json_table(folder / PICK_FILE)
+        same = all(old.get(key) == record[key] for key in ("label", "rack", "variables"))
         if same or not folder.exists():
             return folder
     raise InputError(str(parent), "holds ten thousand typed points", "clear some of them away")

@@ -10,12 +10,12 @@ night was. Nothing here imports NumPy, pandas or Optuna.
 
 from __future__ import annotations
 
-import json
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from optimiser.base.errors import InputError
+from optimiser.base.files import read_json_table
 from optimiser.base.locks import is_held
 from optimiser.folder.claim import LOCK_FILE, RECORD_FOLDER, STATE_FILE
 from optimiser.folder.progress_file import PROGRESS_FILE, read_progress
@@ -53,8 +53,8 @@ def status_of(folder: Path) -> Status:
     if not names & {RUN_FILE, SWEEP_FILE, STATE_FILE, RECORD_FOLDER, PROGRESS_FILE}:
         raise InputError(str(folder), "holds nothing of a run", _REMEDY)
     runs = [folder / RUN_FILE, *sorted(folder.glob(f"*/{RUN_FILE}"))]
-    records = [run for run in map(_read, runs) if run]
-    state = _read(folder / STATE_FILE)
+    records = [run for run in map(read_json_table, runs) if run]
+    state = read_json_table(folder / STATE_FILE)
     # A result that was copied without its state is as finished as its run.json says.
     whole = records and all(run.get("finished") is True for run in records)
     finished = bool(state.get("finished") is True if state else whole)
@@ -69,15 +69,6 @@ def status_of(folder: Path) -> Status:
         lines.append(f"{PROGRESS_FILE} is missing or damaged: how far it is cannot be told.")
     lines += _last_write(folder)
     return Status(tuple(lines), finished)
-
-
-def _read(path: Path) -> dict[str, Any]:
-    """A table of a JSON file; empty where that cannot be read."""
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return content if isinstance(content, dict) else {}
 
 
 def _name(told: Told | None, records: list[dict[str, Any]]) -> str:

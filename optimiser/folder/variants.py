@@ -54,22 +54,24 @@ def write_sweep(folder: Path, title: str, results: Mapping[str, RunResult]) -> N
     Raises:
         StorageError: they cannot be written.
     """
-    write_columns(folder / SWEEP_TABLE, sweep_table(results), (title, CAUTION))
+    changed = changed_keys([result.study.resolved() for result in results.values()])
+    write_columns(folder / SWEEP_TABLE, sweep_table(results, changed), (title, CAUTION))
     drawn = drawn_svg(sweep_figure(title, results))
     write_bytes(folder / SWEEP_FIGURE, drawn)
     page = variants_html(
         title,
         variant_rows(results),
-        changed_keys([result.study.resolved() for result in results.values()]),
+        changed,
         REPORT_FILE,
         inline_svg(drawn, "fronts", "Fronts of the racks in each variant."),
     )
     write_text(folder / REPORT_FILE, page)
 
 
-def sweep_table(results: Mapping[str, RunResult]) -> dict[str, list[object]]:
+def sweep_table(
+    results: Mapping[str, RunResult], changed: Mapping[str, Sequence[object]]
+) -> dict[str, list[object]]:
     """The comparison of racks of every variant, one below the other, with what was changed."""
-    changed = changed_keys([result.study.resolved() for result in results.values()])
     table: dict[str, list[object]] = {}
     for number, (name, result) in enumerate(results.items()):
         racks, count = result.rack_columns(), len(result.comparison)

@@ -18,6 +18,7 @@ from warm import WarmProcess
 from optimiser.command.cli import main
 from optimiser.folder import variants
 from optimiser.folder import write as output
+from optimiser.jobs.batch import Outcome, RunOptions, run_batch
 from optimiser.study.read import Study, read_study, write_starter
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -145,6 +146,12 @@ def nothing_drawn():
         mock.patch.object(variants, "drawn_svg", return_value=b"<svg></svg>"),
     ):
         yield
+
+
+def run_undrawn(study: Study, out: Path) -> list[Outcome]:
+    """A study run to its end, with `nothing_drawn`; an outcome for each variant."""
+    with nothing_drawn():
+        return run_batch([study], out, RunOptions(), lambda *_: None, lambda: False)
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
