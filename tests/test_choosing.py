@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from small_study import preferring
 
-from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST
+from optimiser.answer.choosing import how_chosen, how_nearest
 from optimiser.answer.rack_table import RackRow
 from optimiser.answer.run_result import RunResult, UnitResult
 from optimiser.command.run_screen import rack_table
@@ -163,7 +163,7 @@ def test_the_cheapest_is_named_only_where_it_was_not_chosen(stored):
     (line,) = chosen.others
     assert line.startswith("The best rack is best, 390 against 140: 0.200 deg bump steer")
     assert "--by best" in line
-    assert chosen.how == HOW_CHOSEN["cheapest"]
+    assert chosen.how == how_chosen(stored.problem, "cheapest")
     alone = answer_of(made_of(stored, [other]))
     assert alone.others == ()
     worth = answer_of(made_of(stored, [BEST, ("other", 140.0, 9.0, [(0.5, 0.5)], False)]))
@@ -174,7 +174,7 @@ def test_the_cheapest_is_named_only_where_it_was_not_chosen(stored):
     (line,) = best.others
     assert line.startswith("The cheapest acceptable rack is other, 140 against 390")
     assert line.endswith("may decide: optimiser pick, --by cheapest.")
-    assert best.how == HOW_CHOSEN["best"]
+    assert best.how == how_chosen(stored.problem, "best")
 
 
 def test_without_an_acceptable_rack_that_is_said_first_and_nothing_is_chosen(stored):
@@ -185,7 +185,7 @@ def test_without_an_acceptable_rack_that_is_said_first_and_nothing_is_chosen(sto
     assert first == "No rack is acceptable."
     assert second.startswith("The nearest is near, price 390, with its inner joints")
     assert "Acceptable but of the wrong hand: wrong." in rest
-    assert rest[-1] == HOW_NEAREST
+    assert rest[-1] == how_nearest(stored.problem)
     assert not any("Chosen" in line for line in (first, second, *rest))
     marks = list(rack_table(result).columns[-1].cells)
     assert marks == ["not enough, nearest", "wrong hand"]

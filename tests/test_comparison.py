@@ -9,7 +9,6 @@ from packaging_case import POINTS, RACK, ROOM, problem
 from small_study import ROOT
 
 from optimiser.answer.as_drawn import describe_study
-from optimiser.answer.corner_numbers import gearing
 from optimiser.answer.rack_table import (
     ACCEPTABLE,
     COLUMNS,
@@ -26,6 +25,7 @@ from optimiser.evaluation.asked import KeepOut
 from optimiser.evaluation.designs import JUDGED, VARIABLES, FollowsRack, Range, Stock
 from optimiser.evaluation.problem import Designs, LoadAssumptions, Objectives, Room
 from optimiser.linkage.at_rack import solve_linkage
+from optimiser.metrics.gearing import gearing
 from optimiser.metrics.ideal import ideal_inner_joint
 from optimiser.metrics.mounting import check_hand
 from optimiser.metrics.tolerance import Tolerances
@@ -218,7 +218,15 @@ def test_every_number_is_traced_to_a_metric_or_formula():
     designs, outcome, (row,) = rows_of(asked)
     numbers, at = dict(row.numbers), row.row
     assert set(numbers) == set(COLUMNS)
-    geared = gearing(asked, asked.corners(designs.select([at]))[0].select(0), RACK, 55.0)
+    points = asked.corners(designs.select([at]))[0].select(0)
+    geared = gearing(
+        points,
+        asked.car.attitude,
+        55.0,
+        RACK.travel_per_turn_mm,
+        wheelbase_mm=asked.car.wheelbase_mm,
+        tyre_width_mm=asked.car.tyre_width_mm or 0.0,
+    )
     computed = {
         "best_bump_steer_deg": np.min(outcome.metrics["bump_steer_deg"][outcome.feasible]),
         "best_ackermann_error_deg": np.min(

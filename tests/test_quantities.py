@@ -15,7 +15,6 @@ from optimiser.answer.design_numbers import drawn_numbers
 from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import (
-    EXTRA_OBJECTIVES,
     QUANTITIES,
     excess_words,
     is_pair,
@@ -104,8 +103,8 @@ def test_the_corner_gives_the_numbers_that_it_is_asked_for(demo):
     }
 
 
-def test_only_numbers_with_a_better_direction_are_minimised():
-    assert {quantity(name).better for name in (*EXTRA_OBJECTIVES, *JUDGED)} == {"less"}
+def test_what_acceptable_values_are_held_against_is_better_when_less():
+    assert {quantity(name).better for name in JUDGED} == {"less"}
 
 
 # --- the car as drawn ----------------------------------------------------------------------------

@@ -27,6 +27,7 @@ from optimiser.report.words import CAUTIONS, assumptions, number
 
 SECTIONS = (
     "cautions",
+    "asked",
     "numbers",
     "racks",
     "front",

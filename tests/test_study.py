@@ -450,7 +450,61 @@ REFUSED = {
     ),
     "word in a list": (
         {"objectives.also": ["prize"]},
-        "[objectives] also number 1: 'prize' cannot be minimised; did you mean price?",
+        "[objectives] also number 1: prize is no quantity; did you mean price?",
+    ),
+    "limit on what is not known": (
+        {"limits.at_most": {"rim_forc_n": 120}},
+        "[limits] at_most rim_forc_n: rim_forc_n is no quantity; did you mean rim_force_n?",
+    ),
+    "limit on a word": (
+        {"limits.at_least": {"buckling_reserve": "high"}},
+        "[limits] at_least buckling_reserve: 'high' is not a finite number",
+    ),
+    "limit that is not finite": (
+        {"limits.at_least": {"buckling_reserve": float("inf")}},
+        "[limits] at_least buckling_reserve: inf is not a finite number",
+    ),
+    "limit with a key of its own": (
+        {"limits.at_least": {"toggle_margin_deg": 30}},
+        "[limits] at_least toggle_margin_deg: toggle_margin_deg has a key of its own; write it as "
+        "[limits] toggle_margin_deg",
+    ),
+    "limit that is always there": (
+        {"limits.at_most": {"rack_travel_mm": 0}},
+        "[limits] at_most rack_travel_mm: rack_travel_mm is a limit itself, always in force; set "
+        "[limits] rack_travel_margin_mm",
+    ),
+    "limit on the best of many": (
+        {"limits.at_most": {"best_bump_steer_deg": 0.1}},
+        "[limits] at_most best_bump_steer_deg: best_bump_steer_deg is the least of a rack's "
+        "designs, not a number of one; name the number itself",
+    ),
+    "limit on every pair": (
+        {"limits.at_least": {"clearance_PART_OTHER_mm": 8}},
+        "clearance_PART_OTHER_mm stands for a column of each pair; name one, such as "
+        "clearance_tie_rod_rim_mm",
+    ),
+    "limits that cross": (
+        {"limits.at_least": {"share_of_travel": 0.9}, "limits.at_most": {"share_of_travel": 0.5}},
+        "[limits]: share_of_travel is to be at least 0.9 and at most 0.5; exchange them",
+    ),
+    "objective without a better way": (
+        {"objectives.also": ["scrub_radius_mm"]},
+        "[objectives] also number 1: neither less nor more of scrub_radius_mm is better; bound it "
+        "by [limits.at_most] or [limits.at_least] scrub_radius_mm",
+    ),
+    "objective that is one already": (
+        {"objectives.also": ["bump_steer_deg"]},
+        "[objectives] also: bump_steer_deg is an objective already; leave it out",
+    ),
+    "accepted of no objective": (
+        {"objectives.acceptable": {"price": 200}},
+        "[objectives] acceptable price: price is no objective of also; list it in [objectives] "
+        "also",
+    ),
+    "nothing accepted": (
+        {"objectives.also": ["share_of_travel"], "objectives.acceptable": {"share_of_travel": 0}},
+        "[objectives] acceptable share_of_travel: 0 is not above 0; give what you accept",
     ),
     "number for a list": (
         {"racks.use": 3},
@@ -702,7 +756,45 @@ REFUSED = {
     ),
     "force without loads": (
         {"objectives.also": ["tie_rod_force_n"]},
-        "[objectives] also: tie_rod_force_n needs the loads; add [loads]",
+        "[objectives] also: tie_rod_force_n cannot be computed; give [loads] tyre_pressure_kpa "
+        "and [car] front_axle_load_n",
+    ),
+    "limit without loads": (
+        {"limits.at_most": {"rim_force_n": 120}},
+        "[limits.at_most] rim_force_n: rim_force_n cannot be computed; give [loads] tyre_pressure",
+    ),
+    "limit on a price that a rack has not": (
+        {"limits.at_most": {"price": 200}},
+        "[limits.at_most] price: rack 'B' has no price, which is to be bounded; fill it in, or "
+        "leave the rack out of [racks] use",
+    ),
+    "limit that needs another column": (
+        {
+            "limits.at_most": {"pinion_angle_deg": 20},
+            "arms": {"tube_diameter_mm": 25},
+            "tie_rod": {"diameter_mm": 14},
+        },
+        "rack 'A' has no pinion_offset_mm, pinion_length_mm, pinion_diameter_mm, and "
+        "pinion_angle_deg needs it; fill it in, or leave the rack out of [racks] use",
+    ),
+    "limit on a circle without a tyre": (
+        {"limits.at_most": {"turning_circle_m": 10}},
+        "[limits.at_most] turning_circle_m: between kerbs depends on the tyre's width; add [car] "
+        "tyre_width_mm",
+    ),
+    "limit on a pair that is not there": (
+        {
+            "limits.at_least": {"clearance_tie_rod_rim_mm": 8},
+            "arms": {"tube_diameter_mm": 25},
+            "tie_rod": {"diameter_mm": 14},
+        },
+        "[limits.at_least] clearance_tie_rod_rim_mm: there is no pair clearance_tie_rod_rim_mm in "
+        "this study; name one of clearance_tie_rod_lower_arm_mm",
+    ),
+    "limit on percentages beyond the lock": (
+        {"limits.at_least": {"ackermann_at_20_percent": 40}, "steering.inner_lock_deg": 15},
+        "[limits.at_least] ackermann_at_20_percent: the required lock is less than 20 deg; take "
+        "ackermann_at_lock_percent",
     ),
     "price without prices": (
         {"objectives.also": ["price"]},

@@ -513,7 +513,7 @@ def test_best_does_not_give_up_one_number_for_next_to_nothing_of_the_other(demo)
 
 def fit_alone(state):
     """What the first ray alone leads to."""
-    with mock.patch.object(what_if_best, "_SHARES", np.ones((1, 2))):
+    with mock.patch.object(what_if_best, "_shares", return_value=np.ones((1, 2))):
         design = what_if_best._followed(what_if_best._made_exactly(state.chosen.problem, state),
                                         state.chosen.design, "best")  # fmt: skip
     return evaluated(None, state.chosen.problem, "", design)

@@ -16,13 +16,15 @@ from optimiser.answer.design_numbers import (
     undefined,
     without_rack,
 )
+from optimiser.answer.held import Held, accepted_values
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import some_names
 from optimiser.base.files import csv_text
 from optimiser.evaluation.clearance.metrics import told_apart_mm, unchecked_parts
 from optimiser.evaluation.designs import JUDGED, nearest_allowed
 from optimiser.evaluation.problem import FollowsRack, Range
-from optimiser.evaluation.quantities import quantity, shown
+from optimiser.evaluation.quantities import is_clearance, quantity, shown
+from optimiser.evaluation.wants import bound_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -30,7 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from optimiser.answer.design_numbers import DrawnNumber
-    from optimiser.evaluation.designs import Evaluation
+    from optimiser.evaluation.asked import Bound
+    from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Choice, Problem
     from optimiser.evaluation.quantity import Quantity
     from optimiser.linkage.at_rack import Poses
@@ -135,13 +138,30 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
         (
             "acceptable",
             f"{problem.acceptable[0]:g} deg bump steer, "
-            f"{problem.acceptable[1]:g} deg Ackermann error",
+            f"{problem.acceptable[1]:g} deg Ackermann error{_also_accepted(problem)}",
         ),
         ("steering arm", "ahead of the axle" if problem.arm_ahead else "behind the axle"),
-        ("limits", ", ".join(problem.constraint_names)),
+        ("limits", ", ".join(_limit_names(problem))),
         ("objectives", ", ".join(problem.objectives.names)),
         ("search", f"{study.file.search.trials} designs for each rack, seed {study.seed}"),
     ]
+
+
+def _limit_names(problem: Problem) -> Iterator[str]:
+    """Every limit by its name; of those on any quantity with what they ask."""
+    bounds = problem.bounds
+    for name in problem.constraint_names:
+        yield f"{name} {bound_words(bounds[name])}" if name in bounds else name
+
+
+def _also_accepted(problem: Problem) -> str:
+    """What is acceptable of further objectives: ', at most 500 N tie-rod force'."""
+    others = [
+        Held(quantity(name), np.nan, accepted)
+        for name, accepted in accepted_values(problem).items()
+        if name not in JUDGED
+    ]
+    return "".join(f", {one.wanted} {one.one.words}" for one in others)
 
 
 def _rack_text(problem: Problem, index: int) -> str:
@@ -241,6 +261,7 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     yield _against("toggle_margin_deg", toggle, limits.toggle_margin, at_least=True)
     yield _against("inner_joint_angle_deg", joint, limits.inner_joint_angle, at_least=False)
     yield _against("outer_joint_angle_deg", outer, limits.outer_joint_angle, at_least=False)
+    yield from _drawn_bounds(problem)
     for name, wanted in zip(JUDGED, problem.acceptable, strict=True):
         one = quantity(name)
         if not values[name] <= wanted:
@@ -262,9 +283,11 @@ _LOADS = ("tie_rod_force_n", "rack_force_n", "steering_wheel_torque_nm")
 
 def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     """Clearance and estimated loads with each rack in the drawn place, as far as they are known."""
-    if not problem.racks or not (problem.has_pairs or problem.loads):
+    bounded = [bound for bound in problem.limits.bounds if _needs_rack(problem, bound.name)]
+    if not problem.racks or not (problem.has_pairs or problem.loads or bounded):
         return
-    outcome = problem.evaluate(drawn_designs(problem))
+    designs = drawn_designs(problem)
+    outcome = problem.evaluate(designs)
     for index, rack in enumerate(problem.racks):
         if not outcome.assembles[index]:
             yield rack.name, str(outcome.status[index])
@@ -274,7 +297,48 @@ def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
         for one in map(quantity, _LOADS):
             if np.isfinite(values.get(one.name, np.nan)):
                 parts.append(f"{one.words} {one.text(values[one.name])}")
+        design = designs.select(slice(index, index + 1))
+        mine = outcome.select(slice(index, index + 1))
+        parts += [_bound_text(problem, bound, design, mine) for bound in bounded]
         yield rack.name, "; ".join(parts) or "nothing is known"
+
+
+def _needs_rack(problem: Problem, name: str) -> bool:
+    """Whether a number is of a rack, or else of the tie rod as drawn."""
+    return name == "spacer_mm" or bool(quantity(name).missing(without_rack(problem), None))
+
+
+def _drawn_bounds(problem: Problem) -> Iterator[tuple[str, str]]:
+    """Limits on any number that the tie rod as drawn has without a rack."""
+    bounds = [bound for bound in problem.limits.bounds if not _needs_rack(problem, bound.name)]
+    if not bounds:
+        return
+    drawn = without_rack(problem)
+    design = drawn_designs(drawn)
+    metrics = drawn.metrics(design, drawn.solve(design))
+    for bound in bounds:
+        value = float(drawn.bounded(bound.name, design, metrics)[0])
+        words = f"{quantity(bound.name).words}, limit"
+        yield words, _against_bound(problem, bound, value)
+
+
+def _bound_text(problem: Problem, bound: Bound, design: Designs, outcome: Evaluation) -> str:
+    """A number of a rack in the drawn place against its limit."""
+    value = float(problem.bounded(bound.name, design, outcome.metrics)[0])
+    return f"{quantity(bound.name).words} {_against_bound(problem, bound, value)}"
+
+
+def _against_bound(problem: Problem, bound: Bound, value: float) -> str:
+    if not np.isfinite(value):
+        return CANNOT_REACH
+    far = told_apart_mm(problem.clearance_wanted_mm)
+    one, kept = quantity(bound.name), bool(bound.excess(np.array(value)).max() <= 0.0)
+    ends = [end for end in (bound.least, bound.most) if end is not None]
+    near = min(ends, key=lambda end: abs(value - end))
+    beyond = is_clearance(bound.name) and value >= far
+    found = f"{far:g} {one.unit} or more" if beyond else one.against(value, near)
+    text = f"{found}, {bound_words(bound)} wanted"
+    return text if kept else f"{text}: BREAKS THE LIMIT"
 
 
 def _clearance_text(problem: Problem, outcome: Evaluation, index: int) -> str:

@@ -6,41 +6,78 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.held import accepted_values
+from optimiser.base.front import best_ratio
+from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.quantities import quantity
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.study.tables import Prefer
 
+    Indices = NDArray[np.intp]
+
 SMALL_SHARE = 0.1
 """A difference up to this share of what is acceptable does not decide between racks."""
-_OWN = (
-    "whose worse number, bump steer or Ackermann error as a share of what you accept, is least; of "
-    "those worse by no more than a hundredth of what you accept, the one with the least of both "
-    "together."
-)
-HOW_CHOSEN: dict[Prefer, str] = {
-    "cheapest": (
-        f"How it was chosen: of each rack the design counts {_OWN} Of the racks whose worse number "
-        "is within a tenth of what you accept of the best one's, the cheapest wins, racks without "
-        "a price last; then the lighter, then the better. Racks of the wrong hand stand back."
-    ),
-    "best": (
-        "How it was chosen: of the designs that no other beats in every objective it is the one "
-        f"{_OWN} Price does not count, as the study wants it. Racks of the wrong hand stand back."
-    ),
-}
-HOW_NEAREST = (
-    "Why this is the nearest: of the designs within the limits it is the one "
-    f"{_OWN} Racks of the wrong hand stand back."
-)
+
+
+def how_chosen(problem: Problem, prefer: Prefer) -> str:
+    """How the winner was chosen, in words."""
+    if prefer == "best":
+        return (
+            "How it was chosen: of the designs that no other beats in every objective it is the "
+            f"one {_rule(problem)} Price does not count, as the study wants it. Racks of the wrong "
+            "hand stand back."
+        )
+    return (
+        f"How it was chosen: of each rack the design counts {_rule(problem)} Of the racks whose "
+        f"{_worse(problem)} is within a tenth of what you accept of the best one's, the cheapest "
+        "wins, racks without a price last; then the lighter, then the better. Racks of the wrong "
+        "hand stand back."
+    )
+
+
+def how_nearest(problem: Problem) -> str:
+    """Why a design that is not acceptable is named as the nearest."""
+    return (
+        "Why this is the nearest: of the designs within the limits it is the one "
+        f"{_rule(problem)} Racks of the wrong hand stand back."
+    )
+
+
+def _worse(problem: Problem) -> str:
+    return "worse number" if len(accepted_values(problem)) == len(JUDGED) else "worst number"
+
+
+def _rule(problem: Problem) -> str:
+    """The rule for the winner in words, every number that counts named."""
+    counted = [quantity(name) for name in accepted_values(problem)]
+    names = [one.words for one in counted]
+    more = [one.words for one in counted if one.better == "more"]
+    turned = f" (of {' and '.join(more)} what you accept as a share of it)" if more else ""
+    together = "both" if len(counted) == len(JUDGED) else "all"
+    return (
+        f"whose {_worse(problem)}, {', '.join(names[:-1])} or {names[-1]} as a share of what you "
+        f"accept{turned}, is least; of those worse by no more than a hundredth of what you accept, "
+        f"the one with the least of {together} together."
+    )
 
 
 def worst_ratios(evaluation: Evaluation, problem: Problem) -> Array:
-    """The worse of bump steer and Ackermann error as shares of what is acceptable, (N,)."""
-    return np.asarray((evaluation.judged / problem.acceptable).max(axis=1))
+    """The worst of what is judged as shares of what is acceptable, (N,); `Problem.ratios`."""
+    return np.asarray(problem.ratios(evaluation).max(axis=1))
+
+
+def best_of(problem: Problem, evaluation: Evaluation, rows: Sequence[int] | Indices) -> int:
+    """The row of the least worst ratio among some (`best_ratio`), which may not be empty."""
+    ratios = problem.ratios(evaluation)[rows]
+    return int(rows[best_ratio(ratios, np.ones(ratios.shape[1]))])
 
 
 def cheapest_near_best(

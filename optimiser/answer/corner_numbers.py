@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.further import TWENTY
 from optimiser.linkage.at_rack import RightPoses, solve_linkage, solve_right
 from optimiser.linkage.mirror import across, mirrored_rack
 from optimiser.metrics.kinematic import (
@@ -17,21 +18,17 @@ from optimiser.metrics.kinematic import (
     ackermann_percentage,
     bump_steer,
     kingpin_track,
-    overall_ratio,
     rack_for_steer,
     roll_steer,
-    turning_diameter,
     wheel_attitude,
 )
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import Hardpoints
-    from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
 
 REPORT_NODES = 24
-TWENTY = float(np.radians(20.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,64 +102,6 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         track_mm=track,
         roll_steer=float(roll_steer(bump.gradient, across(wheel.contact))),
         attitude=wheel,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Gearing:
-    """What one rack does with one corner; None where the catalogue is silent. Angles in radians.
-
-    Attributes:
-        inner_at_end: inner wheel angle where the rack or the stops end.
-        outer_at_end: outer wheel angle there.
-        turning_diameter_mm: between kerbs, with the outer wheel at that angle.
-        turns: steering-wheel turns from lock to lock over the travel that is used.
-        ratio_at_centre: overall ratio at straight ahead.
-        ratio_mean: overall ratio, mean of the two wheels, from straight ahead to the end.
-        ratio_spread: greatest less least local overall ratio over that range.
-    """
-
-    inner_at_end: float
-    outer_at_end: float
-    turning_diameter_mm: float
-    turns: float | None
-    ratio_at_centre: float | None
-    ratio_mean: float | None
-    ratio_spread: float | None
-
-
-def gearing(problem: Problem, points: Hardpoints, rack: Rack, end_mm: float) -> Gearing:
-    """Gearing of an unbatched corner with the rack used up to `end_mm` either way."""
-    car = problem.car
-    at = np.linspace(-end_mm, end_mm, 2 * REPORT_NODES + 1)
-    poses = solve_linkage(points, 0.0, at, car.attitude)
-    right = RightPoses.of_even_sweep(poses)
-    steer, other = (side.steer - side.steer[REPORT_NODES] for side in (poses, right))
-    # The left wheel is the inner one where it is steered to the left, at one end of the rack.
-    inner_end = -1 if steer[-1] > 0.0 else 0
-    inner, outer = float(steer[inner_end]), float(other[inner_end])
-    if not (there := bool(np.isfinite([inner, outer]).all())):
-        # A wheel does not follow to the end: which of the two is the inner one is not known.
-        inner = outer = float("nan")
-    wheel = wheel_attitude(poses, car.attitude.loaded_radius_mm)
-    scrub = float(wheel.scrub_radius_mm[REPORT_NODES])
-    offset = scrub + 0.5 * (car.tyre_width_mm or 0.0)
-    per_turn = rack.travel_per_turn_mm
-    centre = mean = spread = turns = None
-    if per_turn is not None:
-        turns = 2.0 * end_mm / per_turn if there else None
-        both = 0.5 * (poses.steer_per_rack + right.steer_per_rack)
-        local = overall_ratio(both, per_turn)
-        centre, spread = float(local[REPORT_NODES]), float(np.ptp(local))
-        mean = float(2.0 * np.pi * end_mm / per_turn / (0.5 * (inner + outer)))
-    return Gearing(
-        inner_at_end=inner,
-        outer_at_end=outer,
-        turning_diameter_mm=float(turning_diameter(outer, car.wheelbase_mm, offset)),
-        turns=turns,
-        ratio_at_centre=centre,
-        ratio_mean=mean,
-        ratio_spread=spread,
     )
 
 

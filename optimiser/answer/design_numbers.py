@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.corner_numbers import TWENTY, corner_numbers, corner_values, gearing
+from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.whole_sweep import sweep_whole
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
 from optimiser.evaluation.solved import OWN_RODS_SHORT
 from optimiser.linkage.racks import Rack
 from optimiser.linkage.steering_arm import describe_arm
+from optimiser.metrics.gearing import gearing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,17 +37,25 @@ def design_numbers(
     measured = {name: float(values[0]) for name, values in outcome.metrics.items()}
     points, _ = problem.corners(design)
     end = float(problem.steering_end_mm(design)[0])
-    geared = gearing(problem, points.select(0), rack, end)
+    car, per_turn = problem.car, rack.travel_per_turn_mm
+    geared = gearing(
+        points.select(0),
+        car.attitude,
+        end,
+        np.nan if per_turn is None else per_turn,
+        wheelbase_mm=car.wheelbase_mm,
+        tyre_width_mm=car.tyre_width_mm or 0.0,
+    )
     numbers: dict[str, float | None] = {
         **measured,
         **{name: float(design.column(name)[0]) for name in VARIABLES},
         "inner_lock_reached_deg": float(np.degrees(geared.inner_at_end)),
         "outer_lock_reached_deg": float(np.degrees(geared.outer_at_end)),
-        "turning_circle_m": geared.turning_diameter_mm / 1000.0,
-        "turns_lock_to_lock": geared.turns,
-        "overall_ratio_mean": geared.ratio_mean,
-        "overall_ratio_at_centre": geared.ratio_at_centre,
-        "overall_ratio_spread": geared.ratio_spread,
+        "turning_circle_m": float(geared.turning_diameter_mm) / 1000.0,
+        "turns_lock_to_lock": float(geared.turns),
+        "overall_ratio_mean": float(geared.ratio_mean),
+        "overall_ratio_at_centre": float(geared.ratio_at_centre),
+        "overall_ratio_spread": float(geared.ratio_spread),
     }
     return {name: known(value) for name, value in numbers.items()}
 
@@ -142,6 +152,7 @@ def without_rack(problem: Problem) -> Problem:
         steering=replace(problem.steering, stops="lock", keep_tie_rods=False),
         room=replace(problem.room, spacer_diameter_mm=None),
         objectives=Objectives(),
+        limits=problem.nominal.limits,
     )
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 BINDING_MM, BINDING_DEG = 0.5, 0.5
 LEANING_SHARE = 0.01
+_DIGITS = 2  # of what is left of a limit, or more where its quantity has more
 REFERENCE = 4.0
 """The hypervolume's reference box reaches from 0 to so many times the acceptable values."""
 _SAMPLES = 80
@@ -39,6 +40,7 @@ class LimitRow:
         left: how much is left; negative when it is broken; NaN when it could not be judged.
         unit: of `left`.
         binding: hardly any is left.
+        digits: of `left`, in what people read.
     """
 
     name: str
@@ -46,18 +48,26 @@ class LimitRow:
     left: float
     unit: str
     binding: bool
+    digits: int = 2
+
+    def amount(self, value: float) -> str:
+        """So much of the limit's unit, as people read it."""
+        return f"{rounded(value, self.digits)} {self.unit}".rstrip()
 
 
 def limit_rows(chosen: Chosen) -> list[LimitRow]:
     """What is left of every limit in force, in their order."""
-    rows = []
-    for name, value in zip(
-        chosen.problem.constraint_names, chosen.outcome.constraints[0], strict=True
+    rows, problem = [], chosen.problem
+    for name, value, scale in zip(
+        problem.constraint_names,
+        chosen.outcome.constraints[0],
+        problem.constraint_scales,
+        strict=True,
     ):
-        unit = quantity(name).unit
-        near = BINDING_DEG if unit == "deg" else BINDING_MM
-        left = -float(value)
-        rows.append(LimitRow(name, limit_words(name), left, unit, not left > near))
+        one = quantity(name)
+        near = BINDING_DEG if one.unit == "deg" else BINDING_MM * scale
+        left, digits = -float(value), max(_DIGITS, one.digits)
+        rows.append(LimitRow(name, limit_words(name), left, one.unit, not left > near, digits))
     return rows
 
 
@@ -67,9 +77,9 @@ def binding_sentences(chosen: Chosen) -> Iterator[str]:
         if not row.binding:
             continue
         if row.left >= 0.0:
-            yield f"{_upper(row.words)} is at its limit: {rounded(row.left, 2)} {row.unit} left."
+            yield f"{_upper(row.words)} is at its limit: {row.amount(row.left)} left."
         else:
-            yield f"{_upper(row.words)} is broken by {rounded(-row.left, 2)} {row.unit}."
+            yield f"{_upper(row.words)} is broken by {row.amount(-row.left)}."
 
 
 def leaning_sentences(chosen: Chosen) -> Iterator[str]:

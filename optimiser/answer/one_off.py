@@ -15,7 +15,6 @@ import numpy as np
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.quantities import limit_words, quantity
-from optimiser.evaluation.solved import solve_designs
 from optimiser.linkage.hardpoints import Hardpoints
 from optimiser.linkage.vectors import norm
 from optimiser.metrics.mounting import kept_rod_length
@@ -73,8 +72,8 @@ def one_off(problem: Problem, design: Designs) -> OneOff:
     corners, growth = problem.corners(design)
     points, conditions = corners.select(0), problem.conditions
     places: Array = STEP_MM * np.arange(-_STEPS, _STEPS + 1, dtype=float)
-    # As made exactly, whatever the study minimises; loads bound nothing.
-    plain = replace(problem, objectives=Objectives(), tolerances=None, loads=None)
+    # As made exactly, whatever the study minimises.
+    plain = problem.measured(Objectives())
     # All in one batch, with the toe that each place has: the design's own but where a rod of the
     # wrong length is not made good.
     built = join_corners([adjusted_corner(points, n, places, conditions) for n in ADJUSTMENTS])
@@ -97,13 +96,8 @@ def _wrong(
         {name: np.broadcast_to(value, (count, 3)) for name, value in points.items()}
     )
     designs = Designs(np.repeat(design.rack, count), np.repeat(design.values, count, axis=0))
-    solved = solve_designs(
-        corners,
-        np.repeat(growth, count),
-        np.full(count, rack.travel_each_way_mm),
-        problem.car,
-        problem.travel,
-        problem.steering,
+    solved = problem.solve_corners(
+        corners, np.repeat(growth, count), np.full(count, rack.travel_each_way_mm)
     )
     outcome = problem.judge(designs, solved)
     thread = _beyond_thread(problem, rack, corners)

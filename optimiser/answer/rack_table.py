@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
+from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
 from optimiser.answer.whole_sweep import sweep_notes, sweep_whole
-from optimiser.base.front import best_ratio, feasible_front
+from optimiser.base.front import feasible_front
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.quantities import excess_words, quantity, shown
 from optimiser.metrics.mounting import steering_mass
@@ -22,7 +24,6 @@ if TYPE_CHECKING:
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
-    from optimiser.linkage.vectors import Array
     from optimiser.metrics.mounting import HandCheck
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
     "WRONG_HAND",
     "RackRow",
     "compare",
+    "more_columns",
 ]
 
 ORDER_RULE = (
@@ -51,7 +53,7 @@ ACCEPTABLE, WRONG_HAND, WITHIN_LIMITS, FAILS = VERDICTS = (
 COLUMNS = tuple(one.name for one in shown("racks"))
 """Numbers of `racks.csv`."""
 BUILT = " in one of twenty cars built to your tolerances"
-_TENTH = 0.05  # what would be printed as nothing is printed with its first digit
+_HALF = 0.5  # of the last digit: what would be printed as nothing is printed with its first digit
 _SCALES = {"mm": 10.0, "deg": 5.0}
 
 
@@ -130,15 +132,13 @@ def _row(
     verdict, stopped_by = FAILS, ""
     best: int | None
     if len(front):
-        values = outcome.judged
         if winner is not None and designs.rack[winner] == index:
             best = int(np.searchsorted(mine, winner))
         else:
-            best = int(front[best_ratio(values[front], problem.acceptable)])
-        ratio = values[best] / problem.acceptable
-        verdict = ACCEPTABLE if np.all(ratio <= 1.0) else WITHIN_LIMITS
+            best = best_of(problem, outcome, front)
+        verdict = ACCEPTABLE if worst_ratios(outcome, problem)[best] <= 1.0 else WITHIN_LIMITS
         if verdict == WITHIN_LIMITS:
-            stopped_by = _excess(problem, values[best])
+            stopped_by = _excess(problem, outcome, best)
     else:
         best, stopped_by = _nearest(problem, outcome)
     row = None if best is None else int(mine[best])
@@ -173,19 +173,17 @@ def _least(outcome: Evaluation, column: int) -> float | None:
     return float(np.min(values)) if len(values) else None
 
 
-def _excess(problem: Problem, values: Array) -> str:
+def _excess(problem: Problem, outcome: Evaluation, row: int) -> str:
     asked = problem.objectives
+    measures = dict(zip(JUDGED, (asked.bump_steer, asked.ackermann_error), strict=True))
     parts = [
-        f"{one.words} {one.text(value)}{BUILT if measure == 'with tolerances' else ''}, "
-        f"{one.number(value - wanted)} more than acceptable"
-        for one, measure, value, wanted in zip(
-            map(quantity, JUDGED),
-            (asked.bump_steer, asked.ackermann_error),
-            values.tolist(),
-            problem.acceptable.tolist(),
-            strict=True,
-        )
-        if value > wanted
+        f"{one.words} {one.text(found.value)}"
+        f"{BUILT if measures.get(one.name) == 'with tolerances' else ''}, "
+        f"{one.number(abs(found.value - found.accepted))} "
+        f"{'less' if found.at_least else 'more'} than acceptable"
+        for found in held(problem, outcome, row)
+        for one in [found.one]
+        if not found.kept
     ]
     return "; ".join(parts)
 
@@ -196,17 +194,24 @@ def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
     if not len(rows):
         return None, outcome.commonest_status[0] or "not searched"
     names = problem.constraint_names
-    scale = np.array([_SCALES[quantity(name).unit] for name in names])
-    broken = np.maximum(outcome.constraints[rows], 0.0)
-    best = int(rows[np.argmin((broken / scale).sum(axis=1))])
+    scale = np.array([_SCALES.get(quantity(name).unit, _SCALES["mm"]) for name in names])
+    broken = np.maximum(outcome.scaled_constraints[rows], 0.0)
+    total = (broken / scale).sum(axis=1)
+    near = rows[total == total.min()]
+    # All designs of a rack whose price is too high break that by as much: of these the best.
+    best = best_of(problem, outcome, near) if problem.limits.bounds else int(near[0])
     words = [
-        excess_words(
-            name, excess, ".1f" if excess >= _TENTH else ".1g", _closest(outcome, best, name)
-        )
+        excess_words(name, excess, _form(name, excess), _closest(outcome, best, name))
         for name, excess in zip(names, outcome.constraints[best], strict=True)
         if excess > 0.0
     ]
     return best, f"the nearest of {len(outcome.status)} designs breaks " + ", ".join(words)
+
+
+def _form(name: str, excess: float) -> str:
+    """What is broken with the digits of its quantity, and not as nothing."""
+    digits = quantity(name).limit_digits
+    return f".{digits}f" if excess >= _HALF * 10.0**-digits else ".1g"
 
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
@@ -217,13 +222,20 @@ def _closest(outcome: Evaluation, row: int, name: str) -> str:
 def _numbers(
     problem: Problem, designs: Designs, evaluation: Evaluation, row: int | None, rack: Rack
 ) -> dict[str, float | None]:
-    numbers: dict[str, float | None] = dict.fromkeys(COLUMNS)
+    columns = (*COLUMNS, *more_columns(problem))
+    numbers: dict[str, float | None] = dict.fromkeys(columns)
     numbers |= {"mass_kg": _known(float(steering_mass(rack, 0.0, 0.0))), "price": rack.price}
     if row is None:
         return numbers
     one = slice(row, row + 1)
     found = design_numbers(problem, designs.select(one), evaluation.select(one))
-    return numbers | {name: found[name] for name in COLUMNS if name in found}
+    return numbers | {name: found[name] for name in columns if name in found}
+
+
+def more_columns(problem: Problem) -> list[str]:
+    """Columns that `COLUMNS` has not and a limit or a further objective of the study is on."""
+    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra))
+    return [name for name in asked if name not in COLUMNS]
 
 
 def _known(value: float | None) -> float | None:

@@ -18,7 +18,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, allows, ends
+from optimiser.answer.held import held
+from optimiser.evaluation.designs import (
+    JUDGED,
+    VARIABLES,
+    Designs,
+    FollowsRack,
+    Range,
+    allows,
+    ends,
+)
 from optimiser.evaluation.quantities import amount, limit_words, quantity, said
 from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
 
@@ -188,8 +197,15 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
             parts[at] += f" (above the {most:g} accepted)"
     names = zip(problem.constraint_names, outcome.constraints[index], strict=True)
     broken = [limit_words(name) for name, excess in names if not excess <= 0.0]
+    others = [found for found in held(problem, outcome, index) if found.one.name not in JUDGED]
+    for found in others:
+        if not found.kept:
+            way = "below" if found.at_least else "above"
+            text = said(found.one.name, found.value)
+            parts.append(f"{text} ({way} the {found.accepted:g} accepted)")
     text = " and ".join(parts) + (f", breaking {', '.join(broken)}" if broken else "")
     enough = not broken and bump <= problem.acceptable[0] and error <= problem.acceptable[1]
+    enough = enough and all(found.kept for found in others)
     return text if enough else f"{text}, so by itself it is not enough"
 
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.answer.choosing import cheapest_near_best, worst_ratios
+from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
-from optimiser.base.front import best_ratio, feasible_front
+from optimiser.base.front import feasible_front
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
@@ -213,8 +213,7 @@ class RunResult:
         """The row of the least worst ratio among some (`best_ratio`); None when there are none."""
         if not len(rows):
             return None
-        values = self.evaluation.judged[rows]
-        return int(rows[best_ratio(values, self.problem.acceptable)])
+        return best_of(self.problem, self.evaluation, rows)
 
     def chosen(self, row: int) -> Chosen:
         """One of the designs by its row."""

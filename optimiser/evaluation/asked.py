@@ -140,11 +140,27 @@ class Room:
 
 
 @dataclass(frozen=True, slots=True)
+class Bound:
+    """What one quantity may be, in its own unit; None where it is open to that side."""
+
+    name: str
+    least: float | None = None
+    most: float | None = None
+
+    def excess(self, values: Array) -> Array:
+        """By how much values (...) are beyond each side that is bounded, (..., 1 or 2)."""
+        sides = [] if self.most is None else [values - self.most]
+        sides += [] if self.least is None else [self.least - values]
+        return np.stack(sides, axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """Named limits; None leaves a limit out. Angles in radians.
 
     Attributes:
         spacer_max_mm: longest spacer of any question; what a search may use is in its space.
+        bounds: on any other quantity, one for each.
     """
 
     rack_travel_margin_mm: float = 0.0
@@ -154,6 +170,7 @@ class Limits:
     track_growth_mm: float | None = None
     clearance_mm: float | None = None
     spacer_max_mm: float | None = None
+    bounds: tuple[Bound, ...] = ()
 
 
 BumpObjective = Literal["largest", "rms", "with tolerances"]
@@ -161,11 +178,31 @@ BumpObjective = Literal["largest", "rms", "with tolerances"]
 
 @dataclass(frozen=True, slots=True)
 class Objectives:
-    """Which numbers are minimised: bump steer and Ackermann error, then of `EXTRA_OBJECTIVES`."""
+    """What is made as good as it can be: bump steer and Ackermann error, then other quantities.
+
+    Attributes:
+        extra: columns of quantities of which less or more is better.
+        accepted: what is acceptable of each of these, None where nothing is said; empty of all.
+    """
 
     bump_steer: BumpObjective = "largest"
     ackermann_error: BumpObjective = "largest"
     extra: tuple[str, ...] = ()
+    accepted: tuple[float | None, ...] = ()
+
+    @property
+    def accepted_of_extra(self) -> tuple[float | None, ...]:
+        """`accepted`, one for each of `extra`."""
+        return self.accepted or (None,) * len(self.extra)
+
+    @property
+    def judged_only(self) -> Objectives:
+        """What acceptable values are held against, and nothing else."""
+        both = zip(self.extra, self.accepted_of_extra, strict=True)
+        kept = [(name, accepted) for name, accepted in both if accepted is not None]
+        return Objectives(
+            extra=tuple(name for name, _ in kept), accepted=tuple(value for _, value in kept)
+        )
 
     @property
     def as_built(self) -> bool:

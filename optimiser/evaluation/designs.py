@@ -133,12 +133,15 @@ class Evaluation:
         constraints: (N, c), in the order of `Problem.constraint_names`; kept when <= 0.
         metrics: every reported number by its column name, each (N,).
         status: 'ok', 'breaks NAME, ...' or 'cannot assemble: ...'.
+        scales: how much of each limit's unit counts as a millimetre, as in
+            `Problem.constraint_scales`; empty where all are in millimetres and degrees.
     """
 
     objectives: Array
     constraints: Array
     metrics: dict[str, Array]
     status: NDArray[np.object_]
+    scales: tuple[float, ...] = ()
 
     @property
     def feasible(self) -> NDArray[np.bool_]:
@@ -162,9 +165,14 @@ class Evaluation:
         return np.asarray(np.isfinite(self.objectives).all(axis=1))
 
     @property
+    def scaled_constraints(self) -> Array:
+        """Constraints (N, c) in what counts as a millimetre of each."""
+        return self.constraints / np.array(self.scales) if self.scales else self.constraints
+
+    @property
     def excess(self) -> Array:
         """Sum (N,) of what limits are exceeded by, mm and degrees alike; NaN unassembled."""
-        total = np.maximum(self.constraints, 0.0).sum(axis=1)
+        total = np.maximum(self.scaled_constraints, 0.0).sum(axis=1)
         return np.where(self.assembles, total, np.nan)
 
     @property
@@ -193,6 +201,7 @@ class Evaluation:
                 for name in parts[0].metrics
             },
             np.concatenate([part.status for part in parts]),
+            parts[0].scales,
         )
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Evaluation:
@@ -202,4 +211,5 @@ class Evaluation:
             self.constraints[index],
             {name: values[index] for name, values in self.metrics.items()},
             self.status[index],
+            self.scales,
         )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.asked import (
+    Bound,
     BumpObjective,
     Car,
     Limits,
@@ -25,6 +26,7 @@ from optimiser.evaluation.asked import (
 )
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
 from optimiser.evaluation.designs import (
+    JUDGED,
     VARIABLES,
     Choice,
     Designs,
@@ -34,13 +36,18 @@ from optimiser.evaluation.designs import (
     Stock,
 )
 from optimiser.evaluation.effort import effort_metrics
+from optimiser.evaluation.further import further_metrics
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance
 from optimiser.evaluation.solved import Solved, solve_designs
+from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import ArrayLike, NDArray
 
     from optimiser.linkage.hardpoints import Hardpoints
@@ -50,6 +57,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "VARIABLES",
+    "Bound",
     "BumpObjective",
     "Car",
     "Choice",
@@ -110,7 +118,31 @@ class Problem:
             "track_growth_mm": limits.track_growth_mm is not None,
             "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
         }
-        return tuple(name for name, wanted in present.items() if wanted)
+        own = tuple(name for name, wanted in present.items() if wanted)
+        return own + tuple(self.bounds)
+
+    @property
+    def bounds(self) -> dict[str, Bound]:
+        """Limits on quantities that have none of their own, by name."""
+        return {bound.name: bound for bound in self.limits.bounds}
+
+    @property
+    def constraint_scales(self) -> Array:
+        """How much of each limit's unit counts as a millimetre where they are added up, (c,)."""
+        bounds = self.bounds
+        return np.array(
+            [bound_scale(bounds[n]) if n in bounds else 1.0 for n in self.constraint_names]
+        )
+
+    @property
+    def asked_for(self) -> frozenset[str]:
+        """Columns that a limit or a further objective is on."""
+        return frozenset((*self.bounds, *self.objectives.extra))
+
+    @property
+    def needs_cars(self) -> bool:
+        """Whether a number of cars built to the tolerances is minimised or bounded."""
+        return self.objectives.as_built or any(name in self.asked_for for name in AS_BUILT)
 
     @property
     def has_pairs(self) -> bool:
@@ -150,6 +182,25 @@ class Problem:
         """Acceptable values (2,) of bump steer and Ackermann error, degrees."""
         steering = self.steering
         return np.degrees([steering.acceptable_bump_steer, steering.acceptable_ackermann_error])
+
+    @property
+    def ray(self) -> Array:
+        """What of each objective is acceptable, (m,); infinite where the study does not say."""
+        asked = self.objectives
+        return np.array(
+            [*self.acceptable, *map(small_enough, asked.extra, asked.accepted_of_extra)]
+        )
+
+    def ratios(self, evaluation: Evaluation) -> Array:
+        """All that is held against acceptable values, as shares of these, (N, k).
+
+        Bump steer and Ackermann error as in `Evaluation.judged`, then the further objectives for
+        which the study says what is acceptable. At most 1 in every column is acceptable.
+        """
+        ray = self.ray[2:]
+        counted = np.isfinite(ray)
+        more = evaluation.objectives[:, 2:][:, counted] / ray[counted]
+        return np.concatenate([evaluation.judged / self.acceptable, more], axis=1)
 
     def designs(self, rack: ArrayLike, free: dict[str, ArrayLike]) -> Designs:
         """Build designs from the rack index and values of the free variables, each (N,).
@@ -213,14 +264,20 @@ class Problem:
     def solve(self, designs: Designs) -> Solved:
         """Solve every pose that the search looks at; see `Solved`."""
         points, growth = self.corners(designs)
+        return self.solve_corners(points, growth, self._travel_each_way(designs))
+
+    def solve_corners(
+        self, points: Hardpoints, growth_mm: Array, travel_each_way_mm: Array
+    ) -> Solved:
+        """The same of corners (N,) with this growth of the track and racks of this travel, (N,)."""
         return solve_designs(
             points,
-            growth,
-            self._travel_each_way(designs),
+            growth_mm,
+            travel_each_way_mm,
             self.car,
             self.travel,
             self.steering,
-            part_lock="part_lock_bump_steer_deg" in self.objectives.extra,
+            part_lock="part_lock_bump_steer_deg" in self.asked_for,
         )
 
     def steering_end_mm(self, designs: Designs) -> Array:
@@ -249,7 +306,7 @@ class Problem:
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
         reason[(reason == "") & ~(solved.steer_per_rack * forward > 0.0)] = CROSSED
-        if self.objectives.as_built:
+        if self.needs_cars:
             fine = np.flatnonzero(reason == "")
             spread, why = self.quick_spread(solved.points.select(fine))
             for name, values in spread.items():
@@ -260,10 +317,30 @@ class Problem:
         for name, values in metrics.items():
             if name not in ("price", "mass_kg"):
                 metrics[name] = np.where(assembles, values, np.nan)
-        objectives = np.stack([metrics[name] for name in self.objectives.names], axis=1)
+        objectives = self.objective_values(metrics)
         objectives[~assembles] = np.nan
         constraints = self.constraints(designs, metrics)
-        return Evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+        return self.evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+
+    def evaluation(
+        self,
+        objectives: Array,
+        constraints: Array,
+        metrics: dict[str, Array],
+        status: NDArray[np.object_],
+    ) -> Evaluation:
+        """These as an outcome, with what its limits count."""
+        return Evaluation(objectives, constraints, metrics, status, tuple(self.constraint_scales))
+
+    def objective_values(self, metrics: Mapping[str, Array]) -> Array:
+        """What is minimised, (N, m), of metrics by their column."""
+        asked = self.objectives
+        columns = [metrics[name] for name in asked.names[:2]]
+        columns += [
+            made_small(name, metrics[name], accepted)
+            for name, accepted in zip(asked.extra, asked.accepted_of_extra, strict=True)
+        ]
+        return np.stack(columns, axis=1)
 
     def spread(self, points: Hardpoints) -> tuple[dict[str, Array], NDArray[np.object_]]:
         """95th percentiles over cars built to the tolerances, degrees, (N,) each, and why not.
@@ -298,12 +375,35 @@ class Problem:
     @property
     def nominal(self) -> Problem:
         """The same question of cars made exactly."""
-        asked = self.objectives
+        asked, limits = self.objectives, self.limits
         bump, error = (
             "largest" if one == "with tolerances" else one
             for one in (asked.bump_steer, asked.ackermann_error)
         )
-        return replace(self, objectives=replace(asked, bump_steer=bump, ackermann_error=error))
+        exact = dict(zip(AS_BUILT, JUDGED, strict=True))
+        extra = tuple(exact.get(name, name) for name in asked.extra)
+        bounds = tuple(bound for bound in limits.bounds if bound.name not in AS_BUILT)
+        return replace(
+            self,
+            objectives=replace(asked, bump_steer=bump, ackermann_error=error, extra=extra),
+            limits=replace(limits, bounds=bounds),
+        )
+
+    def measured(self, objectives: Objectives) -> Problem:
+        """The same car made exactly, with other objectives.
+
+        What the study accepts of its own further objectives becomes limits, and loads are worked
+        out only where a limit is on them.
+        """
+        exact = self.nominal
+        limits = with_accepted(exact.limits, exact.objectives)
+        return replace(
+            exact,
+            objectives=objectives,
+            limits=limits,
+            tolerances=None,
+            loads=self.loads if limits.bounds else None,
+        )
 
     def metrics(
         self, designs: Designs, solved: Solved, *, poses_between: bool = True
@@ -344,7 +444,10 @@ class Problem:
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
         if self.has_pairs:
             metrics |= self.clearances(designs, solved, poses_between=poses_between)
-        return metrics | self._bought(designs, metrics["tie_rod_length_mm"])
+        metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
+        if lacking := self.asked_for.difference(metrics):
+            metrics |= further_metrics(lacking, designs, solved, racks, self.car)
+        return metrics
 
     def clearances(
         self, designs: Designs, solved: Solved, *, poses_between: bool = True
@@ -357,9 +460,22 @@ class Problem:
             self.room,
             arm_ahead=self.arm_ahead,
             drive_side=self.car.drive_side,
-            limit_mm=self.limits.clearance_mm or 0.0,
+            limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
         )
+
+    @property
+    def clearance_wanted_mm(self) -> float:
+        """The greatest clearance that anything is held against: up to it distances are told."""
+        wanted = [self.limits.clearance_mm or 0.0]
+        for bound in self.limits.bounds:
+            if is_clearance(bound.name):
+                wanted += [end for end in (bound.least, bound.most) if end is not None]
+        asked = self.objectives
+        for name, accepted in zip(asked.extra, asked.accepted_of_extra, strict=True):
+            if is_clearance(name):
+                wanted.append(accepted or 0.0)
+        return max(wanted)
 
     def _bought(self, designs: Designs, rod_length_mm: Array) -> dict[str, Array]:
         """Price and mass, which need no pose."""
@@ -379,9 +495,11 @@ class Problem:
     def constraints(self, designs: Designs, metrics: dict[str, Array]) -> Array:
         """By how much designs of these metrics break each limit, (N, c) as in `Evaluation`."""
         limits, travel = self.limits, self._travel_each_way(designs)
-        columns = []
+        columns, bounds = [], self.bounds
         for name in self.constraint_names:
-            if name == "rack_travel_mm":
+            if name in bounds:
+                value = np.max(bounds[name].excess(self.bounded(name, designs, metrics)), axis=-1)
+            elif name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":
                 value = np.degrees(limits.toggle_margin or 0.0) - metrics[name]
@@ -399,6 +517,12 @@ class Problem:
                 value = np.abs(metrics[name]) - (limits.track_growth_mm or 0.0)
             columns.append(value)
         return np.stack(columns, axis=1)
+
+    def bounded(self, name: str, designs: Designs, metrics: Mapping[str, Array]) -> Array:
+        """Values (N,) of a quantity that is bounded; NaN where there is none."""
+        if name in VARIABLES:
+            return designs.column(name)
+        return metrics.get(name, np.full(len(designs), np.nan))
 
     @property
     def inner_joint_limits_deg(self) -> Array:

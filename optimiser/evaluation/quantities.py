@@ -44,15 +44,17 @@ _CARS = (
     "3 %"
 )
 
+_OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
+
 # A row for each number, which the formatter would spread over a dozen lines.
 # fmt: off
 QUANTITIES = (
     # --- bump steer and Ackermann error ---
     Quantity("best_bump_steer_deg", "least bump steer found", "deg", 3,
         "of all designs of this rack within the limits, in the measure that the study minimises",
-        "less", needs=(RACK, SEARCH), shown=("racks",)),
+        "less", needs=(RACK, SEARCH), shown=("racks",), apart=_OF_MANY),
     Quantity("best_ackermann_error_deg", "least Ackermann error found", "deg", 3,
-        "likewise", "less", needs=(RACK, SEARCH), shown=("racks",)),
+        "likewise", "less", needs=(RACK, SEARCH), shown=("racks",), apart=_OF_MANY),
     Quantity("bump_steer_deg", "bump steer", "deg", 3,
         "greatest absolute change of toe-in from rest over the wheel travel, rack at centre",
         "less", _TOE, shown=("racks", "corner", "pick")),
@@ -63,7 +65,7 @@ QUANTITIES = (
         "slope of toe-in against wheel travel at rest", source=_TOE, shown=("corner",)),
     Quantity("part_lock_bump_steer_deg", "bump steer at half lock", "deg", 3,
         "as bump steer, with the rack half way to the required lock, the worse side",
-        "less", _TOE, shown=("corner",), extra=True),
+        "less", _TOE, shown=("corner",)),
     Quantity("bump_steer_p95_deg", "bump steer of one in twenty cars", "deg", 3,
         "exceeded by one in twenty cars built to `[tolerance]`, toe reset after assembly",
         "less", _CARS, needs=(TOLERANCE,)),
@@ -118,7 +120,8 @@ QUANTITIES = (
         "rack displacement for the required lock", "less", shown=("racks", "corner", "pick")),
     Quantity("rack_travel_mm", "rack's travel less its margin (each way)", "mm", 1,
         "as a limit only: rack displacement for the required lock and the margin, less half the "
-        "rack's travel", "less", needs=(RACK,)),
+        "rack's travel", "less", needs=(RACK,), own_limit="rack_travel_margin_mm", apart=(
+            "is a limit itself, always in force", "set [limits] rack_travel_margin_mm")),
     Quantity("share_of_travel", "share of its travel", "", 2,
         "twice the rack displacement for the required lock over the rack's travel",
         "less", needs=(RACK,), shown=("racks",)),
@@ -140,7 +143,7 @@ QUANTITIES = (
         "greatest force in one rod up to the required lock: parked, by Gough's moment `T = "
         "(mu/3) sqrt(W^3/p)` at each wheel and virtual work; with `lateral_load_n` also "
         "cornering, force times trail",
-        "less", _GOUGH, needs=(LOADS,), shown=("racks", "pick"), extra=True),
+        "less", _GOUGH, needs=(LOADS,), shown=("racks", "pick")),
     Quantity("rack_force_n", "rack force", "N", 0,
         "parked, both wheels, by virtual work through d steer / d rack",
         "less", _GOUGH, needs=(LOADS,), shown=("racks",)),
@@ -160,20 +163,23 @@ QUANTITIES = (
     Quantity("clearance_mm", "clearance", "mm", 1,
         "least distance of the surfaces of all pairs over travel and lock, both sides; negative "
         "when they overlap; 20, or the limit where that is greater, stands for itself or more",
-        "more", _GEOMETRY, needs=(PAIRS,), shown=("racks", "pick")),
+        "more", _GEOMETRY, needs=(PAIRS,), shown=("racks", "pick"), own_limit="clearance_mm"),
     Quantity("clearance_PART_OTHER_mm", "clearance of PART to OTHER", "mm", 1,
-        "the same of one pair", "more", _GEOMETRY, needs=(PAIRS,)),
+        "the same of one pair", "more", _GEOMETRY, needs=(PAIRS,), apart=(
+            "stands for a column of each pair", "name one, such as clearance_tie_rod_rim_mm")),
     Quantity("clearance_whole_sweep_mm", "clearance over a finer sweep", "mm", 1,
-        "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",)),
+        "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",),
+        apart=("is measured of each rack's design at the end, to check it",
+               "limit clearance_mm, by [limits] clearance_mm")),
     Quantity("pinion_angle_deg", "pinion's angle", "deg", 1,
         "about the bar from straight up, positive rearward: the catalogue's, or the one found "
         "with the most room", needs=(PAIRS, RACK, PINION)),
     Quantity("toggle_margin_deg", "toggle margin", "deg", 1,
         "least angle of the tie rod to the plane of steering axis and outer joint: 0 where they "
-        "line up", "more", _GEOMETRY, shown=("racks", "pick")),
+        "line up", "more", _GEOMETRY, shown=("racks", "pick"), own_limit="toggle_margin_deg"),
     Quantity("inner_joint_angle_deg", "inner joint's angle", "deg", 1,
         "greatest angle of the tie rod to the bar, the joint's own axis",
-        "less", _GEOMETRY, shown=("racks",)),
+        "less", _GEOMETRY, shown=("racks",), own_limit="inner_joint_angle_deg"),
     Quantity("inner_joint_swing_deg", "inner joint's swing", "deg", 1,
         "greatest angle of the tie rod from its direction at rest",
         "less", _GEOMETRY, shown=("racks",)),
@@ -181,17 +187,19 @@ QUANTITIES = (
         "greatest angle of the tie rod off square to the joint's bolt, which turns with the "
         "upright: with `[arms] outer_bolt` as given, else with the worst of steering axis, "
         "vertical and square to the rod at rest",
-        "less", _GEOMETRY, shown=("racks",)),
+        "less", _GEOMETRY, shown=("racks",), own_limit="outer_joint_angle_deg"),
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,
         "where both steering axes meet the ground, at rest", source=_GEOMETRY, shown=("corner",)),
     Quantity("track_growth_mm", "change of the track", "mm", 1,
         "how much wider the track is in the design, negative where narrower, with `[steering] "
         "keep_tie_rods`; otherwise 0; its limit holds both ways", source=_GEOMETRY,
-        shown=("racks",)),
+        shown=("racks",), own_limit="track_growth_mm"),
     Quantity("own_rods_track_growth_mm", "change of the track with its own rods", "mm", 1,
         "how much wider the track would get, negative where narrower, if the rods sold with the "
-        "rack were kept", source=_GEOMETRY, needs=(RACK, ROD, FREE_RODS), shown=("racks",)),
+        "rack were kept", source=_GEOMETRY, needs=(RACK, ROD, FREE_RODS), shown=("racks",), apart=(
+            "is of rods that are not kept",
+            "with [steering] keep_tie_rods = true set [limits] track_growth_mm")),
     Quantity("caster_deg", "caster", "deg", 2,
         "at rest", source=_AXES, shown=("corner",)),
     Quantity("kingpin_inclination_deg", "kingpin inclination", "deg", 2,
@@ -206,15 +214,15 @@ QUANTITIES = (
     Quantity("mass_kg", "mass", "kg", 2,
         "rack, two spacers, two tie rods (as sold, or by the section, length and density the "
         "study gives; rod ends are not counted)",
-        "less", needs=(RACK, MASS), shown=("racks", "pick"), extra=True),
+        "less", needs=(RACK, MASS), shown=("racks", "pick")),
     Quantity("price", "price", "", 0,
-        "as in the catalogue", "less", needs=(RACK, PRICE), shown=("racks", "pick"), extra=True),
+        "as in the catalogue", "less", needs=(RACK, PRICE), shown=("racks", "pick")),
 )
 # fmt: on
 
 _BY_NAME = {quantity.name: quantity for quantity in QUANTITIES}
-EXTRA_OBJECTIVES = tuple(quantity.name for quantity in QUANTITIES if quantity.extra)
-"""Columns that may be minimised beside bump steer and Ackermann error."""
+AS_BUILT = ("bump_steer_p95_deg", "ackermann_error_p95_deg")
+"""Numbers of cars built to the tolerances."""
 
 
 def shown(place: Shown) -> tuple[Quantity, ...]:
@@ -224,7 +232,8 @@ def shown(place: Shown) -> tuple[Quantity, ...]:
 
 # --- pairs of parts, a column each ---------------------------------------------------------------
 
-_PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
+PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
+"""As columns have them, in the order of `clearance.metrics.MEASURED`."""
 PAIR = _BY_NAME["clearance_PART_OTHER_mm"]
 
 
@@ -233,10 +242,21 @@ def is_pair(column: str) -> bool:
     return column.startswith("clearance_") and column not in _BY_NAME
 
 
+def is_clearance(column: str) -> bool:
+    """Whether a column is the clearance of all parts or of one pair."""
+    return column == "clearance_mm" or is_pair(column)
+
+
+def pair_part(column: str) -> str:
+    """'tie_rod' of 'clearance_tie_rod_pedal_box_mm'; empty where it begins with no part."""
+    pair = column.removeprefix("clearance_")
+    return next((name for name in PARTS if pair.startswith(name)), "")
+
+
 def pair_words(column: str) -> str:
     """'tie rod to pedal box' of 'clearance_tie_rod_pedal_box_mm'."""
+    part = pair_part(column)
     pair = column.removeprefix("clearance_").removesuffix("_mm")
-    part = next((name for name in _PARTS if pair.startswith(name)), "")
     other = pair.removeprefix(part).strip("_")
     return f"{part} to {other}".replace("_", " ")
 
@@ -253,7 +273,7 @@ def quantity(name: str) -> Quantity:
     if name in _BY_NAME:
         return _BY_NAME[name]
     if is_pair(name):
-        return replace(PAIR, name=name, words=f"clearance of {pair_words(name)}")
+        return replace(PAIR, name=name, apart=None, words=f"clearance of {pair_words(name)}")
     close = difflib.get_close_matches(name, _BY_NAME, 1, 0.5)
     raise KeyError(f"{name!r} is no quantity" + (f": did you mean {close[0]}?" if close else ""))
 
@@ -282,4 +302,4 @@ def excess_words(name: str, excess: float, form: str, detail: str = "") -> str:
     """A limit and by how much it is broken: 'the clearance (tie rod to rim) by 2.5 mm'."""
     words = f"{limit_words(name)} ({detail})" if detail else limit_words(name)
     much = f"{excess:{form}}" if excess >= _LEAST_SAID else f"less than {_LEAST_SAID:g}"
-    return f"{words} by {much} {quantity(name).unit}"
+    return f"{words} by {much} {quantity(name).unit}".rstrip()

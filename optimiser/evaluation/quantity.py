@@ -124,7 +124,9 @@ class Quantity:
         needs: what a study must give for it.
         shown: where it stands beside others: the table of racks (`racks.csv`, report), the corner
             (`check`, report), what a picked design costs.
-        extra: it may be one more objective.
+        own_limit: the key of `[limits]` that bounds it, where it has one of its own.
+        apart: why there is neither limit nor objective on it, and what to write instead; empty
+            where there can be.
     """
 
     name: str
@@ -136,7 +138,8 @@ class Quantity:
     source: str = ""
     needs: tuple[Need, ...] = ()
     shown: tuple[Shown, ...] = ()
-    extra: bool = False
+    own_limit: str = ""
+    apart: tuple[str, str] | None = None
 
     def number(self, value: float) -> str:
         """A value with the digits of this quantity, see `rounded`; `nan` where there is none."""
@@ -154,6 +157,11 @@ class Quantity:
     def heading(self) -> str:
         """Words with the unit in brackets."""
         return f"{self.words} ({self.unit})" if self.unit else self.words
+
+    @property
+    def limit_digits(self) -> int:
+        """Digits of what is left of a limit on it, or of what it is broken by."""
+        return max(1, self.digits)
 
     def missing(self, asked: Asked, rack: Rack | None) -> str:
         """What has to be given before it can be computed for a rack; empty when nothing is."""

@@ -117,14 +117,16 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
         raise InputError("--by", f"{by!r} is no rule", f"write one of {', '.join(RULES)}")
     problem, outcome = result.problem, result.evaluation
     values = outcome.judged
-    acceptable = outcome.feasible & (values <= problem.acceptable).all(axis=1)
+    good = problem.ratios(outcome) <= 1.0
+    acceptable = outcome.feasible & good.all(axis=1)
     if by == "best":
         usable, what = np.zeros(len(values), dtype=bool), "keeps every limit"
         usable[[] if result.best is None else [result.best]] = True
         key = values[:, 0]
     elif by == "least-bump-steer":
-        usable = outcome.feasible & (values[:, 1] <= problem.acceptable[1])
-        what = "keeps every limit and has an acceptable Ackermann error"
+        usable = outcome.feasible & good[:, 1:].all(axis=1)
+        others = "all else" if good.shape[1] > 2 else "an acceptable Ackermann error"
+        what = f"keeps every limit and has {others}{' acceptable' * (good.shape[1] > 2)}"
         key = values[:, 0]
     else:
         name, what = ("price", "a price") if by == "cheapest" else ("mass_kg", "a mass")

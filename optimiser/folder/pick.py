@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser.answer.exactness import built_to_tolerances
 from optimiser.answer.fitting import direction_sentences
+from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
 from optimiser.base.errors import InputError
 from optimiser.base.files import read_json_table, write_bytes
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
-from optimiser.evaluation.quantity import rounded
 from optimiser.folder.design import write_design
 
 if TYPE_CHECKING:
@@ -44,7 +44,10 @@ def cost_lines(picked: Picked) -> Iterator[str]:
         value = float(chosen.design.column(name)[0])
         before = None if base is None else float(base.design.column(name)[0])
         yield change_line(quantity(name), value, before)
-    for one in shown("pick"):
+    problem = chosen.problem
+    asked = (name for name in (*problem.objectives.extra, *problem.bounds) if name not in VARIABLES)
+    names = [one.name for one in shown("pick")]
+    for one in map(quantity, dict.fromkeys((*names, *asked))):
         value = chosen.metric(one.name)
         if math.isfinite(value):
             yield change_line(one, value, None if base is None else base.metric(one.name))
@@ -70,13 +73,13 @@ def verdict_lines(chosen: Chosen) -> Iterator[str]:
         return
     broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
     for row in broken:
-        yield f"BREAKS {row.words} by {rounded(-row.left, 2)} {row.unit}."
-    values = chosen.outcome.judged[0]
-    for one, value, most in zip(map(quantity, JUDGED), values, problem.acceptable, strict=True):
-        if not value <= most:
-            text = one.against(value, most)
-            yield f"NOT ACCEPTABLE: {one.words} {text} against {most:g} {one.unit}."
-    if not broken and (values <= problem.acceptable).all():
+        yield f"BREAKS {row.words} by {row.amount(-row.left)}."
+    for found in (judged := list(held(problem, chosen.outcome))):
+        if not found.kept:
+            one, text = found.one, found.one.against(found.value, found.accepted)
+            against = f"{found.accepted:g} {one.unit}".rstrip()
+            yield f"NOT ACCEPTABLE: {one.words} {text} against {against}."
+    if not broken and all(found.kept for found in judged):
         yield "It keeps every limit and is acceptable."
     yield from direction_sentences(problem, chosen.design)
 

@@ -220,16 +220,11 @@ def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
     given = ("design", "rack", *VARIABLES, *limits, *_AFTER)
     metrics = {name: values for name, values in columns.items() if name not in given}
-    objectives = np.stack([metrics[name] for name in problem.objectives.names], axis=1)
+    objectives = problem.objective_values(metrics)
     # Price and mass are known of a design that cannot assemble; as objectives they are not.
-    assembles = ~np.isnan(objectives).any(axis=1)
+    assembles = np.asarray(~np.isnan(objectives).any(axis=1))
     objectives[~assembles] = np.nan
     constraints = np.stack([columns[name] for name in limits], axis=1)
     # A blank cell of a design that exists: its rack has no such limit.
     constraints[assembles[:, None] & np.isnan(constraints)] = -np.inf
-    return Evaluation(
-        objectives=objectives,
-        constraints=constraints,
-        metrics=metrics,
-        status=columns["status"],
-    )
+    return problem.evaluation(objectives, constraints, metrics, columns["status"])

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser import __version__
-from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST
+from optimiser.answer.choosing import how_chosen, how_nearest
 from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.rack_table import ORDER_RULE
@@ -186,7 +186,9 @@ def record(result: RunResult) -> dict[str, Any]:
             "design": result.winner + 1,
             "rack": chosen.rack.name,
             "acceptable": result.acceptable,
-            "how_chosen": HOW_CHOSEN[result.prefer] if result.acceptable else HOW_NEAREST,
+            "how_chosen": how_chosen(result.problem, result.prefer)
+            if result.acceptable
+            else how_nearest(result.problem),
             "turning_circle_m": numbers["turning_circle_m"],
         }
     return {

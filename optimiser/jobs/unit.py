@@ -23,6 +23,7 @@ from optimiser.search.opening import Opening, open_racks
 from optimiser.search.record import Store, Trials, UnitRecord
 from optimiser.search.refine import TOUCH_UP, RefineSettings, refine
 from optimiser.search.seeds import early_drop
+from optimiser.search.starts import winners_ray
 from optimiser.search.stock import stock_values
 from optimiser.search.unit_search import Records, SearchSettings, UnitSearch
 
@@ -245,7 +246,7 @@ def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
     starts, feasible = records.starts, records.evaluation.feasible
     if not (starts.any() and feasible.any()):
         return 0, int(starts.sum())
-    ratio = np.max(records.evaluation.objectives[:, :2] / problem.acceptable, axis=1)
+    ratio = np.max(records.evaluation.objectives / winners_ray(problem), axis=1)
     best = int(np.flatnonzero(feasible)[np.argmin(ratio[feasible])])
     alike = np.ones(len(starts), dtype=bool)
     for name, choice in problem.space.items():
@@ -304,6 +305,8 @@ def best_so_far(problem: Problem, front: Array) -> tuple[str, float]:
     """The best compromise of a front in a few words, and its worse ratio to what is acceptable."""
     if not len(front):
         return "nothing within limits yet", math.inf
-    best = front[best_ratio(front[:, :2], problem.acceptable)]
-    ratio = float((best[:2] / problem.acceptable).max())
+    counted = np.isfinite(problem.ray)
+    ratios = front[:, counted] / problem.ray[counted]
+    row = best_ratio(ratios, np.ones(ratios.shape[1]))
+    best, ratio = front[row], float(ratios[row].max())
     return f"best {said('bump_steer_deg', best[0])}, {said('ackermann_error_deg', best[1])}", ratio

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from optimiser.answer.choosing import HOW_CHOSEN, HOW_NEAREST, SMALL_SHARE, worst_ratios
+from optimiser.answer.choosing import SMALL_SHARE, how_chosen, how_nearest, worst_ratios
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.fitting import fitting_sentences
+from optimiser.answer.held import accepted_values
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
@@ -74,7 +75,13 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         if stopped:
             place += f" {stopped[:1].upper()}{stopped[1:]}."
         return Answer(
-            NONE_ACCEPTABLE, place, tuple(_no_rack(result)), fitting, said, HOW_NEAREST, luck
+            NONE_ACCEPTABLE,
+            place,
+            tuple(_no_rack(result)),
+            fitting,
+            said,
+            how_nearest(problem),
+            luck,
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
@@ -82,7 +89,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         tuple(_other_racks(result, row)),
         fitting,
         said,
-        HOW_CHOSEN[result.prefer],
+        how_chosen(problem, result.prefer),
         luck,
     )
 
@@ -124,7 +131,6 @@ def _nothing_feasible(result: RunResult) -> str:
 
 
 def _place(result: RunResult, row: int, begin: str) -> str:
-    metrics = result.evaluation.metrics
     at = {name: float(result.designs.column(name)[row]) for name in VARIABLES}
     spacers = f"a {amount('spacer_mm', at['spacer_mm'])} spacer at each end"
     ahead = amount("rack_fore_aft_mm", abs(at["rack_fore_aft_mm"]))
@@ -135,16 +141,14 @@ def _place(result: RunResult, row: int, begin: str) -> str:
         f"the front axle, {spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
         f"{amount('arm_length_mm', at['arm_length_mm'])} long with the outer joint "
         f"{amount('arm_height_mm', at['arm_height_mm'])} above ground: "
-        f"{_numbers(metrics['bump_steer_deg'][row], _error(result, row))}, made exactly."
+        f"{_all_numbers(result, row)}, made exactly."
     )
 
 
-def _error(result: RunResult, row: int) -> float:
-    return float(result.evaluation.metrics["ackermann_error_deg"][row])
-
-
-def _numbers(bump: float, error: float) -> str:
-    return f"{said('bump_steer_deg', bump)}, {said('ackermann_error_deg', error)}"
+def _all_numbers(result: RunResult, row: int) -> str:
+    """Every number of a design that something is accepted of, as made exactly."""
+    metrics = result.evaluation.metrics
+    return ", ".join(said(name, metrics[name][row]) for name in accepted_values(result.problem))
 
 
 def _no_rack(result: RunResult) -> Iterator[str]:
@@ -194,8 +198,7 @@ def _against(result: RunResult, row: int, other: RackRow) -> str:
     )
     cost = "at the same price" if own is not None and price == own else " against ".join(prices)
     number = (other.row or 0) + 1
-    values = result.evaluation.metrics["bump_steer_deg"][number - 1], _error(result, number - 1)
-    return f"{other.rack.name}, {cost}: {_numbers(*values)} (design {number})"
+    return f"{other.rack.name}, {cost}: {_all_numbers(result, number - 1)} (design {number})"
 
 
 def _cheapest(result: RunResult, row: int, other: RackRow) -> str:
@@ -206,7 +209,7 @@ def _cheapest(result: RunResult, row: int, other: RackRow) -> str:
             f"{text} The chosen one's worse number is lower by more than a tenth of what you "
             "accept."
         )
-    ratios = result.evaluation.judged / result.problem.acceptable
+    ratios = result.problem.ratios(result.evaluation)
     if not (ratios[other.row or 0] - ratios[row]).max() < SMALL_SHARE:
         return text
     return (

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from optimiser.answer.fitting import direction_sentences
+from optimiser.answer.held import held
 from optimiser.answer.limits_and_growth import binding_sentences
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.quantities import quantity
 from optimiser.report.words import number
 
@@ -66,16 +67,11 @@ def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
 
 def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
     """Words, value with its unit, what is accepted in it, and whether it is kept."""
-    acceptable = chosen.problem.acceptable.tolist()
-    values = chosen.outcome.judged[0].tolist()
-    for one, measured, most in zip(map(quantity, JUDGED), values, acceptable, strict=True):
-        value = chosen.metric(one.name)
-        yield (
-            one.words,
-            f"{number(value, one.digits)} {one.unit}",
-            f"{most:g}",
-            bool(measured <= most),
-        )
+    for found in held(chosen.problem, chosen.outcome):
+        one = found.one
+        value = f"{number(chosen.metric(one.name), one.digits)} {one.unit}".rstrip()
+        way = "at least " if found.at_least else ""
+        yield one.words, value, f"{way}{found.accepted:g}", found.kept
 
 
 def _watch(

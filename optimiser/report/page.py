@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
+from optimiser.answer.held import Held, accepted_values
 from optimiser.answer.limits_and_growth import (
     REFERENCE,
     binding_sentences,
@@ -15,7 +16,8 @@ from optimiser.answer.limits_and_growth import (
     limit_rows,
 )
 from optimiser.answer.one_off import STEP_MM
-from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow
+from optimiser.answer.question import what_was_asked
+from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, more_columns
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.evaluation.clearance.metrics import told_apart_mm
@@ -87,6 +89,7 @@ def report_html(
         problems=list(record.get("problems", [])),
         finished=bool(record.get("finished", True)),
         cautions=CAUTIONS,
+        asked=list(what_was_asked(result.problem, result.prefer)),
         chosen=None if chosen is None else _chosen_part(result, chosen),
         racks=_racks_part(result),
         pictures=dict(pictures),
@@ -130,11 +133,11 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         ],
         "numbers": list(_number_rows(chosen)),
         "limits": [
-            (row.words, number(row.left, 2), row.unit, row.left >= 0.0)
+            (row.words, number(row.left, row.digits), row.unit, row.left >= 0.0)
             for row in limit_rows(chosen)
         ],
         "clearances": list(_clearances(chosen)),
-        "far": f"{told_apart_mm(chosen.problem.limits.clearance_mm):g}",
+        "far": f"{told_apart_mm(chosen.problem.clearance_wanted_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
 
@@ -157,13 +160,18 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
     mine, drawn = (
         corner_values(corner_numbers(problem, p)) for p in (chosen.points, problem.points)
     )
-    wanted = dict(zip(JUDGED, problem.acceptable.tolist(), strict=True))
-    for one in shown("corner"):
-        value, before = mine[one.name], drawn[one.name]
-        most = wanted.get(one.name)
-        limit = "" if most is None else f"{most:g} {one.unit}"
-        now, then = (f"{number(v, one.digits)} {one.unit}".rstrip() for v in (value, before))
-        yield one.words, now, then, limit, None if most is None else value <= most
+    wanted = accepted_values(problem)
+    others = [name for name in wanted if name not in mine]
+    for one in (*shown("corner"), *map(quantity, others)):
+        value = mine.get(one.name, chosen.metric(one.name))
+        accepted = wanted.get(one.name)
+        limit = None if accepted is None else Held(one, value, accepted)
+        now, then = (
+            f"{number(v, one.digits)} {one.unit}".rstrip()
+            for v in (value, drawn.get(one.name, np.nan))
+        )
+        text = f"{'at least ' * limit.at_least}{accepted:g} {one.unit}" if limit else ""
+        yield one.words, now, then, text.rstrip(), limit.kept if limit else None
 
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
@@ -185,14 +193,21 @@ def _racks_part(result: RunResult) -> dict[str, Any]:
     return {
         "rule": ORDER_RULE,
         "rest": count_rest(result.comparison, rows),
-        "glance": [quantity(name) for name in _GLANCE],
+        "glance": [quantity(name) for name in _glance(result.problem)],
         "rows": [_rack_row(result, row) for row in rows],
-        "details": [_rack_details(group) for group in groups],
+        "details": [_rack_details(result.problem, group) for group in groups],
     }
 
 
+def _glance(problem: Problem) -> list[str]:
+    """Numbers at a glance, with those that something is accepted of."""
+    at = _GLANCE.index(JUDGED[-1]) + 1
+    return list(dict.fromkeys((*_GLANCE[:at], *accepted_values(problem), *_GLANCE[at:])))
+
+
 def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
-    values = [number(row.numbers[name], quantity(name).digits) for name in _GLANCE]
+    names = _glance(result.problem)
+    values = [number(row.numbers[name], quantity(name).digits) for name in names]
     return {
         "name": row.rack.name,
         "verdict": row.verdict,
@@ -208,9 +223,9 @@ def _rack_row(result: RunResult, row: RackRow) -> dict[str, Any]:
     }
 
 
-def _rack_details(rows: Sequence[RackRow]) -> dict[str, Any]:
+def _rack_details(problem: Problem, rows: Sequence[RackRow]) -> dict[str, Any]:
     lines = []
-    for one in shown("racks"):
+    for one in (*shown("racks"), *map(quantity, more_columns(problem))):
         cells = [number(row.numbers[one.name], one.digits) for row in rows]
         if any(cell != BLANK for cell in cells):
             lines.append((one.heading, cells))

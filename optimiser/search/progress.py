@@ -22,7 +22,7 @@ class Progress:
 
     Args:
         objectives: how many are minimised.
-        acceptable: values (2,) of the first two that the study calls acceptable.
+        acceptable: values (m,) that the study calls acceptable, infinite where it does not say.
     """
 
     def __init__(self, objectives: int, acceptable: Array) -> None:
@@ -55,8 +55,8 @@ class Progress:
     def _choose_reference(self) -> Array:
         """A multiple of the acceptable values, and nothing worse than the first front."""
         reference = 1.1 * self.front.max(axis=0) + 1e-9
-        reference[:2] = np.maximum(reference[:2], REFERENCE_RATIO * self._acceptable)
-        return np.asarray(reference)
+        far = REFERENCE_RATIO * self._acceptable
+        return np.asarray(np.where(np.isfinite(far), np.maximum(reference, far), reference))
 
     def _volume(self, reference: Array) -> float:
         """Hypervolume of the front; with three or four objectives that of a grid's boxes.

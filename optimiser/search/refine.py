@@ -163,7 +163,7 @@ class _Known:
         self.scale = _scales(model.problem, evaluation)
         self.scaled, self.designs = model.scaled(designs), designs
         self.objectives = evaluation.objectives
-        self.excess = np.maximum(evaluation.constraints, 0.0).sum(axis=1)
+        self.excess = np.maximum(evaluation.scaled_constraints, 0.0).sum(axis=1)
         self.feasible = evaluation.feasible
         self.starts = np.zeros(len(designs), dtype=np.intp)
 
@@ -256,7 +256,7 @@ def _add(known: list[_Known], places: list[tuple[Array, Designs]]) -> None:
 def _scales(problem: Problem, evaluation: Evaluation) -> Array:
     """What each objective is measured in: what is acceptable, else the median found."""
     scale = np.median(evaluation.objectives, axis=0)
-    scale[:2] = problem.acceptable
+    scale = np.where(np.isfinite(problem.ray), problem.ray, scale)
     return np.asarray(np.maximum(scale, 1e-9))
 
 
@@ -388,12 +388,11 @@ def _widest(known: _Known, count: int) -> tuple[Indices, Indices]:
         first, second, _ = _pairs(known)
         return first[:count], second[:count]
     front = known.front()
-    inside = known.objectives[front, :2] < REFERENCE_RATIO * known.scale[:2]
-    front = front[inside.all(axis=1)]
+    far = REFERENCE_RATIO * known.model.problem.ray
+    front = front[(known.objectives[front] < far).all(axis=1)]
     values = known.objectives[front]
-    # A further objective has no acceptable value, so that its box ends at the front's own worst.
-    reference = np.max(values, axis=0, initial=0.0)
-    reference[:2] = REFERENCE_RATIO * known.scale[:2]
+    # Without an acceptable value an objective's box ends at the front's own worst.
+    reference = np.where(np.isfinite(far), far, np.max(values, axis=0, initial=0.0))
     first, second = widest_gaps(values, reference, count)
     return front[first], front[second]
 

@@ -20,7 +20,7 @@ from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimiser.evaluation.asked import BumpObjective
+    from optimiser.evaluation.asked import Bound, BumpObjective
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.evaluation.solved import Solved
@@ -47,7 +47,7 @@ class Table:
         like: the designs, with their other variables.
         rows: everything that is linearised, (K, R): rows of each objective, then of each limit.
         objectives: (K, m).
-        limits: (K, c), kept when <= 0.
+        limits: (K, c), kept when <= 0, in what counts as a millimetre of each.
         feasible: (K,).
     """
 
@@ -143,7 +143,7 @@ class Model:
             solved = self.problem.solve(some)
             found = self.problem.judge(some, solved)
             rows = self._rows(solved, found.objectives)
-            rows += self._limit_rows(solved, found)
+            rows += self._limit_rows(some, solved, found)
             if not self.parts:
                 ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
                 self.parts = tuple(map(slice, ends[:-1], ends[1:]))
@@ -154,7 +154,7 @@ class Model:
                     some,
                     np.concatenate(rows, axis=1),
                     found.objectives,
-                    found.constraints,
+                    found.scaled_constraints,
                     found.feasible,
                 )
             )
@@ -177,14 +177,17 @@ class Model:
                 rows.append(between_nodes(error) * _root_weights(inner))
         return rows
 
-    def _limit_rows(self, solved: Solved, found: Evaluation) -> list[Array]:
+    def _limit_rows(self, designs: Designs, solved: Solved, found: Evaluation) -> list[Array]:
         """Rows whose largest is each limit: one a pose, or a pair that may touch."""
         envelope = solved.envelope
-        rows = []
+        rows, bounds = [], self.problem.bounds
+        scales = self.problem.constraint_scales
         for number, name in enumerate(self.problem.constraint_names):
             # A rack without this limit is as good as far from it; -inf has no differences.
             limit = np.maximum(found.constraints[:, number : number + 1], -_FAR_MM)
-            if name == "toggle_margin_deg":
+            if name in bounds:
+                over = self._bound_rows(bounds[name], designs, solved, found)
+            elif name == "toggle_margin_deg":
                 over = -np.degrees(envelope.toggle_margin)
             elif name == "inner_joint_angle_deg":
                 over = np.degrees(inner_joint_angle(envelope))
@@ -198,8 +201,19 @@ class Model:
             else:
                 over = limit
             # What the study allows is the same at every pose.
-            rows.append(over + (limit - np.max(over, axis=1, keepdims=True)))
+            over = over + (limit - np.max(over, axis=1, keepdims=True))
+            rows.append(over / scales[number])
         return rows
+
+    def _bound_rows(
+        self, bound: Bound, designs: Designs, solved: Solved, found: Evaluation
+    ) -> Array:
+        """Rows of a bound on any quantity, one a side; of the largest of many one for each."""
+        if bound.least is None and bound.name in ("bump_steer_deg", "ackermann_error_deg"):
+            bump = bound.name == "bump_steer_deg"
+            many = solved.bump.toe_change if bump else extremes(solved.ackermann.error)
+            return np.asarray(np.degrees(np.concatenate([many, -many], axis=1)))
+        return bound.excess(self.problem.bounded(bound.name, designs, found.metrics))
 
     def jacobian(self, table: Table, free: Mask) -> Array:
         """Derivatives (K, n, R) of the rows by forward differences, all designs in one call.

@@ -1,8 +1,9 @@
 """Independent starts, each followed by the winner's own rule, so that no answer hangs on luck.
 
-The winner is the design of the least worst ratio: bump steer and Ackermann error as shares of what
-is acceptable, whatever else is minimised. So that is what is made small here, from far-apart
-starts of every combination of stock values, designs that break a limit among them:
+The winner is the design of the least worst ratio: bump steer, Ackermann error, and what else the
+study says what is acceptable of, as shares of that (`Problem.ray`). So that is what is made small
+here, from far-apart starts of every combination of stock values, designs that break a limit among
+them:
 
     many candidates -> a few of each combination, far apart -> FIRST_STEPS along the ray
                     -> the best ends that differ, and the best of each combination -> LAST_STEPS
@@ -56,10 +57,12 @@ class Ends:
 
 
 def winners_ray(problem: Problem) -> Array:
-    """What each objective may be, (m,): what is acceptable; a further objective does not count."""
-    ray = np.full(len(problem.objectives.names), np.inf)
-    ray[:2] = problem.acceptable
-    return ray
+    """What of each objective is acceptable, (m,), where designs of one rack differ in it.
+
+    Infinite where the study does not say, and for the price, which no design of a rack changes.
+    """
+    constant = np.array([name == "price" for name in problem.objectives.names])
+    return np.where(constant, np.inf, problem.ray)
 
 
 def follow_starts(model: Model, racks: Sequence[Candidates]) -> list[Ends]:
@@ -107,7 +110,7 @@ def _spread_starts(
     model: Model, candidates: Designs, evaluation: Evaluation, ray: Array
 ) -> tuple[Array, Designs]:
     """Starts of each combination of stock values: the best, others far off in the better half."""
-    levels = ranked(evaluation.objectives, evaluation.constraints, ray)
+    levels = ranked(evaluation.objectives, evaluation.scaled_constraints, ray)
     _, place = np.unique(candidates.values[:, model.held], axis=0, return_inverse=True)
     place = place.ravel()
     best = [float(levels[place == number].min()) for number in range(place.max() + 1)]

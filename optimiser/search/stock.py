@@ -116,7 +116,7 @@ class _Pool:
         }
         designs = self.problem.designs(np.full(len(new), self.rack), dict(free))
         found = self.problem.evaluate(designs)
-        levels = ranked(found.objectives, found.constraints, winners_ray(self.problem))
+        levels = ranked(found.objectives, found.scaled_constraints, winners_ray(self.problem))
         levels = np.where(found.assembles, levels, np.inf)
         self.designs = Designs.join([self.designs, designs])
         self.objectives = np.concatenate([self.objectives, found.objectives])

@@ -138,7 +138,7 @@ class UnitSearch:
         self._storage = InMemoryStorage()
         self.study = new_study(names, self._storage)
         self.stop_reason = ""
-        self.progress = Progress(len(names), problem.acceptable)
+        self.progress = Progress(len(names), problem.ray)
         self._out_of_time, self._on_batch = out_of_time, on_batch
         self._space = free_variables(problem)
         self._combinations = _combinations(self._space)

@@ -16,7 +16,6 @@ from optimiser.evaluation.problem import (
     Choice,
     FollowsRack,
     Limits,
-    Objectives,
     Problem,
     Range,
     Steering,
@@ -34,8 +33,10 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.study.problem_parts import (
+    bounds_of,
     loads_of,
     materials_of,
+    objectives_of,
     outer_bolt_of,
     room_of,
     tolerances_of,
@@ -197,7 +198,6 @@ class Study:
         travel, steering, lock = self.travel, self.file.steering, self.inner_lock
         if travel is None or steering is None or lock is None:
             raise _lacks(self)
-        objectives = self.file.objectives
         return Problem(
             points=self.points,
             arm_ahead=self.arm.ahead,
@@ -216,9 +216,7 @@ class Study:
             racks=self.racks,
             space=self.space,
             limits=self._limits(),
-            objectives=Objectives(
-                objectives.bump_steer, objectives.ackermann_error, objectives.also
-            ),
+            objectives=objectives_of(self.file),
             loads=loads_of(self.file),
             materials=materials_of(self.file),
             room=room_of(self.file, self.frame),
@@ -242,6 +240,7 @@ class Study:
             track_growth_mm=length(limits.track_growth_mm),
             clearance_mm=length(limits.clearance_mm),
             spacer_max_mm=limits.spacer_max_mm,
+            bounds=bounds_of(self.file),
         )
 
     def resolved(self) -> dict[str, Any]:

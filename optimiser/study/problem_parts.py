@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.asked import KeepOut, LoadAssumptions, Materials, Rim, Room
+from optimiser.evaluation.asked import (
+    Bound,
+    KeepOut,
+    LoadAssumptions,
+    Materials,
+    Objectives,
+    Rim,
+    Room,
+)
 from optimiser.metrics.strength import Rod
 from optimiser.metrics.tolerance import Tolerances
 
@@ -19,6 +27,19 @@ if TYPE_CHECKING:
 PA_PER_KPA = 1e3
 MPA_PER_GPA = 1e3
 KG_PER_MM3 = 1e-9  # of one kg/m3
+
+
+def bounds_of(file: StudyFile) -> tuple[Bound, ...]:
+    """Limits on any quantity, in the order in which the file names them, `at_most` first."""
+    most, least = file.limits.at_most, file.limits.at_least
+    return tuple(Bound(name, least.get(name), most.get(name)) for name in {**most, **least})
+
+
+def objectives_of(file: StudyFile) -> Objectives:
+    """What is made small, and what is accepted of it where the file says so."""
+    table = file.objectives
+    accepted = tuple(table.acceptable.get(name) for name in table.also)
+    return Objectives(table.bump_steer, table.ackermann_error, table.also, accepted)
 
 
 def loads_of(file: StudyFile) -> LoadAssumptions | None:

@@ -15,6 +15,7 @@ from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
+from optimiser.study.given import check_given
 from optimiser.study.messages import shown
 from optimiser.study.tables import Span
 from optimiser.study.toml import expand, read_toml, validate, with_keys
@@ -189,6 +190,7 @@ def _check_together(study: Study, where: str) -> None:
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
     _check_steering(study, where)
+    check_given(study, where)
 
 
 def _check_columns(names: list[str], where: str) -> None:
@@ -212,16 +214,6 @@ def _check_objectives(study: Study, where: str) -> None:
         if getattr(objectives, name) == "with tolerances" and file.tolerance is None:
             raise InputError(
                 f"{place} {name}", "with tolerances needs to know them", "add [tolerance]"
-            )
-    if "tie_rod_force_n" in objectives.also and file.loads is None:
-        raise InputError(f"{place} also", "tie_rod_force_n needs the loads", "add [loads]")
-    for name in ("price", "mass_kg"):
-        blank = [rack.name for rack in study.racks if getattr(rack, name) is None]
-        if name in objectives.also and blank:
-            raise InputError(
-                f"{place} also",
-                f"rack {shown(blank[0])} has no {name}, which is to be minimised",
-                "fill it in, or leave the rack out of [racks] use",
             )
 
 

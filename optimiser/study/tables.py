@@ -6,16 +6,15 @@ The table of keys in `studies/README.md` is made from these models. Where a defa
 
 from __future__ import annotations
 
-import difflib
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Discriminator, Tag, field_validator, model_validator
 
-from optimiser.evaluation.problem import BumpObjective
-from optimiser.evaluation.quantities import EXTRA_OBJECTIVES
+from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
 from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
+from optimiser.study.named import limit_named, objective_named, shown_name
 from optimiser.study.part_tables import (
     ArmsTable,
     KeepOut,
@@ -384,23 +383,43 @@ class ObjectivesTable(Table):
     also: Annotated[
         Annotated[tuple[str, ...], FROM_LIST],
         key(
-            f"more objectives, at most two: {', '.join(f'`{name}`' for name in EXTRA_OBJECTIVES)}; "
-            "the numbers of `results/README.md` say what each needs"
+            "more objectives, at most two: any numbers of `results/README.md` of which less or "
+            'more is better, by their column, such as `["tie_rod_force_n", "buckling_reserve"]`'
         ),
     ] = ()
+    acceptable: Annotated[
+        dict[str, float],
+        key(
+            "sub-table `column = value` for objectives of `also`: the most of each that you "
+            "accept, or the least where more is better; it then counts in the choice of the "
+            "winner as bump steer and Ackermann error do",
+            absent="they do not count in that choice",
+            empty=True,
+        ),
+    ]
 
     @field_validator("also")
     @classmethod
     def _few(cls, also: tuple[str, ...]) -> tuple[str, ...]:
-        for name in also:
-            if name not in EXTRA_OBJECTIVES:
-                close = difflib.get_close_matches(name, EXTRA_OBJECTIVES, 1, 0.5)
-                known = f"known here: {', '.join(EXTRA_OBJECTIVES)}"
-                remedy = f"did you mean {close[0]}?" if close else known
-                refuse(f"{name!r} cannot be minimised", remedy, f"number {also.index(name) + 1}")
+        for number, name in enumerate(also, 1):
+            objective_named(name, f"number {number}")
         if len(also) > 2 or len(set(also)) < len(also):
             refuse(f"{len(also)} more objectives, or one twice", "name at most two different ones")
         return also
+
+    @model_validator(mode="after")
+    def _listed(self) -> Self:
+        minimised = Objectives(self.bump_steer, self.ackermann_error).names
+        if twice := [name for name in self.also if name in minimised]:
+            refuse(f"{twice[0]} is an objective already", "leave it out", "also")
+        for name, value in self.acceptable.items():
+            if name not in self.also:
+                listed = ", ".join(self.also)
+                remedy = f"also has {listed}" if listed else "list it in [objectives] also"
+                refuse(f"{shown_name(name)} is no objective of also", remedy, f"acceptable {name}")
+            if value <= 0.0:
+                refuse(f"{value:g} is not above 0", "give what you accept", f"acceptable {name}")
+        return self
 
 
 class LimitsTable(Table):
@@ -462,6 +481,30 @@ class LimitsTable(Table):
             100.0,
         ),
     ] = 5.0
+    at_most: Annotated[
+        dict[str, float],
+        key(
+            "sub-table `column = value`: the most of any number of `results/README.md`, in its "
+            "unit, such as `rim_force_n = 120`",
+            absent="none",
+            empty=True,
+        ),
+    ]
+    at_least: Annotated[
+        dict[str, float],
+        key("likewise the least, such as `buckling_reserve = 3`", absent="none", empty=True),
+    ]
+
+    @model_validator(mode="after")
+    def _bounds(self) -> Self:
+        for table in ("at_most", "at_least"):
+            for name in getattr(self, table):
+                limit_named(name, table)
+        for name, least in self.at_least.items():
+            if name in self.at_most and least > self.at_most[name]:
+                most = self.at_most[name]
+                refuse(f"{name} is to be at least {least:g} and at most {most:g}", "exchange them")
+        return self
 
 
 # --- several questions at once -------------------------------------------------------------------
@@ -527,8 +570,8 @@ class StudyFile(Table):
     steering: Annotated[SteeringTable | None, key("steering")] = None
     racks: Annotated[RacksTable | None, key("racks")] = None
     search: Annotated[SearchTable, key("search")] = SearchTable()
-    objectives: Annotated[ObjectivesTable, key("objectives")] = ObjectivesTable()
-    limits: Annotated[LimitsTable, key("limits")] = LimitsTable()
+    objectives: Annotated[ObjectivesTable, key("objectives")] = ObjectivesTable(acceptable={})
+    limits: Annotated[LimitsTable, key("limits")] = LimitsTable(at_most={}, at_least={})
     keep_out: Annotated[_Listed, key("keep-outs")] = ()
     wheel: Annotated[WheelTable | None, key("wheel rim")] = None
     tie_rod: Annotated[TieRodTable | None, key("tie rods")] = None

@@ -45,16 +45,24 @@ def told_apart_mm(limit_mm: float | None) -> float:
 
 def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
     """Whether there is anything whose clearance can be known."""
-    return any(len(unchecked_parts(rack, room)) < len(_PARTS) for rack in racks) and bool(
+    return any(len(unchecked_parts(rack, room)) < len(MEASURED) for rack in racks) and bool(
         room.keep_outs or room.rim or room.arm_tube_diameter_mm
     )
 
 
-_PARTS = ("tie rods", "outer joints", "steering arms", "spacers", "rack housing", "pinion housing")
+MEASURED = (
+    "tie rods",
+    "outer joints",
+    "steering arms",
+    "spacers",
+    "rack housing",
+    "pinion housing",
+)
+"""Parts of the steering whose clearance is measured where their size is known."""
 
 
 def unchecked_parts(rack: Rack, room: Room) -> tuple[str, ...]:
-    """Of `_PARTS` those of unknown size, which have no clearance; none with nothing to touch."""
+    """Of `MEASURED` those of unknown size, which have no clearance; none with nothing to touch."""
     if not (room.keep_outs or room.rim or room.arm_tube_diameter_mm):
         return ()
     housing = (rack.housing_length_mm, rack.housing_diameter_mm)
@@ -68,7 +76,7 @@ def unchecked_parts(rack: Rack, room: Room) -> tuple[str, ...]:
         None not in housing,
         None not in pinion,
     )
-    return tuple(name for name, is_known in zip(_PARTS, known, strict=True) if not is_known)
+    return tuple(name for name, is_known in zip(MEASURED, known, strict=True) if not is_known)
 
 
 def clearance_metrics(

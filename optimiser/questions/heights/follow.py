@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.evaluation.asked import Room
 from optimiser.evaluation.designs import Designs
+from optimiser.evaluation.quantities import is_clearance
 from optimiser.search.linear_steps import fit
 
 if TYPE_CHECKING:
@@ -46,8 +47,10 @@ class Followed:
 
 
 def without_clearance(problem: Problem) -> Problem:
-    """The problem without its most expensive limit."""
-    return replace(problem, limits=replace(problem.limits, clearance_mm=None), room=Room())
+    """The problem without its most expensive limits."""
+    others = tuple(bound for bound in problem.limits.bounds if not is_clearance(bound.name))
+    limits = replace(problem.limits, clearance_mm=None, bounds=others)
+    return replace(problem, limits=limits, room=Room())
 
 
 def follow(

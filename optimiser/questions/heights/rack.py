@@ -43,7 +43,7 @@ def measured_problem(problem: Problem) -> Problem:
         "rms" if asked.bump_steer == "rms" else "largest",
         "rms" if asked.ackermann_error == "rms" else "largest",
     )
-    return replace(problem, objectives=plain, loads=None, tolerances=None)
+    return problem.measured(plain)
 
 
 def solve_rack(problem: Problem, rack: int, heights_mm: Array, spacer_max_mm: float) -> RackHeights:

@@ -14,7 +14,6 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.base.front import NO_MATTER, best_ratio
-from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import Designs, FollowsRack, Stock
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
     from optimiser.questions.what_if.state import State
     from optimiser.search.residuals import Table
 
-_SHARES = np.array([[1.0, 1.0], [0.03, 1.0], [1.0, 0.03]])
+_LEAN = 0.03
 _WORTH = 1e-3
 """Share of what is acceptable, or mm or degrees of a broken limit, that is worth a change."""
 
@@ -57,8 +56,15 @@ def _followed(asked: Problem, here: Designs, text: str) -> Designs:
     of the first can collapse on its way along a narrow valley.
     """
     model, start = _start(asked, here, text)
-    near = _fitted(model, start, _SHARES[:1], FIRST_STEPS)
-    return _fitted(model, near, _SHARES, LAST_STEPS).like
+    shares = _shares(model.problem)
+    near = _fitted(model, start, shares[:1], FIRST_STEPS)
+    return _fitted(model, near, shares, LAST_STEPS).like
+
+
+def _shares(problem: Problem) -> Array:
+    """Shares of what is acceptable, a row for each ray: even, then leaning to each objective."""
+    count = len(problem.objectives.names)
+    return np.concatenate([np.ones((1, count)), np.where(np.eye(count) > 0.0, _LEAN, 1.0)])
 
 
 def _start(asked: Problem, here: Designs, text: str) -> tuple[Model, Table]:
@@ -82,11 +88,11 @@ def _fitted(model: Model, start: Table, shares: Array, steps: int) -> Table:
 
 
 def _made_exactly(problem: Problem, state: State) -> Problem:
-    """The same question, minimising the greatest values and nothing beside them."""
+    """The same question of cars made exactly, minimising what the winner is chosen by."""
     space = dict(problem.space)
     if state.arm_alone and isinstance(space["arm_height_mm"], FollowsRack):
         space["arm_height_mm"] = Stock((state.values["arm_height_mm"],))
-    return replace(problem, objectives=Objectives(), space=space)
+    return replace(problem, objectives=problem.nominal.objectives.judged_only, space=space)
 
 
 def _best_row(problem: Problem, outcome: Evaluation) -> int:
@@ -96,10 +102,11 @@ def _best_row(problem: Problem, outcome: Evaluation) -> int:
         excess = np.nan_to_num(outcome.excess, nan=np.inf)
         least = int(np.argmin(excess))
         return least if excess[least] < excess[0] - _WORTH else 0
-    best = int(feasible[best_ratio(outcome.judged[feasible], problem.acceptable)])
+    shares = problem.ratios(outcome)
+    best = int(feasible[best_ratio(shares[feasible], np.ones(shares.shape[1]))])
     if not outcome.feasible[0]:
         return best
-    ratios = outcome.judged[[0, best]] / problem.acceptable
+    ratios = shares[[0, best]]
     worst, total = ratios.max(axis=1), ratios.sum(axis=1)
     worth = worst[0] > worst[1] + NO_MATTER or total[0] > total[1] + _WORTH
     return best if worth or worst[0] > 1.0 >= worst[1] else 0

@@ -6,12 +6,13 @@ import math
 from typing import TYPE_CHECKING
 
 from optimiser.answer.design_numbers import closest_pair
+from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.evaluation.clearance.metrics import told_apart_mm
-from optimiser.evaluation.designs import JUDGED, VARIABLES, FollowsRack, Stock, allows
-from optimiser.evaluation.quantities import amount, quantity, shown
-from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.designs import VARIABLES, FollowsRack, Stock, allows
+from optimiser.evaluation.quantities import amount, is_clearance, quantity, shown
+from optimiser.evaluation.wants import bound_words
 from optimiser.folder.choose import outside_words
 from optimiser.folder.pick import change_line, verdict_lines
 from optimiser.questions.what_if.state import plain, setting
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from optimiser.answer.limits_and_growth import LimitRow
     from optimiser.answer.run_result import Chosen
+    from optimiser.evaluation.asked import Bound
     from optimiser.questions.what_if.lines import Line
     from optimiser.questions.what_if.state import State
 
@@ -117,7 +119,10 @@ def standing(state: State) -> Iterator[str]:
 def nearest_first(chosen: Chosen) -> list[LimitRow]:
     """The limits that could be judged, the one with the least left first, mm and degrees alike."""
     rows = [row for row in limit_rows(chosen) if math.isfinite(row.left)]
-    return sorted((row for row in rows if not _unknown(chosen, row)), key=lambda row: row.left)
+    problem = chosen.problem
+    scales = dict(zip(problem.constraint_names, problem.constraint_scales.tolist(), strict=True))
+    known = (row for row in rows if not _unknown(chosen, row))
+    return sorted(known, key=lambda row: row.left / scales[row.name])
 
 
 def _unknown(chosen: Chosen, row: LimitRow) -> bool:
@@ -127,13 +132,13 @@ def _unknown(chosen: Chosen, row: LimitRow) -> bool:
 
 def _far(chosen: Chosen, row: LimitRow) -> bool:
     """A clearance beyond which distances are not told apart."""
-    far = told_apart_mm(chosen.problem.limits.clearance_mm)
-    return row.name == "clearance_mm" and chosen.metric(row.name) >= far
+    far = told_apart_mm(chosen.problem.clearance_wanted_mm)
+    return is_clearance(row.name) and chosen.metric(row.name) >= far
 
 
 def _left(chosen: Chosen, row: LimitRow) -> str:
     more = " or more" if _far(chosen, row) else ""
-    return f"{row.words.removeprefix('the ')} {rounded(row.left, 2)} {row.unit}{more}"
+    return f"{row.words.removeprefix('the ')} {row.amount(row.left)}{more}"
 
 
 def limits_block(state: State) -> Iterator[str]:
@@ -147,11 +152,12 @@ def limits_block(state: State) -> Iterator[str]:
     for row in limit_rows(chosen):
         if _unknown(chosen, row):
             yield f"  {row.words}: not known, the size of a part is not given"
-    values = zip(map(quantity, JUDGED), chosen.outcome.judged[0].tolist(), strict=True)
-    for (one, value), most in zip(values, chosen.problem.acceptable.tolist(), strict=True):
-        left = rounded(abs(most - value), one.digits)
-        how = f"{left} {one.unit} left" if value <= most else f"NOT ACCEPTABLE by {left} {one.unit}"
-        yield f"  {one.words}: {one.text(value)}, at most {most:g} accepted: {how}"
+    for found in held(chosen.problem, chosen.outcome):
+        one = found.one
+        left = one.text(abs(found.accepted - found.value))
+        how = f"{left} left" if found.kept else f"NOT ACCEPTABLE by {left}"
+        way = "at least" if found.at_least else "at most"
+        yield f"  {one.words}: {one.text(found.value)}, {way} {found.accepted:g} accepted: {how}"
     if chosen.problem.objectives.as_built:
         yield "  the last of one in twenty built cars, as the study asks; limits as made exactly"
     elif chosen.problem.tolerances is not None:
@@ -159,6 +165,8 @@ def limits_block(state: State) -> Iterator[str]:
 
 
 def _limit_line(chosen: Chosen, row: LimitRow) -> str:
+    if bound := chosen.problem.bounds.get(row.name):
+        return _bound_line(chosen, bound, row)
     name = "rack_needed_mm" if row.name == "rack_travel_mm" else row.name
     one, value = quantity(name), chosen.metric(name)
     at_least = one.better == "more"
@@ -169,9 +177,22 @@ def _limit_line(chosen: Chosen, row: LimitRow) -> str:
     pair = f" ({closest_pair(chosen.outcome, 0)})" if name == "clearance_mm" and not more else ""
     text = f"{one.words} {one.text(value)}{more}{pair}"
     text += f", at {'least' if at_least else 'most'} {round(wanted, 6):g} wanted"
+    return f"{text}: {_standing_words(row, more)}"
+
+
+def _bound_line(chosen: Chosen, bound: Bound, row: LimitRow) -> str:
+    """The same of a bound on any quantity."""
+    problem, one = chosen.problem, quantity(bound.name)
+    value = float(problem.bounded(bound.name, chosen.design, chosen.outcome.metrics)[0])
+    more = " or more" if _far(chosen, row) else ""
+    text = f"{one.words} {one.text(value)}{more}, {bound_words(bound)} wanted"
+    return f"{text}: {_standing_words(row, more)}"
+
+
+def _standing_words(row: LimitRow, more: str) -> str:
     if row.left >= 0.0:
-        return f"{text}: {rounded(row.left, 2)} {row.unit}{more} left"
-    return f"{text}: BROKEN by {rounded(-row.left, 2)} {row.unit}"
+        return f"{row.amount(row.left)}{more} left"
+    return f"BROKEN by {row.amount(-row.left)}"
 
 
 # --- outside the study ---------------------------------------------------------------------------

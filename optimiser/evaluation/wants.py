@@ -1,0 +1,106 @@
+"""Limits on any quantity, and further objectives in the measure in which they are made small."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.asked import Bound
+from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.quantities import quantity
+
+if TYPE_CHECKING:
+    from optimiser.evaluation.asked import Limits, Objectives
+    from optimiser.linkage.vectors import Array
+
+_SHARE = 0.01
+"""Share of a bound that counts as a millimetre or a degree does."""
+_ALIKE = ("mm", "deg")
+_STEEP = 0.1
+"""Share of the accepted value below which `made_small` goes on along its tangent."""
+
+
+def bound_words(bound: Bound) -> str:
+    """What a bound asks: 'at most 120 N'; 'at least 2.2, at most 3'."""
+    unit = quantity(bound.name).unit
+    sides = (("at least", bound.least), ("at most", bound.most))
+    return ", ".join(
+        f"{way} {value:g} {unit}".rstrip() for way, value in sides if value is not None
+    )
+
+
+def bound_scale(bound: Bound) -> float:
+    """How much of a bound's unit counts as much as a millimetre, where what is broken is added up.
+
+    Millimetres and degrees count alike; of any other unit a hundredth of the bound does, but no
+    less than the last digit that people read.
+    """
+    one = quantity(bound.name)
+    if one.unit in _ALIKE:
+        return 1.0
+    ends = [abs(end) for end in (bound.least, bound.most) if end is not None]
+    return max(_SHARE * max(ends), 10.0**-one.digits)
+
+
+def with_accepted(limits: Limits, objectives: Objectives) -> Limits:
+    """Limits with what is accepted of further objectives among them.
+
+    For questions that make other things small: what is not acceptable is no answer there either.
+    Bump steer and Ackermann error are left to those questions.
+    """
+    for name, accepted in zip(objectives.extra, objectives.accepted_of_extra, strict=True):
+        if accepted is not None and name not in JUDGED:
+            limits = _tightened(limits, name, accepted)
+    return limits
+
+
+def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
+    """Limits with one more, in the place that it has of its own where there is one."""
+    angle = float(np.radians(accepted))
+    if name == "clearance_mm":
+        return replace(limits, clearance_mm=max(accepted, limits.clearance_mm or 0.0))
+    if name == "toggle_margin_deg":
+        return replace(limits, toggle_margin=max(angle, limits.toggle_margin or 0.0))
+    if name == "inner_joint_angle_deg":
+        return replace(limits, inner_joint_angle=_least(angle, limits.inner_joint_angle))
+    if name == "outer_joint_angle_deg":
+        return replace(limits, outer_joint_angle=_least(angle, limits.outer_joint_angle))
+    bounds = {bound.name: bound for bound in limits.bounds}
+    bound = bounds.get(name, Bound(name))
+    if quantity(name).better == "less":
+        bounds[name] = replace(bound, most=_least(accepted, bound.most))
+    else:
+        before = accepted if bound.least is None else bound.least
+        bounds[name] = replace(bound, least=max(accepted, before))
+    return replace(limits, bounds=tuple(bounds.values()))
+
+
+def _least(value: float, other: float | None) -> float:
+    return value if other is None else min(value, other)
+
+
+def made_small(name: str, values: Array, accepted: float | None) -> Array:
+    """What is minimised of a further objective, (N,): less of it is better.
+
+    Of a number of which more is better it is a / number, a being what is accepted or 1 in its unit:
+    twice as much as accepted is half. Below a tenth of a it goes on along its tangent, so that it
+    has a value, greater the worse, for nothing and for less than nothing too.
+    """
+    if quantity(name).better == "less":
+        return values
+    unit = 1.0 if accepted is None else accepted
+    share = values / unit
+    return np.where(
+        share >= _STEEP,
+        1.0 / np.maximum(share, _STEEP),
+        (2.0 - share / _STEEP) / _STEEP,
+    )
+
+
+def small_enough(name: str, accepted: float | None) -> float:
+    """What of `made_small` is acceptable; infinite where the study does not say."""
+    if accepted is None:
+        return np.inf
+    return accepted if quantity(name).better == "less" else 1.0

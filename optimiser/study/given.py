@@ -1,0 +1,102 @@
+"""Whether everything is given that limits and further objectives of a study are computed from."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.base.errors import InputError
+from optimiser.evaluation.asked import Objectives
+from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
+from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.further import TWENTY
+from optimiser.evaluation.quantities import PARTS, is_pair, pair_part, quantity
+from optimiser.study.messages import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.quantity import Need
+    from optimiser.linkage.racks import Rack
+    from optimiser.study.case import Study
+
+_CATALOGUE = "catalogue"
+_COLUMN = ("catalogue columns ", "catalogue column ")
+
+
+def check_given(study: Study, where: str) -> None:
+    """Refuse a limit or an objective on what the study cannot compute.
+
+    Raises:
+        InputError: the key or the column that is missing is named.
+    """
+    asked = list(_asked(study, where))
+    if not asked or study.travel is None or study.file.steering is None:
+        return
+    problem = study.problem(racks=False)
+    for place, name, what in asked:
+        _check_needs(study, problem, place, name, what)
+        if name == "turning_circle_m" and study.file.car.tyre_width_mm is None:
+            raise InputError(
+                place, "between kerbs depends on the tyre's width", "add [car] tyre_width_mm"
+            )
+        if name == "ackermann_at_20_percent" and problem.steering.inner_lock < TWENTY:
+            raise InputError(
+                place, "the required lock is less than 20 deg", "take ackermann_at_lock_percent"
+            )
+        if is_pair(name):
+            _check_pair(study, problem, place, name)
+
+
+def _asked(study: Study, where: str) -> Iterator[tuple[str, str, str]]:
+    """Place, column and what is to become of it."""
+    limits = study.file.limits
+    for table, names in (("at_most", limits.at_most), ("at_least", limits.at_least)):
+        for name in names:
+            yield f"{where}, [limits.{table}] {name}", name, "bounded"
+    for name in study.file.objectives.also:
+        what = "minimised" if quantity(name).better == "less" else "maximised"
+        yield f"{where}, [objectives] also", name, what
+
+
+def _check_needs(study: Study, problem: Problem, place: str, name: str, what: str) -> None:
+    racks: tuple[Rack | None, ...] = study.racks or (None,)
+    for rack in racks:
+        for need in quantity(name).needs:
+            # Without a catalogue there is nothing to search, and nothing to miss in it.
+            skip = rack is None and _CATALOGUE in need.words
+            if not skip and not need.given(problem, rack):
+                raise _lacks(place, name, what, need, rack)
+
+
+def _lacks(place: str, name: str, what: str, need: Need, rack: Rack | None) -> InputError:
+    for begin in _COLUMN:
+        if rack is not None and need.words.startswith(begin):
+            column = need.words.removeprefix(begin)
+            of = f", which is to be {what}" if column == name else f", and {name} needs it"
+            return InputError(
+                place,
+                f"rack {shown(rack.name)} has no {column}{of}",
+                "fill it in, or leave the rack out of [racks] use",
+            )
+    return InputError(place, f"{name} cannot be computed", f"give {need.words}")
+
+
+def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+    measured = problem.measured(Objectives()).evaluate(nothing)
+    pairs = [column for column in measured.metrics if is_pair(column)]
+    if name not in pairs:
+        raise InputError(
+            place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
+        )
+    part = dict(zip(PARTS, MEASURED, strict=True))[pair_part(name)]
+    for rack in study.racks:
+        if part in unchecked_parts(rack, problem.room):
+            raise InputError(
+                place,
+                f"the size of the {part} of rack {shown(rack.name)} is not given",
+                "give it, or leave the rack out of [racks] use",
+            )
