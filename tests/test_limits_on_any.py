@@ -12,6 +12,7 @@ from references import rack_row
 from search_cases import LIMITS, best_known, random_designs, small
 from small_study import demo_with, run_here
 
+from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.one_off import one_off
 from optimiser.answer.rack_table import FAILS, compare
@@ -19,10 +20,12 @@ from optimiser.evaluation.asked import Bound, LoadAssumptions, Objectives
 from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.further import AT_REST, GEARING, PERCENTAGES
 from optimiser.evaluation.wants import bound_scale, bound_words
+from optimiser.questions.heights.follow import without_clearance
 from optimiser.questions.heights.rack import measured_problem
 from optimiser.questions.what_if.state import evaluated
 from optimiser.questions.what_if.words import limits_block, nearest_first
 from optimiser.search.opening import open_racks
+from optimiser.search.residuals import Model
 from optimiser.search.unit_search import SearchSettings, UnitSearch
 
 BOUNDED = """[limits.at_most]
@@ -78,6 +81,19 @@ def test_numbers_of_a_batch_are_those_of_the_referee(demo):
     offset = found["scrub_radius_mm"][row] + 175.0 / 2.0
     circle = 2.0 * (2250.0 / np.sin(outer) + offset) / 1000.0
     assert found["turning_circle_m"][row] == pytest.approx(circle)
+
+
+def test_numbers_of_a_batch_are_those_of_one_design(demo):
+    """The report solves its poses one by one, with twice the nodes up to lock."""
+    problem = demo.problem()
+    ends = [Bound(name, most=1e3) for name in (*AT_REST, *PERCENTAGES)]
+    asked = replace(problem, limits=replace(problem.limits, bounds=tuple(ends)))
+    designs = drawn_designs(asked)
+    outcome, (points, _) = asked.evaluate(designs), asked.corners(designs)
+    for row in np.flatnonzero(outcome.assembles)[:3]:
+        alone = corner_values(corner_numbers(asked, points.select(int(row))))
+        for name in (*AT_REST, *PERCENTAGES):
+            assert outcome.metrics[name][row] == pytest.approx(alone[name], rel=1e-6), name
 
 
 def test_a_limit_is_what_is_beyond_either_side_in_its_own_unit(demo):
@@ -164,6 +180,27 @@ def test_limits_bind_and_the_best_within_them_is_that_of_differential_evolution(
     assert tight <= 1.01 * best_known(asked)
 
 
+def test_refinement_has_rows_whose_largest_is_the_limit():
+    bounds = (
+        Bound("bump_steer_deg", most=0.5),
+        Bound("tie_rod_force_n", 200.0, 400.0),
+        Bound("spacer_mm", most=20.0),
+    )
+    asked = bounded(small(loads=LOADS), *bounds)
+    designs = random_designs(asked, 20)
+    model = Model(asked)
+    table = model.table(model.scaled(designs), designs)
+    there = np.isfinite(table.objectives).all(axis=1)
+    counts = [len(range(*part.indices(table.rows.shape[1]))) for part in model.parts[-3:]]
+    # Each travel to both sides, each side of the force in hundredths of its bound, one length.
+    assert counts == [2 * len(asked.travel.grid()), 2, 1]
+    for number, part in enumerate(model.parts[2:]):
+        largest = table.rows[there, part].max(axis=1)
+        assert largest == pytest.approx(table.limits[there, number]), number
+    force = asked.evaluate(designs).constraints[:, -2]
+    assert table.limits[there, -2] == pytest.approx(force[there] / 4.0)
+
+
 def test_limits_are_constraints_of_the_optuna_study_by_name():
     asked = bounded(small(loads=LOADS), Bound("tie_rod_force_n", most=400.0))
     search = UnitSearch(asked, 0, 1, SearchSettings(trials=20, population=20))
@@ -247,3 +284,10 @@ def test_acceptable_values_of_more_objectives_are_limits_where_other_things_are_
     assert plain.bounds["tie_rod_force_n"].most == 400.0
     assert plain.limits.toggle_margin == pytest.approx(np.radians(40.0))
     assert LIMITS.toggle_margin == asked.limits.toggle_margin
+
+
+def test_without_the_dear_limits_no_clearance_is_bounded(demo):
+    """What is left out is not measured: a limit on it would be broken by every design."""
+    plain = without_clearance(measured_problem(demo.problem()))
+    assert "clearance_tie_rod_pedal_box_mm" not in plain.constraint_names
+    assert "turning_circle_m" in plain.constraint_names

@@ -15,6 +15,7 @@ from examples.corner import ABOVE, BEHIND, corner_sketch
 from examples.printed import DEMO, READMES, RESCUE, ROOT, Block, agree, between, blocks
 from examples.tables import quantities_table
 from rich.console import Console
+from small_study import demo_with
 
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.command.run_screen import rack_lines, rack_table
@@ -250,8 +251,26 @@ def test_the_readme_of_results_holds_the_table_of_numbers():
     assert found == quantities_table()
 
 
+def example(section):
+    """The one example of a study in a section of `studies/README.md`."""
+    text = PAGES["studies/README.md"].split(f"\n## {section}\n")[1].split("\n## ")[0]
+    (block,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert isinstance(block, str)
+    return block
+
+
+def test_the_example_of_limits_and_wants_is_read(tmp_path):
+    block = example("Limits and wants")
+    study = demo_with(tmp_path, ('[[keep_out]]\nname = "pedal box"', f"{block}\n[[keep_out]]\n"
+                                 'name = "pedal box"'))  # fmt: skip
+    problem = study.problem()
+    assert set(problem.bounds) == {*tomllib.loads(block)["limits"]["at_most"],
+                                   *tomllib.loads(block)["limits"]["at_least"]}  # fmt: skip
+    assert problem.objectives.accepted == (900.0, 4.0)
+
+
 def test_the_example_of_variants_is_read(tmp_path):
-    (block,) = re.findall(r"```toml\n(.*?)```", PAGES["studies/README.md"], re.DOTALL)
+    block = example("Variants")
     tomllib.loads(block)
     for path in (ROOT / "studies").glob("demo*"):
         (tmp_path / path.name).write_bytes(path.read_bytes())

@@ -93,10 +93,10 @@ def test_the_best_is_the_best_of_all_racks_and_of_the_right_hand(tmp_path):
         {"label": "d"},
     ]
     write_progress(tmp_path, searches)
-    best = "best so far: b, 2 (the worse of the two 0.4 times what is acceptable)"
+    best = "best so far: b, 2 (at worst 0.4 times what is acceptable)"
     assert best in status_of(tmp_path).lines
     write_progress(tmp_path, searches[2:])
-    best = "c, 3 (the worse of the two 0.2 times what is acceptable; a rack of the wrong hand)"
+    best = "c, 3 (at worst 0.2 times what is acceptable; a rack of the wrong hand)"
     assert f"best so far: {best}" in status_of(tmp_path).lines
 
 

@@ -37,9 +37,9 @@ def how_chosen(problem: Problem, prefer: Prefer) -> str:
         )
     return (
         f"How it was chosen: of each rack the design counts {_rule(problem)} Of the racks whose "
-        f"{_worse(problem)} is within a tenth of what you accept of the best one's, the cheapest "
-        "wins, racks without a price last; then the lighter, then the better. Racks of the wrong "
-        "hand stand back."
+        f"{worse_words(problem)} is within a tenth of what you accept of the best one's, the "
+        "cheapest wins, racks without a price last; then the lighter, then the better. Racks of "
+        "the wrong hand stand back."
     )
 
 
@@ -51,7 +51,8 @@ def how_nearest(problem: Problem) -> str:
     )
 
 
-def _worse(problem: Problem) -> str:
+def worse_words(problem: Problem) -> str:
+    """What the greatest of the ratios is called: of two numbers the worse, of more the worst."""
     return "worse number" if len(accepted_values(problem)) == len(JUDGED) else "worst number"
 
 
@@ -63,9 +64,9 @@ def _rule(problem: Problem) -> str:
     turned = f" (of {' and '.join(more)} what you accept as a share of it)" if more else ""
     together = "both" if len(counted) == len(JUDGED) else "all"
     return (
-        f"whose {_worse(problem)}, {', '.join(names[:-1])} or {names[-1]} as a share of what you "
-        f"accept{turned}, is least; of those worse by no more than a hundredth of what you accept, "
-        f"the one with the least of {together} together."
+        f"whose {worse_words(problem)}, {', '.join(names[:-1])} or {names[-1]} as a share of what "
+        f"you accept{turned}, is least; of those worse by no more than a hundredth of what you "
+        f"accept, the one with the least of {together} together."
     )
 
 

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from optimiser.answer.held import accepted_values
 from optimiser.command.say import say
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import quantity
@@ -20,14 +21,15 @@ if TYPE_CHECKING:
     from optimiser.folder.read import StoredRun
 
 _MOST_SHOWN = 25
-_LEAST_WIDTH = 80
+_LEAST_WIDTH, _MORE_WIDTH = 80, 16
 _NUMBERS = ("bump deg", "Ack. deg", "height", "fore-aft", "spacer", "arm")
 
 
 def show_front(stored: StoredRun) -> None:
     """Print the front, a row each, the winner marked, and how to write one out."""
     # A number of which a narrow terminal shows a part is read as another number.
-    console = Console(width=max(Console().width, _LEAST_WIDTH))
+    least = _LEAST_WIDTH + (_MORE_WIDTH + 4) * len(_more(stored.result))
+    console = Console(width=max(Console().width, least))
 
     rows, winner = stored.result.front, stored.result.winner
     shown = _thinned(stored.result, rows)
@@ -53,19 +55,28 @@ def _why_not(result: RunResult, winner: int) -> str:
     return "others beat it by too little to pay more"
 
 
+def _more(result: RunResult) -> list[str]:
+    """Further objectives of which the study says what is acceptable, a column each."""
+    return [name for name in accepted_values(result.problem) if name not in JUDGED]
+
+
 def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
     """One row per design, by its number in `trials.csv`."""
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("design", justify="right", no_wrap=True)
     table.add_column("rack", overflow="fold")
+    more = _more(result)
     for name in _NUMBERS:
         table.add_column(name, justify="right", no_wrap=True)
+    for one in map(quantity, more):
+        table.add_column(one.heading, justify="right", width=_MORE_WIDTH - 2)
     table.add_column(no_wrap=True)
     mark, wrong = "chosen" if result.acceptable else "nearest", result.problem.wrong_hand
     for row in rows.tolist():
         chosen = result.chosen(row)
         numbers = dict(zip(JUDGED, chosen.outcome.objectives[0, :2].tolist(), strict=True))
         numbers |= {name: float(chosen.design.column(name)[0]) for name in VARIABLES[:4]}
+        numbers |= {name: chosen.metric(name) for name in more}
         table.add_row(
             str(row + 1),
             escape(chosen.rack.name),

@@ -36,7 +36,7 @@ class Searched:
         allowed: designs that the study allows it.
         new: designs of this run, but for those of its first generation.
         best: the best so far in words; empty before the first generation.
-        ratio: the worse of its two numbers over what is acceptable; None without a design.
+        ratio: the worst of its numbers over what is acceptable; None without a design.
         ended: it is over, or this run has stopped it or failed in it.
         done: it is over.
     """

@@ -112,7 +112,7 @@ def _progress(told: Told, *, running: bool) -> Iterator[str]:
     if best is None:
         yield "best so far: nothing within limits yet"
     else:
-        share = f"the worse of the two {best.ratio:.3g} times what is acceptable"
+        share = f"at worst {best.ratio:.3g} times what is acceptable"
         hand = "; a rack of the wrong hand" if best.wrong_hand else ""
         yield f"best so far: {best.label}, {best.best.removeprefix('best ')} ({share}{hand})"
     if not running or all(search.ended for search in searches):

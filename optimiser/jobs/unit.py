@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 Watch = Callable[[str, int, int, float, str, float], None]
 """Called after each generation: unit, designs done, designs in all, seconds, best so far in words,
-and the worse of its two numbers over what is acceptable."""
+and the worst of its numbers over what is acceptable."""
 Stop = Callable[[], bool]
 """Asked before each generation: True ends the unit after what is being done."""
 

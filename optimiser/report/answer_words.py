@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from optimiser.answer.choosing import SMALL_SHARE, how_chosen, how_nearest, worst_ratios
+from optimiser.answer.choosing import (
+    SMALL_SHARE,
+    how_chosen,
+    how_nearest,
+    worse_words,
+    worst_ratios,
+)
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
@@ -105,9 +111,10 @@ def _luck(result: RunResult, row: int) -> str:
     stock = any(isinstance(c, Stock) and len(c.values) > 1 for c in space) and any(
         isinstance(c, Range) and c.low < c.high for c in space
     )
+    worse = worse_words(result.problem)
     text = (
         f"Of {followed} independent starts of rack {rack}{' with these stock values' * stock} that "
-        f"were followed to their end {agree} came within a hundredth of its least worse number."
+        f"were followed to their end {agree} came within a hundredth of its least {worse}."
     )
     if (result.origin == "search").any():
         return text
@@ -180,8 +187,8 @@ def _other_racks(result: RunResult, row: int) -> Iterator[str]:
     if result.prefer == "best" or best is None or worst[best.row or 0] >= worst[row]:
         return
     yield (
-        f"The best rack is {_against(result, row, best)}, its worse number lower by no more than a "
-        "tenth of what you accept: optimiser pick, --by best."
+        f"The best rack is {_against(result, row, best)}, its {worse_words(result.problem)} lower "
+        "by no more than a tenth of what you accept: optimiser pick, --by best."
     )
 
 
@@ -206,8 +213,8 @@ def _cheapest(result: RunResult, row: int, other: RackRow) -> str:
     text = f"The cheapest acceptable rack is {_against(result, row, other)}."
     if result.prefer == "cheapest":
         return (
-            f"{text} The chosen one's worse number is lower by more than a tenth of what you "
-            "accept."
+            f"{text} The chosen one's {worse_words(result.problem)} is lower by more than a tenth "
+            "of what you accept."
         )
     ratios = result.problem.ratios(result.evaluation)
     if not (ratios[other.row or 0] - ratios[row]).max() < SMALL_SHARE:

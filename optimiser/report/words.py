@@ -79,10 +79,12 @@ def front_caption(objectives: Objectives) -> str:
             f"{'the greatest bump steer and Ackermann error' if rms else 'the first two'} only, so "
             "that a point may lie above and to the right of a better one."
         )
+    also = [quantity(name).words for name in objectives.judged_only.extra]
+    shaded = f" where {' and '.join(also)} are acceptable as well" if also else ""
     return (
         f"Each point is a design that no other of the same rack {points} Points that would lie on "
-        "each other are left out. The shaded corner is acceptable, for a rack whose hand suits "
-        "the driver, see the table of racks. Another than the ringed one: optimiser pick."
+        f"each other are left out. The shaded corner is acceptable{shaded}, for a rack whose hand "
+        "suits the driver, see the table of racks. Another than the ringed one: optimiser pick."
     )
 
 

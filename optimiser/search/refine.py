@@ -256,7 +256,7 @@ def _add(known: list[_Known], places: list[tuple[Array, Designs]]) -> None:
 def _scales(problem: Problem, evaluation: Evaluation) -> Array:
     """What each objective is measured in: what is acceptable, else the median found."""
     scale = np.median(evaluation.objectives, axis=0)
-    scale = np.where(np.isfinite(problem.ray), problem.ray, scale)
+    scale[:2] = problem.acceptable
     return np.asarray(np.maximum(scale, 1e-9))
 
 
@@ -306,7 +306,9 @@ def _sweep(known: _Known, settings: RefineSettings) -> Rays:
     rays = np.exp(mix @ ends)
     edges = (mix == 0.0).any(axis=1) & ((mix > 0.0).sum(axis=1) > 1)
     along = np.where(mix[edges] > 0.0, rays[edges], np.inf)
-    rays = np.concatenate([known.scale[None, :], rays, along])
+    ray = known.model.problem.ray
+    middle = np.where(np.isfinite(ray), ray, known.scale)
+    rays = np.concatenate([middle[None, :], rays, along])
     return np.argmin(known.levels(rays), axis=1), rays
 
 
@@ -391,8 +393,9 @@ def _widest(known: _Known, count: int) -> tuple[Indices, Indices]:
     far = REFERENCE_RATIO * known.model.problem.ray
     front = front[(known.objectives[front] < far).all(axis=1)]
     values = known.objectives[front]
-    # Without an acceptable value an objective's box ends at the front's own worst.
-    reference = np.where(np.isfinite(far), far, np.max(values, axis=0, initial=0.0))
+    # The box of a further objective ends at the front's own worst, which may come long before.
+    reference = far.copy()
+    reference[2:] = np.minimum(far[2:], np.max(values[:, 2:], axis=0, initial=0.0))
     first, second = widest_gaps(values, reference, count)
     return front[first], front[second]
 

@@ -72,7 +72,7 @@ class ForPymoo(PymooProblem):
         found = self.shares.problem.evaluate(designs)
         self.note(designs, found)
         out["F"] = np.nan_to_num(found.objectives, nan=1e3)
-        out["G"] = np.nan_to_num(found.constraints, nan=1e3)
+        out["G"] = np.nan_to_num(found.scaled_constraints, nan=1e3)
 
 
 def nsga2(problem: Problem, seed: int, evaluations: int, note: Note) -> None:
@@ -103,7 +103,7 @@ def evolve(
         designs = shares.designs(x.T)
         found = problem.evaluate(designs)
         note(designs, found)
-        excess = np.maximum(found.constraints, 0.0).sum(axis=1)
+        excess = np.maximum(found.scaled_constraints, 0.0).sum(axis=1)
         value = np.max(found.objectives / ray, axis=1)
         value = np.where(excess > 0.0, _BROKEN * (1.0 + excess), value)
         return np.where(found.assembles, value, _LOST)

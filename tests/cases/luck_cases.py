@@ -87,6 +87,18 @@ def force_as_well() -> Problem:
     )
 
 
+def force_counts() -> Problem:
+    """The same with a force that is acceptable: the winner is chosen by three numbers."""
+    asked = Objectives(extra=("tie_rod_force_n",), accepted=(380.0,))
+    return replace(force_as_well(), objectives=asked)
+
+
+def margin_counts() -> Problem:
+    """The third number is one of which more is better, and its limit is near what is accepted."""
+    asked = Objectives(extra=("toggle_margin_deg",), accepted=(28.0,))
+    return replace(force_as_well(), objectives=asked)
+
+
 def all_stock(counts: tuple[int, ...] = (8, 6, 5, 6, 8, 5)) -> Problem:
     """Every variable has some values only, evenly spread, in the order of `VARIABLES`."""
     asked = case("rear steer", spacing_mm=600.0, step_mm=STEP_MM)
