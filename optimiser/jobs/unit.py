@@ -234,7 +234,7 @@ def _worth_refining(problem: Problem, search: UnitSearch) -> bool:
     """Whether the search has moved the front since it was last refined, if it was."""
     if search.batches[-1:] == ("refined",):
         return False
-    unmoved = UNMOVED_AS_BUILT if problem.objectives.as_built else UNMOVED
+    unmoved = UNMOVED_AS_BUILT if problem.needs_cars else UNMOVED
     return "refined" not in search.batches or search.gained > unmoved
 
 

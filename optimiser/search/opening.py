@@ -58,7 +58,7 @@ def open_racks(
         return [Opening(one.designs, one.designs.select(slice(0, 0)), nothing) for one in given]
     if stock_only:
         return [_of_stock(problem, rack, one) for rack, one in zip(racks, given, strict=True)]
-    how = AS_BUILT if problem.objectives.as_built else RefineSettings()
+    how = AS_BUILT if problem.needs_cars else RefineSettings()
     found = refine_together(problem, given, how)
     return [
         Opening(one.designs, refined.designs, refined.starts)
