@@ -18,8 +18,8 @@ from optimiser.evaluation.asked import KeepOut
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.evaluation.problem import Room
 from optimiser.evaluation.quantities import limit_words
-from optimiser.evaluation.solved import ACKERMANN_NODES
 from optimiser.metrics.kinematic import ackermann_error
+from optimiser.metrics.ride_heights import ACKERMANN_NODES
 from optimiser.metrics.tolerance import ADJUSTMENTS, adjusted_corner
 
 ROD = Room(tie_rod_diameter_mm=14.0)

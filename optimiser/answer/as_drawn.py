@@ -140,6 +140,7 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
             f"{problem.acceptable[0]:g} deg bump steer, "
             f"{problem.acceptable[1]:g} deg Ackermann error{_also_accepted(problem)}",
         ),
+        *_more_heights(problem),
         ("steering arm", "ahead of the axle" if problem.arm_ahead else "behind the axle"),
         ("limits", ", ".join(_limit_names(problem))),
         ("objectives", ", ".join(problem.objectives.names)),
@@ -162,6 +163,17 @@ def _also_accepted(problem: Problem) -> str:
         if name not in JUDGED
     ]
     return "".join(f", {one.wanted} {one.one.words}" for one in others)
+
+
+def _more_heights(problem: Problem) -> Iterator[tuple[str, str]]:
+    """Ride heights and roll angles, where the study names them."""
+    car = problem.car
+    if car.ride_heights_mm:
+        heights = ", ".join(f"{height:+g}" for height in car.ride_heights_mm)
+        yield "also driven at", f"{heights} mm ride height, toe as set at the drawn one"
+    if car.roll_angles:
+        angles = ", ".join(f"{np.degrees(roll):g}" for roll in car.roll_angles)
+        yield "table over roll", f"{angles} deg to either side"
 
 
 def _rack_text(problem: Problem, index: int) -> str:
@@ -246,7 +258,8 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     drawn = corner_numbers(problem, problem.points)
     values = corner_values(drawn)
     for one in shown("corner"):
-        yield one.words, _drawn_text(problem, one, values[one.name])
+        if one.name in values:
+            yield one.words, _drawn_text(problem, one, values[one.name])
     if reason := drawn_reason(problem):
         yield CANNOT_REACH, reason
     limits = problem.limits

@@ -22,6 +22,7 @@ from optimiser.metrics.kinematic import (
     roll_steer,
     wheel_attitude,
 )
+from optimiser.metrics.ride_heights import AtHeights, solve_heights, worst_height
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
@@ -46,6 +47,7 @@ class CornerNumbers:
         track_mm: between the steering axes at the ground.
         roll_steer: steer per roll.
         attitude: caster and the rest at rest.
+        heights: at the car's other ride heights, a batch of one; None without them.
     """
 
     points: Hardpoints
@@ -59,6 +61,7 @@ class CornerNumbers:
     track_mm: float
     roll_steer: float
     attitude: WheelAttitude
+    heights: AtHeights | None
 
 
 def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
@@ -75,10 +78,8 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         nodes=REPORT_NODES,
     )
     half = 0.5 * float(ackermann.rack_at_lock_mm)
-    turned = [
-        float(bump_steer(points, grid, attitude, rack_mm=r).largest)
-        for r in (half, mirrored_rack(half))
-    ]
+    turned = [bump_steer(points, grid, attitude, rack_mm=r) for r in (half, mirrored_rack(half))]
+    part_lock = [float(one.largest) for one in turned]
     track = float(kingpin_track(points, attitude))
     rest = solve_linkage(points, 0.0, 0.0, attitude)
     wheel = wheel_attitude(rest, attitude.loaded_radius_mm)
@@ -92,7 +93,7 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         points=points,
         travel_mm=grid,
         bump=bump,
-        part_lock=max(turned) if np.isfinite(turned).all() else float("nan"),
+        part_lock=max(part_lock) if np.isfinite(part_lock).all() else float("nan"),
         ackermann=ackermann,
         wanted_outer=ackermann.outer - ackermann.error,
         percentage_at_lock=float(
@@ -102,11 +103,39 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         track_mm=track,
         roll_steer=float(roll_steer(bump.gradient, across(wheel.contact))),
         attitude=wheel,
+        heights=_at_heights(problem, points, bump, turned, ackermann.rack_at_lock_mm),
+    )
+
+
+def _at_heights(
+    problem: Problem,
+    points: Hardpoints,
+    bump: BumpSteer,
+    turned: list[BumpSteer],
+    rack_at_lock_mm: Array,
+) -> AtHeights | None:
+    car, asked = problem.car, problem.steering.acceptable_part_lock is not None
+    if not car.ride_heights_mm:
+        return None
+    part_lock = np.stack([one.toe_change for one in turned])[None] if asked else None
+    return solve_heights(
+        points.with_pose_axes(1),
+        car.attitude,
+        car.ride_heights_mm,
+        bump.toe_change[None],
+        part_lock,
+        np.atleast_1d(rack_at_lock_mm),
+        wheelbase_mm=car.wheelbase_mm,
+        target=problem.steering.ackermann_target,
     )
 
 
 def corner_values(numbers: CornerNumbers) -> dict[str, float]:
-    """Numbers of one corner by the names of `quantities.shown("corner")`, in their units."""
+    """Numbers of one corner by the names of `quantities.shown("corner")`, in their units.
+
+    Those of other ride heights are there where the study has some.
+    """
+    heights = {} if numbers.heights is None else worst_height(numbers.heights)
     attitude, bump, ackermann = numbers.attitude, numbers.bump, numbers.ackermann
     return {
         "bump_steer_deg": float(np.degrees(bump.largest)),
@@ -124,4 +153,5 @@ def corner_values(numbers: CornerNumbers) -> dict[str, float]:
         "kingpin_inclination_deg": float(np.degrees(attitude.kingpin_inclination)),
         "scrub_radius_mm": float(attitude.scrub_radius_mm),
         "trail_mm": float(attitude.trail_mm),
+        **{name: float(value[0]) for name, value in heights.items()},
     }

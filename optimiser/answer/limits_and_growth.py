@@ -12,6 +12,7 @@ from optimiser.base.front import hypervolume, non_dominated
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import limit_words, quantity
 from optimiser.evaluation.quantity import rounded
+from optimiser.evaluation.wants import bound_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 BINDING_MM, BINDING_DEG = 0.5, 0.5
+BINDING_SHARE = 0.05
+"""The same of a limit on any quantity, as a share of it where that is less."""
 LEANING_SHARE = 0.01
 _DIGITS = 2  # of what is left of a limit, or more where its quantity has more
 REFERENCE = 4.0
@@ -66,6 +69,8 @@ def limit_rows(chosen: Chosen) -> list[LimitRow]:
     ):
         one = quantity(name)
         near = BINDING_DEG if one.unit == "deg" else BINDING_MM * scale
+        if name in problem.bounds:
+            near = min(near, BINDING_SHARE * bound_size(problem.bounds[name]))
         left, digits = -float(value), max(_DIGITS, one.digits)
         rows.append(LimitRow(name, limit_words(name), left, one.unit, not left > near, digits))
     return rows

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 class Car:
     """The car around the corner, its wheels' attitude at rest; None where the study is silent.
 
-    `outer_bolt` is the direction of the outer joints' bolts, see `metrics.joints`.
+    `outer_bolt` is the direction of the outer joints' bolts, see `metrics.joints`;
+    `ride_heights_mm` are heights of the body above the design height, see `metrics.ride_heights`,
+    `roll_angles` angles in radians, see `metrics.roll_table`; neither has a 0 in it.
     """
 
     wheelbase_mm: float
@@ -27,6 +29,8 @@ class Car:
     front_axle_load_n: float | None = None
     tyre_width_mm: float | None = None
     outer_bolt: OuterBolt | None = None
+    ride_heights_mm: tuple[float, ...] = ()
+    roll_angles: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,7 @@ class Steering:
     acceptable_ackermann_error: float
     stops: Literal["rack", "lock"] = "rack"
     keep_tie_rods: bool = False
+    acceptable_part_lock: float | None = None
 
     def end_mm(self, travel_each_way_mm: Array, rack_at_lock_mm: Array) -> Array:
         """Rack displacement, either way, at which the steering ends: (N,) of (N,) each.

@@ -43,6 +43,7 @@ from optimiser.evaluation.wants import bound_scale, made_small, small_enough, wi
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
+from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
 if TYPE_CHECKING:
@@ -438,7 +439,10 @@ class Problem:
         if not self.steering.keep_tie_rods:
             metrics["own_rods_track_growth_mm"] = self.own_rod_growth(solved.points, designs)
         if solved.part_lock is not None:
-            metrics["part_lock_bump_steer_deg"] = np.degrees(solved.part_lock)
+            greatest = np.abs(solved.part_lock).max(axis=(1, 2))
+            metrics["part_lock_bump_steer_deg"] = np.degrees(greatest)
+        if solved.heights is not None:
+            metrics |= worst_height(solved.heights)
         if self.loads is not None:
             radius_mm = self.car.attitude.loaded_radius_mm
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)

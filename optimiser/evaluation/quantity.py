@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimiser.evaluation.asked import LoadAssumptions, Materials, Steering
+    from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.tolerance import Tolerances
 
@@ -20,6 +20,8 @@ Shown = Literal["racks", "corner", "pick"]
 class Asked(Protocol):
     """What of a problem decides whether a number can be computed."""
 
+    @property
+    def car(self) -> Car: ...  # noqa: D102
     @property
     def steering(self) -> Steering: ...  # noqa: D102
     @property
@@ -77,6 +79,11 @@ PINION = Need(
 )
 FREE_RODS = Need(
     "[steering] keep_tie_rods = false", lambda asked, _: not asked.steering.keep_tie_rods
+)
+RIDE = Need("[car] ride_heights_mm", lambda asked, _: bool(asked.car.ride_heights_mm))
+PART_LOCK = Need(
+    "[steering] acceptable_part_lock_bump_steer_deg",
+    lambda asked, _: asked.steering.acceptable_part_lock is not None,
 )
 _MOST_DIGITS = 6
 _NOTHING = 1e-9

@@ -20,6 +20,7 @@ from optimiser.metrics.kinematic import (
     summarise_ackermann,
     summarise_toe,
 )
+from optimiser.metrics.ride_heights import ACKERMANN_NODES, AtHeights, solve_heights
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
-ACKERMANN_NODES = 12
 OWN_RODS_SHORT = "the rack's own tie rods are too short to reach the steering arms"
 # Toggle, joint angles and clearance are judged at droop, rest and bump with the rack at its ends
 # and half way; clearance is also judged between, see `clearance.engine.between`.
@@ -50,13 +50,14 @@ class Solved:
             inner one, (N, n).
         away: the right wheel at the same rack displacements, the outer one, (N, n).
         bump: bump steer with the rack at centre.
-        part_lock: greatest toe change over travel with the rack half way to lock either way,
-            (N,), so of either wheel; None unless it was asked for.
+        part_lock: toe change over the travel grid with the rack half way to lock, to either side,
+            (N, 2, P), so of either wheel; None unless it was asked for.
         ackermann: wheel angles up to the required lock.
         steer_per_rack: d steer / d rack at rest, rad/mm, (N,).
         steering_end_mm: rack displacement, either way, at which rack or stops end, (N,).
         track_mm: distance between the steering axes at the ground, (N,).
         track_growth_mm: how much wider the track gets, (N,).
+        heights: bump steer and Ackermann error about the car's other ride heights; None without.
         reason: empty, or why the design cannot assemble.
     """
 
@@ -74,6 +75,7 @@ class Solved:
     steering_end_mm: Array
     track_mm: Array
     track_growth_mm: Array
+    heights: AtHeights | None
     reason: NDArray[np.object_]
 
 
@@ -135,6 +137,20 @@ def solve_designs(
         steering.ackermann_target,
     )
     envelope = poses.select(np.concatenate([np.arange(cuts[1]), np.arange(cuts[3], cuts[4])]))
+    half_way = _toe_changes(turned, at_rest) if turned else None
+    heights = None
+    if car.ride_heights_mm:
+        heights = solve_heights(
+            points,
+            car.attitude,
+            car.ride_heights_mm,
+            bump_steer.toe_change,
+            None if steering.acceptable_part_lock is None else half_way,
+            at_lock,
+            wheelbase_mm=car.wheelbase_mm,
+            target=steering.ackermann_target,
+            thorough=False,
+        )
     return Solved(
         points=points,
         rest=rest,
@@ -144,22 +160,32 @@ def solve_designs(
         towards=towards,
         away=RightPoses(away),
         bump=bump_steer,
-        part_lock=_largest_change(turned, at_rest) if turned else None,
+        part_lock=half_way,
         ackermann=ackermann,
         steer_per_rack=rest_rate,
         steering_end_mm=ends,
         track_mm=track,
         track_growth_mm=growth_mm,
+        heights=heights,
         reason=_reasons(
-            points, growth_mm, bump_steer, at_lock, ackermann, envelope, car, grid, steering
+            points,
+            growth_mm,
+            bump_steer,
+            at_lock,
+            ackermann,
+            envelope,
+            heights,
+            car,
+            grid,
+            steering,
         ),
     )
 
 
-def _largest_change(turned: list[Poses], at_rest: int) -> Array:
-    """Greatest toe change over travel of the worse of the two part-lock sweeps, (N,)."""
-    changes = [np.abs(p.steer - p.steer[:, at_rest : at_rest + 1]).max(axis=1) for p in turned]
-    return np.asarray(np.maximum(*changes))
+def _toe_changes(turned: list[Poses], at_rest: int) -> Array:
+    """Toe changes over travel of the two part-lock sweeps, (N, 2, P)."""
+    toe_in = -np.stack([poses.steer for poses in turned], axis=1)
+    return np.asarray(toe_in - toe_in[..., at_rest : at_rest + 1])
 
 
 def _reasons(
@@ -169,6 +195,7 @@ def _reasons(
     at_lock: Array,
     ackermann: Ackermann,
     envelope: Poses,
+    heights: AtHeights | None,
     car: Car,
     grid: Array,
     steering: Steering,
@@ -201,6 +228,9 @@ def _reasons(
             "lengthen the arm or ask for less lock",
         ),
     ]
+    if heights is not None:
+        text = f"{short} the inner wheel is at {lock:.1f} deg, at one of the ride heights"
+        causes.append((~heights.exists, text))
     reason = np.full(len(growth), "", dtype=object)
     for broken, text in reversed(causes):
         reason[broken] = text

@@ -40,8 +40,12 @@ def bound_scale(bound: Bound) -> float:
     one = quantity(bound.name)
     if one.unit in _ALIKE:
         return 1.0
-    ends = [abs(end) for end in (bound.least, bound.most) if end is not None]
-    return max(_SHARE * max(ends), 10.0**-one.digits)
+    return max(_SHARE * bound_size(bound), 10.0**-one.digits)
+
+
+def bound_size(bound: Bound) -> float:
+    """The size of what a bound asks, in its unit; of two ends the greater."""
+    return max(abs(end) for end in (bound.least, bound.most) if end is not None)
 
 
 def with_accepted(limits: Limits, objectives: Objectives) -> Limits:

@@ -209,9 +209,8 @@ class Model:
         self, bound: Bound, designs: Designs, solved: Solved, found: Evaluation
     ) -> Array:
         """Rows of a bound on any quantity, one a side; of the largest of many one for each."""
-        if bound.least is None and bound.name in ("bump_steer_deg", "ackermann_error_deg"):
-            bump = bound.name == "bump_steer_deg"
-            many = solved.bump.toe_change if bump else extremes(solved.ackermann.error)
+        many = None if bound.least is not None else _changes(solved, bound.name)
+        if many is not None:
             return np.asarray(np.degrees(np.concatenate([many, -many], axis=1)))
         return bound.excess(self.problem.bounded(bound.name, designs, found.metrics))
 
@@ -248,6 +247,24 @@ class Model:
 def _kind(objective: BumpObjective) -> Kind:
     kinds: dict[BumpObjective, Kind] = {"largest": "largest", "rms": "rms"}
     return kinds.get(objective, "value")
+
+
+def _changes(solved: Solved, name: str) -> Array | None:
+    """What a quantity is the largest size of, (N, R), radians; None of others."""
+    heights, found = solved.heights, None
+    if name == "bump_steer_deg":
+        found = solved.bump.toe_change
+    elif name == "ackermann_error_deg":
+        found = extremes(solved.ackermann.error)
+    elif name == "part_lock_bump_steer_deg":
+        found = solved.part_lock
+    elif heights is not None and name == "ride_height_bump_steer_deg":
+        found = heights.toe_change
+    elif heights is not None and name == "ride_height_part_lock_bump_steer_deg":
+        found = heights.part_lock
+    elif heights is not None and name == "ride_height_ackermann_error_deg":
+        found = extremes(heights.ackermann.error)
+    return None if found is None else found.reshape(len(found), -1)
 
 
 def _pairs(found: Evaluation) -> list[Array]:

@@ -135,6 +135,8 @@ class Study:
             front_axle_load_n=car.front_axle_load_n,
             tyre_width_mm=car.tyre_width_mm,
             outer_bolt=outer_bolt_of(self.file, self.frame),
+            ride_heights_mm=tuple(height for height in car.ride_heights_mm if height),
+            roll_angles=tuple(np.radians(car.roll_angles_deg).tolist()),
         )
 
     @property
@@ -212,6 +214,9 @@ class Study:
                 ),
                 stops=steering.stops,
                 keep_tie_rods=steering.keep_tie_rods,
+                acceptable_part_lock=None
+                if steering.acceptable_part_lock_bump_steer_deg is None
+                else float(np.radians(steering.acceptable_part_lock_bump_steer_deg)),
             ),
             racks=self.racks,
             space=self.space,

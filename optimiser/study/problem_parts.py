@@ -30,9 +30,35 @@ KG_PER_MM3 = 1e-9  # of one kg/m3
 
 
 def bounds_of(file: StudyFile) -> tuple[Bound, ...]:
-    """Limits on any quantity, in the order in which the file names them, `at_most` first."""
-    most, least = file.limits.at_most, file.limits.at_least
+    """Limits on any quantity, in the order in which the file names them, `at_most` first.
+
+    What is acceptable at half lock and at other ride heights is one on the number of its name.
+    """
+    most, least = dict(file.limits.at_most), file.limits.at_least
+    for name, value in _acceptable_elsewhere(file).items():
+        most[name] = min(value, most.get(name, value))
     return tuple(Bound(name, least.get(name), most.get(name)) for name in {**most, **least})
+
+
+def _acceptable_elsewhere(file: StudyFile) -> dict[str, float]:
+    """What is acceptable of bump steer and Ackermann error where they are no objectives, degrees.
+
+    Bump steer about a ride height is at most twice that about the design height, since both are
+    counted over the same travel; so what is minimised pulls the others along.
+    """
+    steering = file.steering
+    found: dict[str, float] = {}
+    if steering is None:
+        return found
+    turned = steering.acceptable_part_lock_bump_steer_deg
+    if turned is not None:
+        found["part_lock_bump_steer_deg"] = turned
+    if file.car.ride_heights_mm:
+        found["ride_height_bump_steer_deg"] = steering.acceptable_bump_steer_deg
+        found["ride_height_ackermann_error_deg"] = steering.acceptable_ackermann_error_deg
+        if turned is not None:
+            found["ride_height_part_lock_bump_steer_deg"] = turned
+    return found
 
 
 def objectives_of(file: StudyFile) -> Objectives:

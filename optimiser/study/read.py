@@ -14,6 +14,7 @@ from optimiser.base.errors import InputError
 from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
+from optimiser.metrics.roll_table import roll_travel_mm
 from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
 from optimiser.study.given import check_given
 from optimiser.study.messages import shown
@@ -191,6 +192,34 @@ def _check_together(study: Study, where: str) -> None:
         )
     _check_steering(study, where)
     check_given(study, where)
+    _check_between_stops(study, where)
+
+
+def _check_between_stops(study: Study, where: str) -> None:
+    """A body that is lifted, lowered or rolls must leave its wheels between their stops."""
+    travel, car = study.travel, study.car
+    if travel is None:
+        return
+    for height in car.ride_heights_mm:
+        end, most = ("droop", travel.droop_mm) if height > 0.0 else ("bump", travel.bump_mm)
+        if abs(height) > most:
+            raise InputError(
+                f"{where}, [car] ride_heights_mm",
+                f"at {height:+g} mm the wheel would rest {abs(height) - most:g} mm beyond its "
+                f"{end} stop, [travel] {end}_mm = {most:g}",
+                f"list heights from {-travel.bump_mm:g} to {travel.droop_mm:g} mm, or widen "
+                "[travel]",
+            )
+    least = min(travel.droop_mm, travel.bump_mm)
+    for roll in car.roll_angles:
+        wheel = abs(float(roll_travel_mm(study.points, car.attitude, np.array(roll))))
+        if not wheel <= least:
+            raise InputError(
+                f"{where}, [car] roll_angles_deg",
+                f"{np.degrees(roll):g} deg of roll moves each wheel by {wheel:.0f} mm, and "
+                f"[travel] has {least:g} mm",
+                "list smaller angles, or widen [travel]",
+            )
 
 
 def _check_columns(names: list[str], where: str) -> None:

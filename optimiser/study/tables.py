@@ -31,6 +31,7 @@ _FORE_AFT_MM = (-1500.0, 1500.0)
 _ARM_MM = (20.0, 400.0)
 _ARM_DEG = (-60.0, 60.0)
 _SPACER_MM = (0.0, 250.0)
+_MOST_LISTED = 12
 
 
 # --- spellings of a value ------------------------------------------------------------------------
@@ -121,6 +122,36 @@ class CarTable(Table):
             absent="unknown",
         ),
     ] = None
+    ride_heights_mm: Annotated[
+        Annotated[tuple[float, ...], FROM_LIST],
+        key(
+            "list of ride heights that the car is also driven at, of the body above the drawn one, "
+            "lower ones negative: bump steer and Ackermann error have to be acceptable at each, "
+            "with toe as set at the drawn height, and the wheel going between the same stops",
+            "mm",
+            -200.0,
+            200.0,
+        ),
+    ] = ()
+    roll_angles_deg: Annotated[
+        Annotated[tuple[float, ...], FROM_LIST],
+        key(
+            "list of roll angles of the body for a table of both wheels over rack and roll, to "
+            "either side, in the report and in `roll.csv`",
+            "deg",
+            0.1,
+            20.0,
+        ),
+    ] = ()
+
+    @field_validator("ride_heights_mm", "roll_angles_deg")
+    @classmethod
+    def _once_each(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if len(set(values)) < len(values):
+            refuse("a value stands twice", "list each once")
+        if len(values) > _MOST_LISTED:
+            refuse(f"lists {len(values)} values", f"list at most {_MOST_LISTED}")
+        return values
 
 
 class HardpointsTable(Table):
@@ -213,6 +244,17 @@ class SteeringTable(Table):
         float,
         key("greatest error of the outer wheel's angle that you accept", "deg", 0.001, 20.0),
     ]
+    acceptable_part_lock_bump_steer_deg: Annotated[
+        float | None,
+        key(
+            "greatest toe change over travel that you accept with the rack half way to lock, "
+            "either wheel; a design that has more breaks a limit",
+            "deg",
+            0.001,
+            5.0,
+            absent="shown, not judged",
+        ),
+    ] = None
     stops: Annotated[
         Literal["rack", "lock"],
         key(
