@@ -11,7 +11,8 @@ from optimiser.evaluation.quantities import quantity
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.evaluation.designs import Evaluation
+    from optimiser.evaluation.asked import Bound
+    from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.evaluation.quantity import Quantity
 
@@ -65,3 +66,12 @@ def held(problem: Problem, outcome: Evaluation, row: int = 0) -> Iterator[Held]:
     for name, accepted in accepted_values(problem).items():
         value = judged[name] if name in judged else float(outcome.metrics[name][row])
         yield Held(quantity(name), value, accepted)
+
+
+def bounded_values(
+    problem: Problem, designs: Designs, outcome: Evaluation, row: int = 0
+) -> Iterator[tuple[Bound, float]]:
+    """The study's limits on any quantity, but for those of `held`, and what a design comes to."""
+    for name, bound in problem.bounds.items():
+        if name not in accepted_values(problem):
+            yield bound, float(problem.bounded(name, designs, outcome.metrics)[row])

@@ -158,6 +158,10 @@ class Bound:
         sides += [] if self.least is None else [self.least - values]
         return np.stack(sides, axis=-1)
 
+    def kept(self, value: float) -> bool:
+        """Whether a value is within it; what is not known is not."""
+        return bool((self.excess(np.array(value)) <= 0.0).all())
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:

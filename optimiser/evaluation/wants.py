@@ -31,6 +31,20 @@ def bound_words(bound: Bound) -> str:
     )
 
 
+def accepted_bound(name: str, accepted: float) -> Bound:
+    """What is acceptable of a quantity as a bound on it."""
+    return Bound(name, accepted) if quantity(name).better == "more" else Bound(name, None, accepted)
+
+
+def bound_range(bound: Bound) -> str:
+    """What is within a bound, without its unit: '120'; 'at least 2.2'; '2.2 to 3'."""
+    if bound.least is None:
+        return f"{bound.most:g}"
+    return (
+        f"at least {bound.least:g}" if bound.most is None else f"{bound.least:g} to {bound.most:g}"
+    )
+
+
 def bound_scale(bound: Bound) -> float:
     """How much of a bound's unit counts as much as a millimetre, where what is broken is added up.
 

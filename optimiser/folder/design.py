@@ -12,12 +12,14 @@ from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text, write_text
 from optimiser.evaluation.asked import Travel
 from optimiser.metrics.pose_table import pose_table
+from optimiser.metrics.roll_table import both_ways, roll_table
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from optimiser.answer.run_result import Chosen
+    from optimiser.linkage.vectors import Array
 
 DEFAULT_TRAVEL = Travel(50.0, 50.0, 10.0)
 MOST_POSES = 1_000_000
@@ -25,7 +27,10 @@ MOST_POSES = 1_000_000
 
 
 def write_design(folder: Path, chosen: Chosen) -> None:
-    """Hardpoints and curves of one design, these as far as its steering goes."""
+    """Hardpoints and curves of one design, these as far as its steering goes.
+
+    With roll angles in the study also what they make of both wheels.
+    """
     problem, points = chosen.problem, chosen.points
     write_text(
         folder / "hardpoints.csv",
@@ -44,11 +49,16 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         np.linspace(-end, end, 13),
         problem.car.attitude,
     )
+    _write_table(folder / "curves.csv", table, chosen, "left wheel, ISO 8855 axes")
+    if problem.car.roll_angles:
+        roll = both_ways(problem.car.roll_angles)
+        table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
+        _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
+
+
+def _write_table(path: Path, table: dict[str, Array], chosen: Chosen, what: str) -> None:
     rows = zip(*(column.tolist() for column in table.values()), strict=True)
-    write_text(
-        folder / "curves.csv",
-        csv_text(list(table), rows, (chosen.title, "left wheel, ISO 8855 axes", CAUTION)),
-    )
+    write_text(path, csv_text(list(table), rows, (chosen.title, what, CAUTION)))
 
 
 def curves_text(path: Path, travel_mm: list[float] | None, rack_mm: list[float]) -> str:

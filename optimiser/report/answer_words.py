@@ -142,6 +142,7 @@ def _place(result: RunResult, row: int, begin: str) -> str:
     spacers = f"a {amount('spacer_mm', at['spacer_mm'])} spacer at each end"
     ahead = amount("rack_fore_aft_mm", abs(at["rack_fore_aft_mm"]))
     side = "ahead of" if at["rack_fore_aft_mm"] >= 0.0 else "behind"
+    also = result.problem.also_acceptable
     return (
         f"{begin} {_priced(result.problem.racks[int(result.designs.rack[row])])}, with its inner "
         f"joints {amount('rack_height_mm', at['rack_height_mm'])} above ground and {ahead} {side} "
@@ -153,9 +154,11 @@ def _place(result: RunResult, row: int, begin: str) -> str:
 
 
 def _all_numbers(result: RunResult, row: int) -> str:
-    """Every number of a design that something is accepted of, as made exactly."""
-    metrics = result.evaluation.metrics
-    return ", ".join(said(name, metrics[name][row]) for name in accepted_values(result.problem))
+    """Every number of a design that the study says what it may be of, as made exactly."""
+    problem, metrics = result.problem, result.evaluation.metrics
+    bounded = (name for name in problem.bounds if name in metrics)
+    names = dict.fromkeys((*accepted_values(problem), *bounded))
+    return ", ".join(said(name, metrics[name][row]) for name in names)
 
 
 def _no_rack(result: RunResult) -> Iterator[str]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from optimiser.answer.fitting import direction_sentences
-from optimiser.answer.held import held
+from optimiser.answer.held import bounded_values, held
 from optimiser.answer.limits_and_growth import binding_sentences
 from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.wants import bound_range
 from optimiser.report.words import number
 
 if TYPE_CHECKING:
@@ -72,6 +73,10 @@ def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
         value = f"{number(chosen.metric(one.name), one.digits)} {one.unit}".rstrip()
         way = "at least " if found.at_least else ""
         yield one.words, value, f"{way}{found.accepted:g}", found.kept
+    for bound, measured in bounded_values(chosen.problem, chosen.design, chosen.outcome):
+        one = quantity(bound.name)
+        value = f"{number(measured, one.digits)} {one.unit}".rstrip()
+        yield one.words, value, bound_range(bound), bound.kept(measured)
 
 
 def _watch(

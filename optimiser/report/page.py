@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
-from optimiser.answer.held import Held, accepted_values
+from optimiser.answer.held import accepted_values
 from optimiser.answer.limits_and_growth import (
     REFERENCE,
     binding_sentences,
@@ -23,8 +23,10 @@ from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
+from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.first_screen import first_screen
 from optimiser.report.html import template
+from optimiser.report.ride_and_roll import height_table, roll_rows
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
@@ -132,6 +134,8 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
             )
         ],
         "numbers": list(_number_rows(chosen)),
+        "heights": height_table(chosen),
+        "roll": roll_rows(chosen),
         "limits": [
             (row.words, number(row.left, row.digits), row.unit, row.left >= 0.0)
             for row in limit_rows(chosen)
@@ -160,18 +164,23 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
     mine, drawn = (
         corner_values(corner_numbers(problem, p)) for p in (chosen.points, problem.points)
     )
-    wanted = accepted_values(problem)
-    others = [name for name in wanted if name not in mine]
-    for one in (*shown("corner"), *map(quantity, others)):
-        value = mine.get(one.name, chosen.metric(one.name))
-        accepted = wanted.get(one.name)
-        limit = None if accepted is None else Held(one, value, accepted)
+    bounds = dict(problem.bounds)
+    for name, accepted in accepted_values(problem).items():
+        bounds[name] = accepted_bound(name, accepted)
+    corner = [one for one in shown("corner") if one.name in mine]
+    for one in (*corner, *(quantity(name) for name in bounds if name not in mine)):
+        value = mine[one.name] if one.name in mine else _value(chosen, one.name)
         now, then = (
             f"{number(v, one.digits)} {one.unit}".rstrip()
             for v in (value, drawn.get(one.name, np.nan))
         )
-        text = f"{'at least ' * limit.at_least}{accepted:g} {one.unit}" if limit else ""
-        yield one.words, now, then, text.rstrip(), limit.kept if limit else None
+        bound = bounds.get(one.name)
+        text = f"{bound_range(bound)} {one.unit}".rstrip() if bound else ""
+        yield one.words, now, then, text, bound.kept(value) if bound else None
+
+
+def _value(chosen: Chosen, name: str) -> float:
+    return float(chosen.problem.bounded(name, chosen.design, chosen.outcome.metrics)[0])
 
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:

@@ -98,6 +98,12 @@ def assumptions(problem: Problem) -> Iterator[str]:
         "The car is symmetrical. Wheel travel is the vertical motion of the wheel centre against "
         "the body, one wheel at a time, with the rack held."
     )
+    if problem.car.ride_heights_mm:
+        yield (
+            "At other ride heights toe stays as set at the drawn one, and the wheel goes between "
+            "the same stops; where the dampers are moved too, widen [travel]. Cars built to tolerances "
+            "and loads are of the drawn height."
+        )
     yield (
         "Bump steer is the change of toe of one wheel over the whole travel, rack at centre. "
         "Ackermann error is the outer wheel's angle less the wanted one, both counted from the "
