@@ -99,7 +99,7 @@ def test_a_zero_has_no_sign():
 def test_the_corner_gives_the_numbers_that_it_is_asked_for(demo):
     problem = demo.problem()
     assert set(corner_values(corner_numbers(problem, problem.points))) == {
-        one.name for one in shown("corner")
+        one.name for one in shown("corner") if not one.missing(problem, None)
     }
 
 

@@ -171,8 +171,8 @@ def _more_heights(problem: Problem) -> Iterator[tuple[str, str]]:
     if car.ride_heights_mm:
         heights = ", ".join(f"{height:+g}" for height in car.ride_heights_mm)
         yield "also driven at", f"{heights} mm ride height, toe as set at the drawn one"
-    if car.roll_angles:
-        angles = ", ".join(f"{np.degrees(roll):g}" for roll in car.roll_angles)
+    if car.roll_angles_deg:
+        angles = ", ".join(f"{roll:g}" for roll in car.roll_angles_deg)
         yield "table over roll", f"{angles} deg to either side"
 
 

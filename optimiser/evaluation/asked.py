@@ -20,7 +20,7 @@ class Car:
 
     `outer_bolt` is the direction of the outer joints' bolts, see `metrics.joints`;
     `ride_heights_mm` are heights of the body above the design height, see `metrics.ride_heights`,
-    `roll_angles` angles in radians, see `metrics.roll_table`; neither has a 0 in it.
+    `roll_angles_deg` of the body, see `metrics.roll_table`; neither has a 0 in it.
     """
 
     wheelbase_mm: float
@@ -30,7 +30,7 @@ class Car:
     tyre_width_mm: float | None = None
     outer_bolt: OuterBolt | None = None
     ride_heights_mm: tuple[float, ...] = ()
-    roll_angles: tuple[float, ...] = ()
+    roll_angles_deg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

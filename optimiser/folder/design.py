@@ -50,8 +50,8 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         problem.car.attitude,
     )
     _write_table(folder / "curves.csv", table, chosen, "left wheel, ISO 8855 axes")
-    if problem.car.roll_angles:
-        roll = both_ways(problem.car.roll_angles)
+    if problem.car.roll_angles_deg:
+        roll = both_ways(problem.car.roll_angles_deg)
         table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
         _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
 

@@ -65,11 +65,11 @@ def _cells(values: Array, most: float | None = None) -> list[Cell]:
 def roll_rows(chosen: Chosen) -> list[tuple[str, ...]]:
     """Rows of rack position, roll and the angles of both wheels; none where it is not asked."""
     problem, points = chosen.problem, chosen.points
-    if not problem.car.roll_angles:
+    if not problem.car.roll_angles_deg:
         return []
     attitude = problem.car.attitude
     lock = float(corner_numbers(problem, points).ackermann.rack_at_lock_mm)
-    roll = both_ways(problem.car.roll_angles)
+    roll = both_ways(problem.car.roll_angles_deg)
     table = roll_table(points, lock * np.array([at for _, at in _POSITIONS]), roll, attitude)
     shown = ("left_steer_deg", "right_steer_deg", "mean_steer_deg", "difference_deg")
     changes = ("mean_change_deg", "difference_change_deg")

@@ -101,8 +101,8 @@ def assumptions(problem: Problem) -> Iterator[str]:
     if problem.car.ride_heights_mm:
         yield (
             "At other ride heights toe stays as set at the drawn one, and the wheel goes between "
-            "the same stops; where the dampers are moved too, widen [travel]. Cars built to tolerances "
-            "and loads are of the drawn height."
+            "the same stops; where the dampers are moved too, widen [travel]. Cars built to "
+            "tolerances and loads are of the drawn height."
         )
     yield (
         "Bump steer is the change of toe of one wheel over the whole travel, rack at centre. "

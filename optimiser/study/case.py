@@ -136,7 +136,7 @@ class Study:
             tyre_width_mm=car.tyre_width_mm,
             outer_bolt=outer_bolt_of(self.file, self.frame),
             ride_heights_mm=tuple(height for height in car.ride_heights_mm if height),
-            roll_angles=tuple(np.radians(car.roll_angles_deg).tolist()),
+            roll_angles_deg=car.roll_angles_deg,
         )
 
     @property

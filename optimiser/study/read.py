@@ -211,12 +211,12 @@ def _check_between_stops(study: Study, where: str) -> None:
                 "[travel]",
             )
     least = min(travel.droop_mm, travel.bump_mm)
-    for roll in car.roll_angles:
+    for roll in car.roll_angles_deg:
         wheel = abs(float(roll_travel_mm(study.points, car.attitude, np.array(roll))))
         if not wheel <= least:
             raise InputError(
                 f"{where}, [car] roll_angles_deg",
-                f"{np.degrees(roll):g} deg of roll moves each wheel by {wheel:.0f} mm, and "
+                f"{roll:g} deg of roll moves each wheel by {wheel:.0f} mm, and "
                 f"[travel] has {least:g} mm",
                 "list smaller angles, or widen [travel]",
             )
