@@ -142,7 +142,6 @@ def _place(result: RunResult, row: int, begin: str) -> str:
     spacers = f"a {amount('spacer_mm', at['spacer_mm'])} spacer at each end"
     ahead = amount("rack_fore_aft_mm", abs(at["rack_fore_aft_mm"]))
     side = "ahead of" if at["rack_fore_aft_mm"] >= 0.0 else "behind"
-    also = result.problem.also_acceptable
     return (
         f"{begin} {_priced(result.problem.racks[int(result.designs.rack[row])])}, with its inner "
         f"joints {amount('rack_height_mm', at['rack_height_mm'])} above ground and {ahead} {side} "
