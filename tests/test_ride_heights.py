@@ -209,6 +209,14 @@ def test_refinement_sees_each_limit_as_the_largest_of_its_rows():
         np.testing.assert_allclose(part.max(axis=1), limit, atol=1e-12)
 
 
+def test_no_designs_at_all_are_judged_too():
+    """A rack of which no start assembles leaves the search with none."""
+    asked = asking(small())
+    none = asked.evaluate(random_designs(asked, 3).select(slice(0, 0)))
+    assert none.constraints.shape == (0, len(asked.constraint_names))
+    assert all(none.metrics[name].shape == (0,) for name in NEW)
+
+
 def test_the_search_keeps_a_limit_at_half_lock_that_it_would_break():
     plain = small()
     model = Model(plain)

@@ -181,11 +181,10 @@ def _solve(
     points: Hardpoints, attitude: Attitude, travel: Array, rack: Array, thorough: bool
 ) -> Poses:
     """Poses (N, R T) at every pair of rack displacement (N, R) and travel (T,), rack slowest."""
-    count, parts = rack.shape
     return solve_linkage(
         points.with_pose_axes(1),
-        np.tile(travel, parts),
-        np.repeat(rack, len(travel), axis=1).reshape(count, -1),
+        np.tile(travel, rack.shape[1]),
+        np.repeat(rack, len(travel), axis=1),
         attitude.with_pose_axes(1),
         thorough=thorough,
     )

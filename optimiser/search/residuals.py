@@ -8,6 +8,7 @@ differentiated.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import prod
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -264,7 +265,7 @@ def _changes(solved: Solved, name: str) -> Array | None:
         found = heights.part_lock
     elif heights is not None and name == "ride_height_ackermann_error_deg":
         found = extremes(heights.ackermann.error)
-    return None if found is None else found.reshape(len(found), -1)
+    return None if found is None else found.reshape(len(found), prod(found.shape[1:]))
 
 
 def _pairs(found: Evaluation) -> list[Array]:
