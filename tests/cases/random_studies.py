@@ -37,7 +37,7 @@ class RandomStudy:
     """One study: FOLDER/study.toml, its points and its racks, all decided by the seed."""
 
     def __init__(self, folder: Path, seed: int) -> None:
-        self.rng = random.Random(seed)
+        self.rng, self.rng_ride = random.Random(seed), random.Random(f"ride {seed}")
         self.folder = folder
         self.path = folder / "study.toml"
         folder.mkdir(parents=True)
@@ -151,6 +151,8 @@ class RandomStudy:
             self._maybe(0.6, f'drive_side = "{rng.choice(["left", "right"])}"'),
             f"front_axle_load_n = {self._round(2000, 9000)}\n" if loads else "",
             self._maybe(0.5, f"tyre_width_mm = {self._round(120, 260)}"),
+            "ride_heights_mm = [-20, 0, 12.5]\n" if self.rng_ride.random() < 0.3 else "",
+            "roll_angles_deg = [0.5, 1]\n" if self.rng_ride.random() < 0.3 else "",
             f"[travel]\nbump_mm = {self._round(20, 80)}\ndroop_mm = {self._round(20, 80)}\n"
             f"step_mm = {rng.choice([5, 7.5, 10, 20])}\n",
             f"[steering]\ninner_lock_deg = {self._round(18, 42)}\n"
@@ -158,6 +160,7 @@ class RandomStudy:
             f"acceptable_bump_steer_deg = {rng.choice([0.03, 0.1, 0.5])}\n"
             f"acceptable_ackermann_error_deg = {rng.choice([0.3, 1, 3])}\n",
             self._maybe(0.3, 'stops = "lock"'),
+            "acceptable_part_lock_bump_steer_deg = 0.8\n" if self.rng_ride.random() < 0.3 else "",
             "keep_tie_rods = true\n" if self.kept else "",
             '[racks]\ncatalogue = "racks.csv"\n',
             self._search(),
