@@ -16,6 +16,7 @@ from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.limits_and_growth import binding_sentences, limit_rows
 from optimiser.answer.one_off import one_off
 from optimiser.base.errors import InputError
+from optimiser.evaluation.asked import Bound
 from optimiser.evaluation.quantities import QUANTITIES, quantity
 from optimiser.folder.pick import verdict_lines
 from optimiser.jobs.start import run_study
@@ -36,11 +37,17 @@ NEW = (
 
 
 def asking(asked, heights=HEIGHTS, part_lock_deg: float | None = 0.3):
+    """The same, to be acceptable at half lock and at these heights; in place of what it asks."""
     turned = None if part_lock_deg is None else float(np.radians(part_lock_deg))
+    bump, error = asked.acceptable.tolist()
+    most = dict(zip(NEW, (part_lock_deg, bump, error, part_lock_deg), strict=True))
+    wanted = NEW if heights else NEW[:1]
+    bounds = (Bound(name, None, most[name]) for name in wanted if most[name] is not None)
     return replace(
         asked,
         car=replace(asked.car, ride_heights_mm=heights),
         steering=replace(asked.steering, acceptable_part_lock=turned),
+        limits=replace(asked.limits, bounds=tuple(bounds)),
     )
 
 
@@ -156,16 +163,11 @@ def test_a_straight_toe_curve_by_hand():
 
 def test_limits_are_there_where_they_are_asked_and_cost_nothing_elsewhere():
     plain = small()
-    assert not plain.also_acceptable
+    assert not plain.bounds
     solved = plain.solve(random_designs(plain, 3))
     assert solved.part_lock is None
     assert solved.heights is None
     assert not set(NEW) & set(plain.evaluate(random_designs(plain, 3)).metrics)
-    assert asking(plain).also_acceptable == pytest.approx(
-        dict(zip(NEW, (0.3, 0.1, 1.5, 0.3), strict=True))
-    )
-    assert list(asking(plain, ()).also_acceptable) == [NEW[0]]
-    assert list(asking(plain, part_lock_deg=None).also_acceptable) == [NEW[1], NEW[2]]
 
 
 def test_a_design_is_judged_by_them_and_by_nothing_else():
@@ -173,7 +175,7 @@ def test_a_design_is_judged_by_them_and_by_nothing_else():
     asked, designs = asking(plain), random_designs(plain, 200, seed=5)
     before, after = plain.evaluate(designs), asked.evaluate(designs)
     np.testing.assert_array_equal(before.objectives, after.objectives)
-    kept = np.column_stack([after.metrics[n] <= m for n, m in asked.also_acceptable.items()])
+    kept = np.column_stack([after.metrics[n] <= b.most for n, b in asked.bounds.items()])
     both = before.assembles & after.assembles
     np.testing.assert_array_equal(after.feasible[both], (before.feasible & kept.all(axis=1))[both])
     row = int(np.flatnonzero(both & ~kept[:, 0])[0])
@@ -246,7 +248,7 @@ def test_what_is_left_is_told_in_thousandths_and_is_near_by_the_share():
     wide = chosen_of(asking(asked, (), value / 0.9))
     row = next(row for row in limit_rows(wide) if row.name == NEW[0])
     assert not row.binding
-    assert row.much == f"{value / 9.0:.3f} deg"
+    assert row.amount(row.left) == f"{value / 9.0:.3f} deg"
     tight = chosen_of(asking(asked, (), value / 0.98))
     assert any("half lock is at its limit" in text for text in binding_sentences(tight))
     over = chosen_of(asking(asked, (), value / 1.1))
@@ -312,14 +314,17 @@ def test_the_keys_are_read_and_checked_says_them(tmp_path):
     )
     problem = study.problem()
     assert problem.car.ride_heights_mm == HEIGHTS  # the drawn height is always judged
-    assert problem.also_acceptable[NEW[0]] == pytest.approx(0.3)
+    most = {name: bound.most for name, bound in problem.bounds.items()}
+    assert most == dict(
+        zip(NEW, (0.3, 0.1, study.file.steering.acceptable_ackermann_error_deg, 0.3), strict=True)
+    )
     parts = dict(describe_study(study))
     car = dict(parts[next(iter(parts))])
     assert car["also driven at"] == "-20, +15 mm ride height, toe as set at the drawn one"
-    assert car["acceptable"].endswith("0.3 deg bump steer at half lock")
+    assert f"{NEW[0]} at most 0.3 deg" in car["limits"]
     drawn = parts["The car as drawn"]
     words = quantity(NEW[1]).words
-    assert dict(drawn)[f"{words} is not acceptable"].endswith("against 0.1 deg")
+    assert dict(drawn)[f"{words}, limit"].endswith("at most 0.1 deg wanted: BREAKS THE LIMIT")
 
 
 @pytest.mark.parametrize(
