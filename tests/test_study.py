@@ -1139,8 +1139,8 @@ def test_the_table_of_keys_names_every_key_of_every_model_once():
 
 
 SUFFIXES = {
-    "_mm": "mm", "_m": "m", "_deg": "deg", "_n": "N", "_kpa": "kPa", "_gpa": "GPa",
-    "_mpa": "MPa", "_kg_m3": "kg/m3", "hours": "h",
+    "_mm": "mm", "_m": "m", "_deg": "deg", "_deg_per_m": "deg/m", "_n": "N", "_kpa": "kPa",
+    "_gpa": "GPa", "_mpa": "MPa", "_kg_m3": "kg/m3", "hours": "h",
 }  # fmt: skip
 
 

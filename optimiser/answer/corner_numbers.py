@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -68,7 +68,8 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
     """Numbers of an unbatched corner for the study's travel, lock and Ackermann target."""
     car, steering = problem.car, problem.steering
     attitude, grid = car.attitude, problem.travel.grid()
-    bump = bump_steer(points, grid, attitude)
+    bump = bump_steer(points, grid, attitude, wanted=steering.wanted_toe)
+    plain = replace(steering.wanted_toe, bands=())  # what is accepted of bump steer at centre
     ackermann = ackermann_error(
         points,
         attitude,
@@ -78,7 +79,10 @@ def corner_numbers(problem: Problem, points: Hardpoints) -> CornerNumbers:
         nodes=REPORT_NODES,
     )
     half = 0.5 * float(ackermann.rack_at_lock_mm)
-    turned = [bump_steer(points, grid, attitude, rack_mm=r) for r in (half, mirrored_rack(half))]
+    turned = [
+        bump_steer(points, grid, attitude, rack_mm=r, wanted=plain)
+        for r in (half, mirrored_rack(half))
+    ]
     part_lock = [float(one.largest) for one in turned]
     track = float(kingpin_track(points, attitude))
     rest = solve_linkage(points, 0.0, 0.0, attitude)
@@ -117,16 +121,18 @@ def _at_heights(
     car, asked = problem.car, problem.steering.acceptable_part_lock is not None
     if not car.ride_heights_mm:
         return None
-    part_lock = np.stack([one.toe_change for one in turned])[None] if asked else None
+    part_lock = np.stack([one.departure for one in turned])[None] if asked else None
     return solve_heights(
         points.with_pose_axes(1),
         car.attitude,
         car.ride_heights_mm,
-        bump.toe_change[None],
+        problem.travel.grid(),
+        bump.departure[None],
         part_lock,
         np.atleast_1d(rack_at_lock_mm),
         wheelbase_mm=car.wheelbase_mm,
         target=problem.steering.ackermann_target,
+        wanted=problem.steering.wanted_toe,
     )
 
 

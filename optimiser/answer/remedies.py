@@ -94,6 +94,7 @@ def _other_spacing(problem: Problem, design: Designs) -> Iterator[str]:
         fore_aft,
         problem.travel.grid(),
         problem.car.attitude,
+        wanted=problem.steering.wanted_toe,
     )
     if not joint.meaningful.all():
         return
@@ -139,6 +140,7 @@ def _other_arm_heights(problem: Problem, design: Designs) -> Iterator[str]:
         height_range_mm=(low, high),
         travel_mm=problem.travel.grid(),
         attitude=problem.car.attitude,
+        wanted=problem.steering.wanted_toe,
     ).line
     arms = np.round(np.atleast_1d(found.arm_height_mm), 1)
     heights = np.round(np.atleast_1d(found.joint.rack_height_mm), 1)

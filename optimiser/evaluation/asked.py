@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.metrics.wanted import FROZEN
+
 if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.joints import OuterBolt
     from optimiser.metrics.strength import Rod
+    from optimiser.metrics.wanted import Target, WantedToe
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,32 +36,47 @@ class Car:
     roll_angles_deg: tuple[float, ...] = ()
 
 
+_SAME_TRAVEL_MM = 1e-6
+
+
 @dataclass(frozen=True, slots=True)
 class Travel:
-    """Wheel travel: bump and droop as positive numbers, and the step of the grid."""
+    """Wheel travel: bump and droop as positive numbers, and the step of the grid.
+
+    `also_mm` are travels either way from rest that are looked at as well.
+    """
 
     bump_mm: float
     droop_mm: float
     step_mm: float
+    also_mm: tuple[float, ...] = ()
 
     def grid(self) -> Array:
         """Travel values from droop to bump, with 0 and both ends exactly."""
         up = np.linspace(0.0, self.bump_mm, max(1, round(self.bump_mm / self.step_mm)) + 1)
         down = np.linspace(0.0, -self.droop_mm, max(1, round(self.droop_mm / self.step_mm)) + 1)
-        return np.concatenate([down[:0:-1], up])
+        grid = np.concatenate([down[:0:-1], up])
+        for extra in (way * size for size in self.also_mm for way in (-1.0, 1.0)):
+            if grid[0] < extra < grid[-1] and np.abs(grid - extra).min() > _SAME_TRAVEL_MM:
+                grid = np.insert(grid, np.searchsorted(grid, extra), extra)
+        return grid
 
 
 @dataclass(frozen=True, slots=True)
 class Steering:
-    """What the steering must do; angles in radians."""
+    """What the steering must do; angles in radians.
+
+    Of what is acceptable over travel, `acceptable_bump_steer` is the value of the widest band.
+    """
 
     inner_lock: float
-    ackermann_target: float
+    ackermann_target: Target
     acceptable_bump_steer: float
     acceptable_ackermann_error: float
     stops: Literal["rack", "lock"] = "rack"
     keep_tie_rods: bool = False
     acceptable_part_lock: float | None = None
+    wanted_toe: WantedToe = FROZEN
 
     def end_mm(self, travel_each_way_mm: Array, rack_at_lock_mm: Array) -> Array:
         """Rack displacement, either way, at which the steering ends: (N,) of (N,) each.

@@ -176,11 +176,15 @@ class Problem:
             attitude=self.car.attitude,
             inner_lock=self.steering.inner_lock,
             ackermann_target=self.steering.ackermann_target,
+            wanted_toe=self.steering.wanted_toe,
         )
 
     @property
     def acceptable(self) -> Array:
-        """Acceptable values (2,) of bump steer and Ackermann error, degrees."""
+        """Acceptable values (2,) of bump steer and Ackermann error, degrees.
+
+        Of bump steer that of the widest band, against which narrower ones count more.
+        """
         steering = self.steering
         return np.degrees([steering.acceptable_bump_steer, steering.acceptable_ackermann_error])
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import Car, Steering, Travel
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.wanted import WantedToe
 
 OWN_RODS_SHORT = "the rack's own tie rods are too short to reach the steering arms"
 # Toggle, joint angles and clearance are judged at droop, rest and bump with the rack at its ends
@@ -50,8 +51,8 @@ class Solved:
             inner one, (N, n).
         away: the right wheel at the same rack displacements, the outer one, (N, n).
         bump: bump steer with the rack at centre.
-        part_lock: toe change over the travel grid with the rack half way to lock, to either side,
-            (N, 2, P), so of either wheel; None unless it was asked for.
+        part_lock: departure of toe from what is wanted over the travel grid with the rack half way
+            to lock, to either side, (N, 2, P), so of either wheel; None unless it was asked for.
         ackermann: wheel angles up to the required lock.
         steer_per_rack: d steer / d rack at rest, rad/mm, (N,).
         steering_end_mm: rack displacement, either way, at which rack or stops end, (N,).
@@ -126,7 +127,8 @@ def solve_designs(
     )
     at_rest = int(np.flatnonzero(grid == 0.0)[0])
     rest = poses.select(slice(at_rest, at_rest + 1))
-    bump_steer = summarise_toe(-bump.steer, grid, -rest.steer_per_travel[:, 0])
+    wanted = steering.wanted_toe
+    bump_steer = summarise_toe(-bump.steer, grid, -rest.steer_per_travel[:, 0], wanted)
     track = kingpin_track(points, car.attitude)
     ackermann = summarise_ackermann(
         np.concatenate([0.0 * column, towards.steer - rest_steer[:, None]], axis=1),
@@ -137,16 +139,18 @@ def solve_designs(
         steering.ackermann_target,
     )
     envelope = poses.select(np.concatenate([np.arange(cuts[1]), np.arange(cuts[3], cuts[4])]))
-    half_way = _toe_changes(turned, at_rest) if turned else None
+    half_way = _departures(turned, at_rest, grid, wanted) if turned else None
     heights = None
     if car.ride_heights_mm:
         heights = solve_heights(
             points,
             car.attitude,
             car.ride_heights_mm,
-            bump_steer.toe_change,
+            grid,
+            bump_steer.departure,
             None if steering.acceptable_part_lock is None else half_way,
             at_lock,
+            wanted=wanted,
             wheelbase_mm=car.wheelbase_mm,
             target=steering.ackermann_target,
             thorough=False,
@@ -182,10 +186,10 @@ def solve_designs(
     )
 
 
-def _toe_changes(turned: list[Poses], at_rest: int) -> Array:
-    """Toe changes over travel of the two part-lock sweeps, (N, 2, P)."""
+def _departures(turned: list[Poses], at_rest: int, grid: Array, wanted: WantedToe) -> Array:
+    """Departures of toe over travel of the two part-lock sweeps, (N, 2, P)."""
     toe_in = -np.stack([poses.steer for poses in turned], axis=1)
-    return np.asarray(toe_in - toe_in[..., at_rest : at_rest + 1])
+    return wanted.departure(toe_in - toe_in[..., at_rest : at_rest + 1], grid)
 
 
 def _reasons(

@@ -35,7 +35,7 @@ _AFTER = ("on_front", "origin", "status")
 
 
 def input_path(folder: Path, kind: str) -> Path:
-    """Where a result folder keeps a copy of an input: `study`, `hardpoints` or `catalogue`."""
+    """Where a result folder keeps a copy of an input, by its kind as in `Study.inputs`."""
     return folder / INPUTS / ("study.toml" if kind == "study" else f"{kind}.csv")
 
 
@@ -137,7 +137,7 @@ def _unreadable(folder: Path, error: Exception) -> InputError:
 def _study(folder: Path, record: dict[str, Any]) -> Study:
     files = {
         kind: path
-        for kind in ("hardpoints", "catalogue")
+        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer")
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)

@@ -16,6 +16,7 @@ from optimiser.linkage.at_steer import pose_at_rest, solve_steer
 from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.mirror import across, mirrored_rack, mirrored_steer
 from optimiser.metrics.between_nodes import between_nodes, largest_between
+from optimiser.metrics.wanted import FROZEN, Curve
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.wanted import Target, WantedToe
 
 
 def trapezium_rms(values: ArrayLike, at: ArrayLike) -> Array:
@@ -42,24 +44,28 @@ class BumpSteer:
 
     Attributes:
         toe_change: change of toe-in from that at zero travel, (..., P).
-        largest: greatest absolute change.
-        rms: root mean square over travel.
+        departure: the same less the wanted change, (..., P).
+        largest: greatest absolute departure, as it counts (`WantedToe.counted`).
+        rms: root mean square of the departure over travel.
         gradient: d toe-in / d travel at zero travel, rad/mm.
     """
 
     toe_change: Array
+    departure: Array
     largest: Array
     rms: Array
     gradient: Array
 
 
-def summarise_toe(toe_in: Array, travel_mm: Array, gradient: Array) -> BumpSteer:
+def summarise_toe(
+    toe_in: Array, travel_mm: Array, gradient: Array, wanted: WantedToe = FROZEN
+) -> BumpSteer:
     """Bump steer of toe curves (..., P) over `travel_mm` (P,), which must hold a zero."""
     rest = int(np.flatnonzero(travel_mm == 0.0)[0])
     change = toe_in - toe_in[..., rest : rest + 1]
-    return BumpSteer(
-        change, np.max(np.abs(change), axis=-1), trapezium_rms(change, travel_mm), gradient
-    )
+    departure = wanted.departure(change, travel_mm)
+    largest = np.max(np.abs(wanted.counted(departure, travel_mm)), axis=-1)
+    return BumpSteer(change, departure, largest, trapezium_rms(departure, travel_mm), gradient)
 
 
 def bump_steer(
@@ -68,10 +74,12 @@ def bump_steer(
     attitude: Attitude = STRAIGHT,
     *,
     rack_mm: ArrayLike = 0.0,
+    wanted: WantedToe = FROZEN,
 ) -> BumpSteer:
     """Bump steer of corners of batch shape (...) over a travel grid (P,) that holds 0.
 
-    `rack_mm` (...,) holds the rack at part lock. A pose that does not exist makes its corner NaN.
+    `rack_mm` (...,) holds the rack at part lock; `wanted` is what toe is wanted to do, by default
+    not to change. A pose that does not exist makes its corner NaN.
     Definition of toe: ISO 8855:2011, 7.1.6 (read).
     """
     travel = np.asarray(travel_mm, float)
@@ -82,7 +90,7 @@ def bump_steer(
         attitude,
     )
     rest = int(np.flatnonzero(travel == 0.0)[0])
-    return summarise_toe(-poses.steer, travel, -poses.steer_per_travel[..., rest])
+    return summarise_toe(-poses.steer, travel, -poses.steer_per_travel[..., rest], wanted)
 
 
 def roll_steer(gradient: ArrayLike, track_mm: ArrayLike) -> Array:
@@ -107,18 +115,26 @@ def ideal_outer(inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike) 
 
 
 def wanted_outer(
-    inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike, target: float
+    inner: ArrayLike, track_mm: ArrayLike, wheelbase_mm: ArrayLike, target: Target
 ) -> Array:
-    """Outer angle wanted at Ackermann `target`: 1 is pure rolling, 0 parallel, -1 reversed."""
+    """Outer angle wanted at Ackermann `target`: 1 is pure rolling, 0 parallel, -1 reversed.
+
+    A curve gives the outer angle for each inner one, whatever track and wheelbase are.
+    """
     angle = np.asarray(inner, float)
+    if isinstance(target, Curve):
+        return target(angle)
     return np.asarray(angle - target * (angle - ideal_outer(angle, track_mm, wheelbase_mm)))
 
 
 def inner_for_outer(
-    outer: float, track_mm: float, wheelbase_mm: float, target: float = 1.0
+    outer: float, track_mm: float, wheelbase_mm: float, target: Target = 1.0
 ) -> float:
-    """Inner angle whose wanted outer angle is `outer`, by bisection; NaN if none below 89 deg."""
-    low, high = 0.0, float(np.radians(89.0))
+    """Inner angle whose wanted outer angle is `outer`, by bisection.
+
+    NaN if there is none below 89 deg, or before a curve ends.
+    """
+    low, high = 0.0, target.at[-1] if isinstance(target, Curve) else float(np.radians(89.0))
     if wanted_outer(high, track_mm, wheelbase_mm, target) < outer:
         return float("nan")
     for _ in range(80):
@@ -196,7 +212,7 @@ def summarise_ackermann(
     rack_at_lock_mm: Array,
     track_mm: ArrayLike,
     wheelbase_mm: float,
-    target: float,
+    target: Target,
 ) -> Ackermann:
     """Ackermann error of wheel angles (..., n), the inner ones rising from 0 to the lock.
 
@@ -220,13 +236,14 @@ def ackermann_error(
     *,
     wheelbase_mm: float,
     inner_lock: float,
-    target: float = 1.0,
+    target: Target = 1.0,
     nodes: int = 24,
 ) -> Ackermann:
     """Ackermann error from straight ahead to `inner_lock` (radians) at zero wheel travel.
 
     `cot d_o = cot d_i + t / l` with t between the steering axes at the ground (see
     `kingpin_track`, which wants the loaded radius); the left turn, which the right one mirrors.
+    `target` as in `wanted_outer`.
     """
     rack, rest, _ = solve_lock(points, np.asarray(inner_lock), attitude)
     at = rack[..., None] * lock_fractions(nodes)

@@ -14,7 +14,8 @@ is counted from what the wheel has at rest at the height, over the same way betw
         droop       0    -h     bump    wheel travel
 
 The toe-in at rest at a height differs from the setting by no more than the bump steer about the
-design height, as long as the height lies between the stops.
+design height, as long as the height lies between the stops. Where toe is wanted to change over
+travel, what is counted is its departure from that, likewise from rest at the height.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from optimiser.metrics.kinematic import (
     summarise_ackermann,
     wheel_attitude,
 )
+from optimiser.metrics.wanted import FROZEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.wanted import Target, WantedToe
 
 ACKERMANN_NODES = 12
 """Rack displacements up to lock where Ackermann error is sampled, beside straight ahead."""
@@ -53,23 +56,23 @@ class AtHeights:
 
     Attributes:
         toe_at_rest: toe-in at rest less that at the design height, (N, H).
-        toe_change: change of toe-in over the travel grid from that at rest at each height, with
-            the rack at centre, (N, H, P).
-        part_lock: the same with the rack at half of lock, either way, (N, H, 2, P); None where
-            that is not asked.
+        counted: departure of toe-in from what is wanted over the travel grid, counted from rest at
+            each height, with the rack at centre, as it counts (`WantedToe.counted`), (N, H, P).
+        part_lock: the departure itself with the rack at half of lock, either way, (N, H, 2, P);
+            None where that is not asked.
         ackermann: wheel angles, batch (N, H), up to the rack displacement that gives the required
             lock at the design height; counted from straight ahead at each height.
     """
 
     toe_at_rest: Array
-    toe_change: Array
+    counted: Array
     part_lock: Array | None
     ackermann: Ackermann
 
     @property
     def bump_steer(self) -> Array:
-        """Greatest change of toe-in about each height, rack at centre, (N, H)."""
-        return np.asarray(np.abs(self.toe_change).max(axis=-1))
+        """Greatest departure of toe-in about each height, rack at centre, (N, H)."""
+        return np.asarray(np.abs(self.counted).max(axis=-1))
 
     @property
     def part_lock_bump_steer(self) -> Array | None:
@@ -105,12 +108,14 @@ def solve_heights(
     points: Hardpoints,
     attitude: Attitude,
     heights_mm: Sequence[float],
-    toe_change: Array,
+    travel_mm: Array,
+    departure: Array,
     part_lock: Array | None,
     rack_at_lock_mm: Array,
     *,
     wheelbase_mm: float,
-    target: float,
+    target: Target,
+    wanted: WantedToe = FROZEN,
     thorough: bool = True,
 ) -> AtHeights:
     """Corners (N,) at ride heights (H,), of the body above the design height.
@@ -119,11 +124,14 @@ def solve_heights(
         points: the corners.
         attitude: of the wheels at rest at the design height, where toe is set.
         heights_mm: ride heights.
-        toe_change: change of toe-in over travel from the design height, rack at centre, (N, P).
+        travel_mm: the travel grid from the design height, (P,).
+        departure: of toe-in over it from what is wanted, rack at centre, (N, P).
         part_lock: the same with the rack half way to lock, to either side, (N, 2, P); or None.
         rack_at_lock_mm: displacement that gives the required lock at the design height, (N,).
         wheelbase_mm: of the car.
         target: Ackermann target, as in `summarise_ackermann`.
+        wanted: how toe is wanted to change over travel, from the design height on; a band reaches
+            as far from rest at each height.
         thorough: as in `solve_linkage`.
     """
     travel = -np.asarray(heights_mm, float)
@@ -136,13 +144,15 @@ def solve_heights(
     at_rest = _solve(points, attitude, np.concatenate([[0.0], travel]), racks, thorough)
     rest = -at_rest.steer.reshape(len(lock), racks.shape[1], 1 + count)
     moved = rest[..., 1:] - rest[..., :1]
+    astray = wanted.departure(moved, travel)
     lowered = at_rest.select(slice(1, 1 + count))
     turned = None
     if part_lock is not None:
-        turned = part_lock[:, None] - np.swapaxes(moved[:, 1:], 1, 2)[..., None]
+        turned = part_lock[:, None] - np.swapaxes(astray[:, 1:], 1, 2)[..., None]
+    about = np.asarray(travel_mm, float) - travel[:, None]
     return AtHeights(
         toe_at_rest=moved[:, 0],
-        toe_change=toe_change[:, None] - moved[:, 0, :, None],
+        counted=wanted.counted(departure[:, None] - astray[:, 0, :, None], about),
         part_lock=turned,
         ackermann=_ackermann(
             points, attitude, travel, lock, lowered, wheelbase_mm, target, thorough
@@ -157,7 +167,7 @@ def _ackermann(
     lock: Array,
     rest: Poses,
     wheelbase_mm: float,
-    target: float,
+    target: Target,
     thorough: bool,
 ) -> Ackermann:
     """Wheel angles of corners whose poses at rest at each height, rack at centre, are (N, H)."""

@@ -1,8 +1,8 @@
 """A problem as refinement sees it: scaled continuous variables in, smooth residuals out.
 
-The largest toe change and the largest Ackermann error have kinks, but the single changes, and the
-extremes of the error between two nodes, that they are the largest of have none; those are what is
-differentiated.
+The largest departure of toe and the largest Ackermann error have kinks, but the single departures,
+and the extremes of the error between two nodes, that they are the largest of have none; those are
+what is differentiated.
 """
 
 from __future__ import annotations
@@ -164,13 +164,14 @@ class Model:
     def _rows(self, solved: Solved, objectives: Array) -> list[Array]:
         """Rows of each objective, in the objective's own unit."""
         rows = []
-        toe, error = np.degrees(solved.bump.toe_change), np.degrees(solved.ackermann.error)
+        toe, error = np.degrees(solved.bump.departure), np.degrees(solved.ackermann.error)
+        grid, wanted = self.problem.travel.grid(), self.problem.steering.wanted_toe
         for number, kind in enumerate(self.kinds):
             if kind == "value":
                 rows.append(objectives[:, number : number + 1])
             elif number == 0:
-                weights = _root_weights(self.problem.travel.grid())
-                rows.append(toe if kind == "largest" else toe * weights)
+                largest = kind == "largest"
+                rows.append(wanted.counted(toe, grid) if largest else toe * _root_weights(grid))
             elif kind == "largest":
                 rows.append(extremes(error))
             else:
@@ -210,10 +211,28 @@ class Model:
         self, bound: Bound, designs: Designs, solved: Solved, found: Evaluation
     ) -> Array:
         """Rows of a bound on any quantity, one a side; of the largest of many one for each."""
-        many = None if bound.least is not None else _changes(solved, bound.name)
+        many = None if bound.least is not None else self._departures(solved, bound.name)
         if many is not None:
             return np.asarray(np.degrees(np.concatenate([many, -many], axis=1)))
         return bound.excess(self.problem.bounded(bound.name, designs, found.metrics))
+
+    def _departures(self, solved: Solved, name: str) -> Array | None:
+        """What a quantity is the largest size of, (N, R), radians; None of others."""
+        heights, found = solved.heights, None
+        if name == "bump_steer_deg":
+            wanted, grid = self.problem.steering.wanted_toe, self.problem.travel.grid()
+            found = wanted.counted(solved.bump.departure, grid)
+        elif name == "ackermann_error_deg":
+            found = extremes(solved.ackermann.error)
+        elif name == "part_lock_bump_steer_deg":
+            found = solved.part_lock
+        elif heights is not None and name == "ride_height_bump_steer_deg":
+            found = heights.counted
+        elif heights is not None and name == "ride_height_part_lock_bump_steer_deg":
+            found = heights.part_lock
+        elif heights is not None and name == "ride_height_ackermann_error_deg":
+            found = extremes(heights.ackermann.error)
+        return None if found is None else found.reshape(len(found), prod(found.shape[1:]))
 
     def jacobian(self, table: Table, free: Mask) -> Array:
         """Derivatives (K, n, R) of the rows by forward differences, all designs in one call.
@@ -248,24 +267,6 @@ class Model:
 def _kind(objective: BumpObjective) -> Kind:
     kinds: dict[BumpObjective, Kind] = {"largest": "largest", "rms": "rms"}
     return kinds.get(objective, "value")
-
-
-def _changes(solved: Solved, name: str) -> Array | None:
-    """What a quantity is the largest size of, (N, R), radians; None of others."""
-    heights, found = solved.heights, None
-    if name == "bump_steer_deg":
-        found = solved.bump.toe_change
-    elif name == "ackermann_error_deg":
-        found = extremes(solved.ackermann.error)
-    elif name == "part_lock_bump_steer_deg":
-        found = solved.part_lock
-    elif heights is not None and name == "ride_height_bump_steer_deg":
-        found = heights.toe_change
-    elif heights is not None and name == "ride_height_part_lock_bump_steer_deg":
-        found = heights.part_lock
-    elif heights is not None and name == "ride_height_ackermann_error_deg":
-        found = extremes(heights.ackermann.error)
-    return None if found is None else found.reshape(len(found), prod(found.shape[1:]))
 
 
 def _pairs(found: Evaluation) -> list[Array]:

@@ -142,7 +142,12 @@ def _forward(
         name: _sample(space[name], rng, size)
         for name in ("rack_fore_aft_mm", "arm_length_mm", "arm_angle_deg", "spacer_mm")
     }
-    motion = upright_motion(problem.points, problem.travel.grid(), problem.car.attitude)
+    motion = upright_motion(
+        problem.points,
+        problem.travel.grid(),
+        problem.car.attitude,
+        problem.steering.wanted_toe,
+    )
     bare = 0.5 * problem.racks[rack].inner_joint_spacing_mm
     angle = np.radians(free["arm_angle_deg"])
 
@@ -203,6 +208,7 @@ def _reverse(
         step_mm=max(1.0, (height.high - height.low) / 8.0),
         attitude=problem.car.attitude,
         through_rest=True,
+        wanted=problem.steering.wanted_toe,
     )
     free = {name: values[found.question] for name, values in free.items()}
     line = found.line

@@ -32,7 +32,9 @@ from optimiser.metrics.kinematic import (
     wanted_outer,
     wheel_attitude,
 )
+from optimiser.metrics.wanted import Curve
 from optimiser.study.problem_parts import (
+    accepted_bump_of,
     bounds_of,
     loads_of,
     materials_of,
@@ -40,6 +42,7 @@ from optimiser.study.problem_parts import (
     outer_bolt_of,
     room_of,
     tolerances_of,
+    wanted_toe_of,
 )
 from optimiser.study.tables import Span
 
@@ -49,6 +52,7 @@ if TYPE_CHECKING:
 
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
+    from optimiser.metrics.wanted import Target
     from optimiser.study.tables import StudyFile
 
 GREATEST_LOCK_DEG = 70.0
@@ -78,7 +82,10 @@ class Study:
         racks: racks to consider, in the order of the catalogue; empty without `[racks]`.
         variant: name of the variant, empty for the study itself.
         variants: the study again for each of its variants; empty when it has none.
-        files: where `hardpoints` and `catalogue` were read from, when not where the study says.
+        files: where `hardpoints`, `catalogue`, `wanted_toe` and `wanted_outer` were read from,
+            when not where the study says.
+        wanted_toe: the curve of the file that the study names, radians over mm.
+        wanted_outer: likewise, radians over radians.
     """
 
     path: Path
@@ -90,6 +97,8 @@ class Study:
     variant: str = ""
     variants: tuple[Study, ...] = ()
     files: Mapping[str, Path] = field(default_factory=dict)
+    wanted_toe: Curve | None = None
+    wanted_outer: Curve | None = None
 
     @property
     def name(self) -> str:
@@ -114,10 +123,13 @@ class Study:
 
     @property
     def inputs(self) -> dict[str, Path]:
-        """The files it was read from: `study`, `hardpoints` and, with racks, `catalogue`."""
+        """The files it was read from: `study`, `hardpoints`, and what else it names."""
         files = {"study": self.path, "hardpoints": self.path.parent / self.file.hardpoints.file}
         if self.file.racks is not None:
             files["catalogue"] = self.path.parent / self.file.racks.catalogue
+        for key in ("wanted_toe", "wanted_outer"):
+            if self.file.steering is not None and (name := getattr(self.file.steering, key)):
+                files[key] = self.path.parent / name
         return files | dict(self.files)
 
     @property
@@ -142,8 +154,24 @@ class Study:
     @property
     def travel(self) -> Travel | None:
         """Wheel travel, None where the study is silent."""
-        travel = self.file.travel
-        return None if travel is None else Travel(travel.bump_mm, travel.droop_mm, travel.step_mm)
+        travel, steering = self.file.travel, self.file.steering
+        if travel is None:
+            return None
+        edges = [] if steering is None else [edge for edge, _ in steering.bump_bands]
+        # A band reaches as far from rest at each ride height.
+        rests = (0.0, *self.car.ride_heights_mm)
+        also = {abs(way * edge - rest) for edge in edges for rest in rests for way in (-1.0, 1.0)}
+        return Travel(travel.bump_mm, travel.droop_mm, travel.step_mm, tuple(sorted(also)))
+
+    @property
+    def target(self) -> Target:
+        """What is wanted of the outer wheel; pure rolling without `[steering]`."""
+        steering = self.file.steering
+        if steering is None:
+            return 1.0
+        if steering.wanted_outer is not None and self.wanted_outer is not None:
+            return self.wanted_outer
+        return steering.ackermann_target
 
     @cached_property
     def arm(self) -> ArmPlacement:
@@ -207,8 +235,8 @@ class Study:
             travel=travel,
             steering=Steering(
                 inner_lock=lock,
-                ackermann_target=steering.ackermann_target,
-                acceptable_bump_steer=float(np.radians(steering.acceptable_bump_steer_deg)),
+                ackermann_target=self.target,
+                acceptable_bump_steer=accepted_bump_of(steering),
                 acceptable_ackermann_error=float(
                     np.radians(steering.acceptable_ackermann_error_deg)
                 ),
@@ -217,6 +245,7 @@ class Study:
                 acceptable_part_lock=None
                 if steering.acceptable_part_lock_bump_steer_deg is None
                 else float(np.radians(steering.acceptable_part_lock_bump_steer_deg)),
+                wanted_toe=wanted_toe_of(steering, self.wanted_toe),
             ),
             racks=self.racks,
             space=self.space,
@@ -340,8 +369,7 @@ def _kerb_geometry(study: Study) -> tuple[float, float]:
 
 def _lock_for_circle(study: Study, diameter_mm: float) -> float:
     """Inner angle for a turning circle between kerbs; NaN when no angle gives it."""
-    steering = study.file.steering
-    target = 1.0 if steering is None else steering.ackermann_target
+    target = study.target
     track, offset = _kerb_geometry(study)
     outer = outer_for_diameter(diameter_mm, study.car.wheelbase_mm, offset)
     if np.isnan(outer):
@@ -349,13 +377,18 @@ def _lock_for_circle(study: Study, diameter_mm: float) -> float:
     return inner_for_outer(outer, track, study.car.wheelbase_mm, target)
 
 
+def greatest_lock_deg(study: Study) -> float:
+    """The greatest inner angle that a study may ask for; no more than it says what is wanted of."""
+    target = study.target
+    end = float(np.degrees(target.at[-1])) if isinstance(target, Curve) else GREATEST_LOCK_DEG
+    return min(end, GREATEST_LOCK_DEG)
+
+
 def least_circle_m(study: Study) -> float:
     """Turning circle between kerbs at the greatest lock that a study may ask for."""
-    steering = study.file.steering
-    target = 1.0 if steering is None else steering.ackermann_target
     track, offset = _kerb_geometry(study)
     wheelbase = study.car.wheelbase_mm
-    outer = wanted_outer(np.radians(GREATEST_LOCK_DEG), track, wheelbase, target)
+    outer = wanted_outer(np.radians(greatest_lock_deg(study)), track, wheelbase, study.target)
     return float(turning_diameter(outer, wheelbase, offset)) / 1000.0
 
 

@@ -38,7 +38,8 @@ class Table(BaseModel):
             return value
         low, high = cast("float", extra["low"]), cast("float", extra["high"])
         unit = str(extra["unit"])
-        for number in _numbers(value):
+        paired = bool(extra["of_pairs"]) and isinstance(value, tuple)
+        for number in _numbers(tuple(second for _, second in value) if paired else value):
             if not low <= number <= high:
                 shown = "" if unit == "1" else f" {unit}"
                 guess = _guess(number, low, high, unit)
@@ -59,6 +60,7 @@ def key(
     absent: str = "",
     alias: str | None = None,
     empty: bool = False,
+    of_pairs: bool = False,
 ) -> Any:
     """Description of one key, for messages and for the table of keys.
 
@@ -70,8 +72,15 @@ def key(
         absent: what holds when the key is left out and its default does not say so.
         alias: the key's name where Python cannot spell it.
         empty: the default is an empty sub-table.
+        of_pairs: where the value is a list of pairs, unit and range are of the second of each.
     """
-    extra: dict[str, Any] = {"unit": unit, "low": low, "high": high, "absent": absent}
+    extra: dict[str, Any] = {
+        "unit": unit,
+        "low": low,
+        "high": high,
+        "absent": absent,
+        "of_pairs": of_pairs,
+    }
     if empty:
         return Field(
             default_factory=dict, description=description, json_schema_extra=extra, alias=alias

@@ -83,6 +83,8 @@ def ways(annotation: Any, unit: str = "") -> list[str]:
     if _is_point(annotation):
         return ["[x, y, z]"]
     origin, inside = get_origin(annotation), get_args(annotation)
+    if origin is tuple and inside == (float, float):
+        return [f"[travel in mm, {unit}]"]
     if origin is Literal:
         return [f'"{word}"' for word in inside]
     if origin is tuple:

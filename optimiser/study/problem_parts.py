@@ -17,13 +17,16 @@ from optimiser.evaluation.asked import (
 )
 from optimiser.metrics.strength import Rod
 from optimiser.metrics.tolerance import Tolerances
+from optimiser.metrics.wanted import WantedToe
 
 if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame
     from optimiser.metrics.joints import OuterBolt
+    from optimiser.metrics.wanted import Curve
     from optimiser.study.part_tables import SpacerTable, TieRodTable
-    from optimiser.study.tables import StudyFile
+    from optimiser.study.tables import SteeringTable, StudyFile
 
+MM_PER_M = 1e3
 PA_PER_KPA = 1e3
 MPA_PER_GPA = 1e3
 KG_PER_MM3 = 1e-9  # of one kg/m3
@@ -43,8 +46,9 @@ def bounds_of(file: StudyFile) -> tuple[Bound, ...]:
 def _acceptable_elsewhere(file: StudyFile) -> dict[str, float]:
     """What is acceptable of bump steer and Ackermann error where they are no objectives, degrees.
 
-    Bump steer about a ride height is at most twice that about the design height, since both are
-    counted over the same travel; so what is minimised pulls the others along.
+    Where all travel is alike, bump steer about a ride height is at most twice that about the
+    design height, since both are counted over the same travel; so what is minimised pulls the
+    others along.
     """
     steering = file.steering
     found: dict[str, float] = {}
@@ -54,7 +58,7 @@ def _acceptable_elsewhere(file: StudyFile) -> dict[str, float]:
     if turned is not None:
         found["part_lock_bump_steer_deg"] = turned
     if file.car.ride_heights_mm:
-        found["ride_height_bump_steer_deg"] = steering.acceptable_bump_steer_deg
+        found["ride_height_bump_steer_deg"] = float(np.degrees(accepted_bump_of(steering)))
         found["ride_height_ackermann_error_deg"] = steering.acceptable_ackermann_error_deg
         if turned is not None:
             found["ride_height_part_lock_bump_steer_deg"] = turned
@@ -66,6 +70,22 @@ def objectives_of(file: StudyFile) -> Objectives:
     table = file.objectives
     accepted = tuple(table.acceptable.get(name) for name in table.also)
     return Objectives(table.bump_steer, table.ackermann_error, table.also, accepted)
+
+
+def wanted_toe_of(steering: SteeringTable, curve: Curve | None) -> WantedToe:
+    """What toe is wanted to do over travel; `curve` is that of the file, if one is named."""
+    gradient = steering.wanted_toe_gradient_deg_per_m or 0.0
+    return WantedToe(
+        gradient=float(np.radians(gradient)) / MM_PER_M,
+        curve=None if steering.wanted_toe is None else curve,
+        bands=tuple((edge, float(np.radians(value))) for edge, value in steering.bump_bands),
+    )
+
+
+def accepted_bump_of(steering: SteeringTable) -> float:
+    """Accepted bump steer in radians; of bands the widest one's."""
+    accepted = steering.acceptable_bump_steer_deg
+    return float(np.radians(accepted[-1][1] if isinstance(accepted, tuple) else accepted))
 
 
 def loads_of(file: StudyFile) -> LoadAssumptions | None:

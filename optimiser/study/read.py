@@ -15,16 +15,18 @@ from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
-from optimiser.study.case import GREATEST_LOCK_DEG, Study, check_whole, least_circle_m
+from optimiser.study.case import Study, check_whole, greatest_lock_deg, least_circle_m
 from optimiser.study.given import check_given
 from optimiser.study.messages import shown
 from optimiser.study.tables import Span
 from optimiser.study.toml import expand, read_toml, validate, with_keys
+from optimiser.study.wanted import check_wanted, read_wanted_outer, read_wanted_toe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from optimiser.linkage.racks import Rack
+    from optimiser.metrics.wanted import Curve
     from optimiser.study.tables import StudyFile
 
 __all__ = ["Study", "read_case", "read_study", "with_overrides", "write_starter"]
@@ -64,7 +66,8 @@ def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
     Args:
         path: the study file.
         variant: name of the variant; empty for the study itself.
-        files: `hardpoints` and, for a study with racks, `catalogue`.
+        files: `hardpoints` and, for a study that names them, `catalogue`, `wanted_toe` and
+            `wanted_outer`.
 
     Raises:
         InputError: anything that `read_study` refuses in that case, or no such variant.
@@ -123,7 +126,19 @@ def _build(
     drawn = files.get("hardpoints") or _beside(path, table.file, f"{where}, [hardpoints] file")
     points = read_hardpoints(drawn, frame, table.unit, table.names)
     racks = _racks(path, file, where, files.get("catalogue"))
-    study = Study(path, text, file, frame, points, racks, variant, files=dict(files))
+    toe, outer = _wanted(path, file, where, files)
+    study = Study(
+        path,
+        text,
+        file,
+        frame,
+        points,
+        racks,
+        variant,
+        files=dict(files),
+        wanted_toe=toe,
+        wanted_outer=outer,
+    )
     if whole:
         check_whole(study, racks=racked)
     _check_together(study, where)
@@ -146,6 +161,23 @@ def _beside(path: Path, name: str, where: str) -> Path:
             where, f"no such file {shown(name)}", "paths start at the folder of the study file"
         )
     return beside
+
+
+def _wanted(
+    path: Path, file: StudyFile, where: str, copies: Mapping[str, Path]
+) -> tuple[Curve | None, Curve | None]:
+    """Curves of the wanted toe and of the wanted outer angle, where the study names files."""
+    if file.steering is None:
+        return None, None
+
+    def at(key: str, name: str) -> Path:
+        return copies.get(key) or _beside(path, name, f"{where}, [steering] {key}")
+
+    toe, outer = file.steering.wanted_toe, file.steering.wanted_outer
+    return (
+        None if toe is None else read_wanted_toe(at("wanted_toe", toe)),
+        None if outer is None else read_wanted_outer(at("wanted_outer", outer)),
+    )
 
 
 def _racks(path: Path, file: StudyFile, where: str, copy: Path | None) -> tuple[Rack, ...]:
@@ -264,6 +296,7 @@ def _check_steering(study: Study, where: str) -> None:
             "nothing grows without [steering] keep_tie_rods = true",
             'remove the limit, or write "off"',
         )
+    check_wanted(study, where)
     if steering.turning_circle_m is None:
         return
     place = f"{where}, [steering] turning_circle_m"
@@ -272,12 +305,12 @@ def _check_steering(study: Study, where: str) -> None:
             place, "between kerbs depends on the tyre's width", "add [car] tyre_width_mm"
         )
     lock = study.inner_lock or 0.0
-    if not np.degrees(lock) <= GREATEST_LOCK_DEG:
+    most = greatest_lock_deg(study)
+    if not np.degrees(lock) <= most:
         least = least_circle_m(study)
         raise InputError(
             place,
-            f"{steering.turning_circle_m:g} m needs more than {GREATEST_LOCK_DEG:g} deg of the "
-            "inner wheel",
+            f"{steering.turning_circle_m:g} m needs more than {most:g} deg of the inner wheel",
             f"with this wheelbase and track the least is about {least:.1f} m",
         )
 

@@ -6,9 +6,10 @@ The table of keys in `studies/README.md` is made from these models. Where a defa
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Discriminator, Tag, field_validator, model_validator
+from pydantic import BeforeValidator, Discriminator, Tag, field_validator, model_validator
 
 from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
@@ -65,6 +66,30 @@ ArmHeight = Annotated[_SPAN | _FIXED | _STOCK | _ARM_HEIGHT, Discriminator(kind_
 """Arm height, which may also follow the rack."""
 Free = Annotated[_SPAN | _FIXED | _STOCK, Discriminator(kind_of)]
 """A variable that the drawing does not give."""
+
+
+def _bands(value: Any) -> Any:
+    """A list of pairs as tuples; anything else as it is."""
+    if not isinstance(value, (list, tuple)):
+        return value
+    pairs = [tuple(pair) if isinstance(pair, (list, tuple)) else () for pair in value]
+    if not pairs or any(list(map(kind_of, pair)) != ["number", "number"] for pair in pairs):
+        refuse(
+            "is no list of pairs of numbers",
+            "write one number in deg, or [[30, 0.05], [60, 0.15]]: [travel in mm, deg] each",
+        )
+    return tuple(pairs)
+
+
+Bands = Annotated[
+    _FIXED
+    | Annotated[
+        Annotated[tuple[tuple[float, float], ...], BeforeValidator(_bands)],
+        Tag("stock"),
+    ],
+    Discriminator(kind_of),
+]
+"""What is accepted at every travel, or up to each of several."""
 Limit = Annotated[
     Annotated[float, Tag("number")] | Annotated[Literal["off"], Tag("word")], Discriminator(kind_of)
 ]
@@ -236,9 +261,45 @@ class SteeringTable(Table):
         float,
         key("wanted share of pure rolling: 1 = Ackermann, 0 = parallel wheels", "1", -2.0, 2.0),
     ] = 1.0
+    wanted_outer: Annotated[
+        str | None,
+        key(
+            "CSV `inner_deg,outer_deg` of the outer wheel's wanted angle, from straight ahead to "
+            "the required lock, a smooth curve through its rows; instead of `ackermann_target`",
+            absent="by the target",
+        ),
+    ] = None
+    wanted_toe_gradient_deg_per_m: Annotated[
+        float | None,
+        key(
+            "wanted change of each wheel's toe-in for a metre of travel upward, negative for "
+            "toe-out in bump; bump steer is then the departure from it",
+            "deg/m",
+            -100.0,
+            100.0,
+            absent="toe is to stay",
+        ),
+    ] = None
+    wanted_toe: Annotated[
+        str | None,
+        key(
+            "CSV `travel_mm,toe_in_change_deg` of each wheel's wanted change of toe-in from rest "
+            "over the whole travel, a smooth curve through its rows; this or the gradient",
+            absent="toe is to stay",
+        ),
+    ] = None
     acceptable_bump_steer_deg: Annotated[
-        float,
-        key("greatest toe change over travel that you accept, each wheel", "deg", 0.001, 5.0),
+        Bands,
+        key(
+            "greatest toe change over travel, or departure from the wanted one, that you accept, "
+            "each wheel; a list `[[30, 0.05], [60, 0.15]]` accepts 0.05 within 30 mm of rest and "
+            "0.15 up to 60 mm, and what lies within a narrower band then counts in proportion, "
+            "times 0.15 / 0.05",
+            "deg",
+            0.001,
+            5.0,
+            of_pairs=True,
+        ),
     ]
     acceptable_ackermann_error_deg: Annotated[
         float,
@@ -277,6 +338,37 @@ class SteeringTable(Table):
                 "give exactly one of the two",
             )
         return self
+
+    @model_validator(mode="after")
+    def _one_wish(self) -> Self:
+        if self.wanted_outer is not None and "ackermann_target" in self.model_fields_set:
+            refuse("both ackermann_target and wanted_outer are given", "remove one of the two")
+        if self.wanted_toe is not None and self.wanted_toe_gradient_deg_per_m is not None:
+            refuse(
+                "both wanted_toe and wanted_toe_gradient_deg_per_m are given",
+                "remove one of the two",
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _bands_widen(self) -> Self:
+        bands = self.bump_bands
+        travels, accepted = [travel for travel, _ in bands], [value for _, value in bands]
+        rising = all(a < b for values in (travels, accepted) for a, b in pairwise(values))
+        if bands and not (travels[0] > 0.0 and rising):
+            refuse(
+                "travels and what is accepted up to them do not both rise",
+                "list the narrowest band first, [[30, 0.05], [60, 0.15]]; what is accepted up to a "
+                "travel holds nearer to rest too",
+                "acceptable_bump_steer_deg",
+            )
+        return self
+
+    @property
+    def bump_bands(self) -> tuple[tuple[float, float], ...]:
+        """Travel and what is accepted up to it, mm and degrees, the narrowest first."""
+        accepted = self.acceptable_bump_steer_deg
+        return accepted if isinstance(accepted, tuple) else ()
 
 
 # --- the choice ----------------------------------------------------------------------------------

@@ -23,7 +23,11 @@ MAX_DEPTH = 12
 MAX_VARIANTS = 1000
 _TOO_DEEP = "nests tables or lists too deep for a study"
 # Of these only one may be given, so a variant that gives one drops the study's other.
-_EITHER = ("inner_lock_deg", "turning_circle_m")
+_EITHER = (
+    ("inner_lock_deg", "turning_circle_m"),
+    ("ackermann_target", "wanted_outer"),
+    ("wanted_toe", "wanted_toe_gradient_deg_per_m"),
+)
 
 
 # --- the text ------------------------------------------------------------------------------------
@@ -100,7 +104,9 @@ def with_keys(file: StudyFile, overrides: Mapping[str, Any], where: str) -> Stud
     Raises:
         InputError: a value that the file could not hold; `where` says where it stands.
     """
-    base = file.model_dump(by_alias=True, exclude={"variant"}, exclude_none=True)
+    base = file.model_dump(
+        by_alias=True, exclude={"variant"}, exclude_none=True, exclude_unset=True
+    )
     return validate(_merged(base, overrides), where)
 
 
@@ -167,8 +173,9 @@ def _leaves(path: tuple[str, ...], tree: Any) -> Iterator[tuple[tuple[str, ...],
 def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     """Tables of `base` with those of `over` laid on top, key by key; lists as a whole."""
     merged = dict(base)
-    if any(key in over for key in _EITHER):
-        merged = {key: value for key, value in merged.items() if key not in _EITHER}
+    for either in _EITHER:
+        if any(key in over for key in either):
+            merged = {key: value for key, value in merged.items() if key not in either}
     for key, value in over.items():
         below = merged.get(key)
         both = isinstance(value, dict) and isinstance(below, dict)

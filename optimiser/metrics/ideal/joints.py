@@ -1,7 +1,8 @@
 """Ideal inner joints and the toe that remains with them.
 
 A tie rod from P to the outer joint leaves toe frozen exactly where P is equally far from all of
-the path that the outer joint draws in the body while the steer angle is held.
+the path that the outer joint draws in the body while the steer angle is held. Where toe is wanted
+to change over travel, the steer angle is held at the wanted one of each travel instead.
 """
 
 from __future__ import annotations
@@ -16,12 +17,14 @@ from optimiser.linkage.mirror import across
 from optimiser.linkage.vectors import Array, norm
 from optimiser.metrics.ideal.circle import CircleFit, as_fit, fit_rows, trapezium_weights
 from optimiser.metrics.ideal.upright import UprightMotion, upright_motion
+from optimiser.metrics.wanted import FROZEN
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.metrics.wanted import WantedToe
 
 _BLOCK = 16384  # samples of a path worked on at once, so that they stay in the cache
 
@@ -34,9 +37,9 @@ class IdealJoint:
         inner_joint: (..., 3) mm.
         length_mm: tie-rod length, such that toe has its design value at rest.
         residual_mm: RMS error of the tie rod's length over travel, see `CircleFit`.
-        toe_largest: greatest change of toe over travel that remains, rad. To first order in the
-            error of length, with the lever that each pose has.
-        toe_rms: root mean square of the change over travel, rad.
+        toe_largest: greatest departure of toe over travel from what is wanted, rad. To first
+            order in the error of length, with the lever that each pose has.
+        toe_rms: root mean square of the departure over travel, rad.
         fit: condition and status of the fit, and the line where the path is straight.
     """
 
@@ -76,6 +79,7 @@ def ideal_inner_joint(
     attitude: Attitude = STRAIGHT,
     *,
     through_rest: bool = False,
+    wanted: WantedToe = FROZEN,
 ) -> IdealJoint:
     """Inner joints that best keep toe over wheel travel, for outer joints at rest.
 
@@ -88,11 +92,12 @@ def ideal_inner_joint(
         attitude: of the wheel at rest.
         through_rest: False minimises the RMS of the tie rod's length error about its mean; True
             minimises it about the length at rest, which is nearer to the RMS of bump steer.
+        wanted: how toe is wanted to change over travel; by default not at all.
 
     Raises:
         ValueError: as `trapezium_weights`.
     """
-    motion = upright_motion(points, travel_mm, attitude)
+    motion = upright_motion(points, travel_mm, attitude, wanted)
     return ideal_for_motion(motion, outer_joint, fore_aft_mm, through_rest=through_rest)
 
 

@@ -14,10 +14,12 @@ from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.vectors import Array
 from optimiser.metrics.ideal.joints import IdealJoint, ideal_for_motion
 from optimiser.metrics.ideal.upright import upright_motion
+from optimiser.metrics.wanted import FROZEN
 
 if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.metrics.wanted import WantedToe
 
 SPACING_TOLERANCE_MM = 1e-7
 """Looser than the rounding of the fit, which grows as travel shrinks: 6e-8 mm within +-1 mm."""
@@ -51,6 +53,7 @@ def ideal_line(
     travel_mm: ArrayLike,
     attitude: Attitude = STRAIGHT,
     through_rest: bool = False,
+    wanted: WantedToe = FROZEN,
 ) -> IdealLine:
     """Ideal inner joints for steering arms of given length, angle (rad) and heights.
 
@@ -58,7 +61,7 @@ def ideal_line(
     others of shape (Q, 1) a line for each of Q questions. The rest as `ideal_inner_joint` and
     `place_outer_joint`.
     """
-    motion = upright_motion(points, travel_mm, attitude)
+    motion = upright_motion(points, travel_mm, attitude, wanted)
     outer = place_outer_joint(points, arm_length_mm, arm_heights_mm, arm_angle, ahead)
     joint = ideal_for_motion(motion, outer, fore_aft_mm, through_rest=through_rest)
     shape = joint.length_mm.shape
@@ -98,6 +101,7 @@ def solve_for_spacing(
     step_mm: float = 5.0,
     attitude: Attitude = STRAIGHT,
     through_rest: bool = False,
+    wanted: WantedToe = FROZEN,
 ) -> SpacingSolutions:
     """Arm heights that make a given inner-joint spacing ideal, and the rack heights they want.
 
@@ -118,6 +122,7 @@ def solve_for_spacing(
         step_mm: greatest distance between samples.
         attitude: of the wheel at rest.
         through_rest: as `ideal_inner_joint`.
+        wanted: likewise.
 
     Raises:
         ValueError: more than one set of arms, an empty height range, or as `trapezium_weights`.
@@ -125,7 +130,7 @@ def solve_for_spacing(
     low, high = height_range_mm
     if not low < high:
         raise ValueError("the height range needs its lower end first")
-    motion = upright_motion(points, travel_mm, attitude)
+    motion = upright_motion(points, travel_mm, attitude, wanted)
     if motion.shape:
         raise ValueError("solve_for_spacing takes one set of arms")
     numbers = [np.asarray(v, float) for v in (spacing_mm, fore_aft_mm, arm_length_mm, arm_angle)]

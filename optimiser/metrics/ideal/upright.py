@@ -1,4 +1,4 @@
-"""Motion of the upright over wheel travel with its steer angle held; no tie rod enters.
+"""Motion of the upright over wheel travel with its toe as wanted; no tie rod enters.
 
 The poses are those of `linkage.at_steer`; what they add here is how the upright moves as it steers.
 """
@@ -15,19 +15,21 @@ from optimiser.linkage.attitude import STRAIGHT
 from optimiser.linkage.constants import flatten, prepare_arms
 from optimiser.linkage.poses import arm_rates, hinges, steer_rate
 from optimiser.linkage.vectors import Array, cross_first, dot, dot_first, unit
+from optimiser.metrics.wanted import FROZEN
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
+    from optimiser.metrics.wanted import WantedToe
 
 _TIE_ROD = ("outer_joint", "inner_joint")
 
 
 @dataclass(frozen=True, slots=True)
 class UprightMotion:
-    """Motion of the left upright over P wheel travels with its steer angle held; arms (...,).
+    """Motion of the left upright over P wheel travels with its toe as wanted; arms (...,).
 
     A point of the upright with coordinates a moves to L + a_0 e_0 + a_1 e_1 + a_2 e_2. Were the
     upright to steer at constant wheel travel, its point at r would move by
@@ -83,13 +85,15 @@ def upright_motion(
     points: Hardpoints,
     travel_mm: ArrayLike,
     attitude: Attitude = STRAIGHT,
+    wanted: WantedToe = FROZEN,
 ) -> UprightMotion:
-    """Move the upright over wheel travel with its steer angle held at its design value.
+    """Move the upright over wheel travel with its steer angle held at what is wanted there.
 
     Args:
         points: arms and wheel of batch shape (...); the tie rod is not used.
         travel_mm: vertical displacements of the wheel centre, (P,), bump positive.
         attitude: of the wheel at rest.
+        wanted: how toe is wanted to change over travel; by default it keeps its design value.
     """
     travel = np.asarray(travel_mm, float)
     apart = attitude.with_pose_axes(1)
@@ -100,7 +104,10 @@ def upright_motion(
         *(value.shape[:-1] for value in drawn.values()), spin.shape[:-1], travel.shape
     )
     at = {name: flatten(value, shape) for name, value in drawn.items()}
-    travels, steer = (np.broadcast_to(value, shape).ravel() for value in (travel, -apart.toe_in))
+    toe_in = np.asarray(apart.toe_in, float)
+    if not wanted.is_none:
+        toe_in = toe_in + wanted.change(travel)
+    travels, steer = (np.broadcast_to(value, shape).ravel() for value in (travel, -toe_in))
     out = np.empty((6, 3, travels.size))
     with np.errstate(invalid="ignore", divide="ignore"):
         joints = hinges(corner, shape).reshape(4, 3, -1)

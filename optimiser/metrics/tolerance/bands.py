@@ -88,7 +88,7 @@ def _bump_after(
         adjusted_corner(points, name, amount, conditions)
         for name, amount in zip(which, amounts_mm, strict=True)
     ]
-    bump = largest_bump(join_corners(corners), conditions.travel_mm)
+    bump = largest_bump(join_corners(corners), conditions)
     return np.asarray(bump.reshape(amounts_mm.shape))
 
 

@@ -80,7 +80,7 @@ class Percentiles:
 class _Rates:
     """Curves (N, ...) of designs and their rates (N, D, ...) per unit of each dimension."""
 
-    toe: Array
+    toe: Array  # its departure from what is wanted, as it counts
     toe_rate: Array
     error: Array  # at the nodes
     error_rate: Array
@@ -135,7 +135,7 @@ def _rates(points: Hardpoints, conditions: Conditions) -> _Rates:
     curves = _solve(
         points, conditions, Cars(left, right), np.tile(each, (len(points.inner_joint), 1))
     )
-    toe, error, reach = curves.toe_change[..., 0, :], curves.ackermann_error, _reach(curves)
+    toe, error, reach = curves.counted[..., 0, :], curves.ackermann_error, _reach(curves)
     with np.errstate(invalid="ignore"):
         return _Rates(
             toe[:, 0],
@@ -150,7 +150,7 @@ def _rates(points: Hardpoints, conditions: Conditions) -> _Rates:
 def _reach(curves: CarCurves) -> Array:
     """`Poses.reach` at the ends of what each corner of cars (N, K) does, (N, K, 2, 16)."""
     assert curves.ends is not None
-    shape = curves.toe_change.shape[:2]
+    shape = curves.counted.shape[:2]
     squares = curves.ends.reach.reshape(4, 2, *shape, -1)
     return squares.transpose(2, 3, 1, 0, 4).reshape(*shape, 2, -1)
 
@@ -185,6 +185,7 @@ def _solve(
     curves = solve_cars(left, right, conditions)
     return CarCurves(
         curves.toe_change.reshape(*shape, *curves.toe_change.shape[1:]),
+        curves.counted.reshape(*shape, *curves.counted.shape[1:]),
         curves.ackermann_error.reshape(*shape, *curves.ackermann_error.shape[1:]),
         curves.ends,
     )

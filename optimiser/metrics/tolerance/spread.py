@@ -19,6 +19,7 @@ from optimiser.metrics.kinematic import (
 )
 from optimiser.metrics.tolerance.built import AsBuilt, build_corner, join_corners
 from optimiser.metrics.tolerance.draws import Tolerances, draw_cars
+from optimiser.metrics.wanted import FROZEN
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.poses import Poses
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.wanted import Target, WantedToe
 
 PERCENTILE = 0.95
 CHUNK_CARS = 1024
@@ -40,7 +42,8 @@ class Conditions:
         travel_mm: travel grid (P,) that holds 0.
         attitude: designed, of each wheel at rest.
         inner_lock: required angle of the inner wheel.
-        ackermann_target: 1 is pure rolling, 0 parallel.
+        ackermann_target: 1 is pure rolling, 0 parallel; or a curve, see `wanted_outer`.
+        wanted_toe: how toe is wanted to change over travel, and how nearly.
         nodes: rack displacements up to lock at which Ackermann error is taken.
     """
 
@@ -48,7 +51,8 @@ class Conditions:
     wheelbase_mm: float
     attitude: Attitude
     inner_lock: float
-    ackermann_target: float = 1.0
+    ackermann_target: Target = 1.0
+    wanted_toe: WantedToe = FROZEN
     nodes: int = 12
 
 
@@ -58,19 +62,21 @@ class CarCurves:
 
     Attributes:
         toe_change: change of toe-in over travel of the left and the right wheel, (C, 2, P).
+        counted: its departure from what is wanted, as it counts (`WantedToe.counted`), (C, 2, P).
         ackermann_error: over the lock in the left and the right turn, (C, 2, nodes + 1).
         ends: poses (2 C, 4) at both ends of the travel and at the lock in either turn, of all left
             wheels and then of the images of all right ones; None where nothing was solved.
     """
 
     toe_change: Array
+    counted: Array
     ackermann_error: Array
     ends: Poses | None = None
 
     @property
     def bump_steer(self) -> Array:
         """Largest bump steer of the worse wheel, (C,)."""
-        return np.asarray(np.max(np.abs(self.toe_change), axis=(-2, -1)))
+        return np.asarray(np.max(np.abs(self.counted), axis=(-2, -1)))
 
     @property
     def largest_ackermann_error(self) -> Array:
@@ -106,17 +112,20 @@ def solve_cars(left: AsBuilt, right: AsBuilt, conditions: Conditions) -> CarCurv
     half = 0.5 * kingpin_track(both.points, both.attitude)
     track = (half + half[other])[:, None]
     error = outer - wanted_outer(inner, track, conditions.wheelbase_mm, conditions.ackermann_target)
+    toe, wanted = np.stack([toe[:count], toe[count:]], axis=1), conditions.wanted_toe
     return CarCurves(
-        np.stack([toe[:count], toe[count:]], axis=1),
+        toe,
+        wanted.counted(wanted.departure(toe, grid), grid),
         np.stack([error[:count], error[count:]], axis=1),
         poses.select(np.array([0, bump - 1, bump + turns - 1, -1])),
     )
 
 
-def largest_bump(corners: AsBuilt, travel_mm: Array) -> Array:
+def largest_bump(corners: AsBuilt, conditions: Conditions) -> Array:
     """Largest bump steer, radians, of corners of any batch shape (...)."""
-    toe = -corners.solve(travel_mm, 0.0).steer
-    return summarise_toe(toe, travel_mm, np.full(toe.shape[:-1], np.nan)).largest
+    toe = -corners.solve(conditions.travel_mm, 0.0).steer
+    unknown = np.full(toe.shape[:-1], np.nan)
+    return summarise_toe(toe, conditions.travel_mm, unknown, conditions.wanted_toe).largest
 
 
 def percentile(values: ArrayLike, share: float = PERCENTILE) -> Array:

@@ -118,6 +118,7 @@ def _ideal(problem: Problem, arm: ArmShape, heights: Array) -> IdealLine:
         ahead=problem.arm_ahead,
         travel_mm=problem.travel.grid(),
         attitude=problem.car.attitude,
+        wanted=problem.steering.wanted_toe,
     )
 
 
@@ -143,6 +144,7 @@ def _bump(found: RackHeights, arm: ArmShape, arm_height: Array, z: Array, y: Arr
         problem.points.with_tie_rod(outer, inner),
         problem.travel.grid(),
         problem.car.attitude,
+        wanted=problem.steering.wanted_toe,
     )
     rms = problem.objectives.bump_steer == "rms"
     return np.degrees(bump.rms if rms else bump.largest)

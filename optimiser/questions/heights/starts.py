@@ -46,7 +46,12 @@ def height_seeds(
     sets = _at_most(np.array(list(product(*arms))), SEEDS // 3)
     height = space["arm_height_mm"]
     arm_heights = _samples(height, _ARM_SAMPLES)
-    motion = upright_motion(problem.points, problem.travel.grid(), problem.car.attitude)
+    motion = upright_motion(
+        problem.points,
+        problem.travel.grid(),
+        problem.car.attitude,
+        problem.steering.wanted_toe,
+    )
     x, length, angle = (sets[:, i, None] for i in range(3))
     outer = place_outer_joint(
         problem.points, length, arm_heights, np.radians(angle), problem.arm_ahead
