@@ -19,6 +19,12 @@ from optimiser.answer.design_numbers import (
 from optimiser.answer.held import Held, accepted_values
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import some_names
+from optimiser.answer.wants import (
+    accepted_bump_text,
+    band_numbers,
+    wanted_outer_text,
+    wanted_toe_text,
+)
 from optimiser.base.files import csv_text
 from optimiser.evaluation.clearance.metrics import told_apart_mm, unchecked_parts
 from optimiser.evaluation.designs import JUDGED, nearest_allowed
@@ -134,10 +140,11 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
         ),
         ("wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm"),
         ("inner wheel at lock", f"{np.degrees(steering.inner_lock):.2f} deg"),
-        ("Ackermann target", f"{steering.ackermann_target:g} (1 pure rolling, 0 parallel)"),
+        ("Ackermann target", wanted_outer_text(problem)),
+        *(("wanted toe", text) for text in [wanted_toe_text(problem)] if text),
         (
             "acceptable",
-            f"{problem.acceptable[0]:g} deg bump steer, "
+            f"{accepted_bump_text(problem)} bump steer, "
             f"{problem.acceptable[1]:g} deg Ackermann error{_also_accepted(problem)}",
         ),
         *_more_heights(problem),
@@ -260,6 +267,10 @@ def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     for one in shown("corner"):
         if one.name in values:
             yield one.words, _drawn_text(problem, one, values[one.name])
+    for band in band_numbers(problem, drawn.bump):
+        there = np.isfinite(band.value)
+        text = f"{band.text}, {band.accepted:g} accepted" if there else CANNOT_REACH
+        yield band.words, text
     if reason := drawn_reason(problem):
         yield CANNOT_REACH, reason
     limits = problem.limits

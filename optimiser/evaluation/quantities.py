@@ -58,15 +58,19 @@ QUANTITIES = (
     Quantity("best_ackermann_error_deg", "least Ackermann error found", "deg", 3,
         "likewise", "less", needs=(RACK, SEARCH), shown=("racks",), apart=_OF_MANY),
     Quantity("bump_steer_deg", "bump steer", "deg", 3,
-        "greatest absolute change of toe-in from rest over the wheel travel, rack at centre",
+        "greatest absolute change of toe-in from rest over the wheel travel, rack at centre; where "
+        "`[steering]` wants toe to change, its greatest departure from that, here and in all rows "
+        "of bump steer; with a list in `acceptable_bump_steer_deg` what lies within a narrower "
+        "band counts in proportion, times what the widest accepts over its own",
         "less", _TOE, shown=("racks", "corner", "pick")),
     Quantity("bump_steer_rms_deg", "bump steer, RMS over travel", "deg", 3,
-        "root mean square of that change over the travel (trapezium rule)",
+        "root mean square of that change over the travel (trapezium rule), all travel alike",
         "less", _TOE, shown=("corner",)),
     Quantity("bump_gradient_deg_per_m", "toe-in gradient at rest", "deg/m", 2,
         "slope of toe-in against wheel travel at rest", source=_TOE, shown=("corner",)),
     Quantity("part_lock_bump_steer_deg", "bump steer at half lock", "deg", 3,
-        "as bump steer, with the rack half way to the required lock, the worse side",
+        "as bump steer, with the rack half way to the required lock, the worse side, all travel "
+        "alike",
         "less", _TOE, shown=("corner",)),
     Quantity("ride_height_bump_steer_deg", "bump steer about the worst ride height", "deg", 3,
         "as bump steer, with the body higher or lower by each of `[car] ride_heights_mm`: toe set "

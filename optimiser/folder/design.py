@@ -49,6 +49,9 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         np.linspace(-end, end, 13),
         problem.car.attitude,
     )
+    if not problem.steering.wanted_toe.is_none:
+        wanted = problem.steering.wanted_toe.change(table["travel_mm"])
+        table["wanted_toe_change_deg"] = np.degrees(wanted)
     _write_table(folder / "curves.csv", table, chosen, "left wheel, ISO 8855 axes")
     if problem.car.roll_angles_deg:
         roll = both_ways(problem.car.roll_angles_deg)

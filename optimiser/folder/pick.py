@@ -11,6 +11,7 @@ from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
+from optimiser.answer.wants import bands_text, bump_note
 from optimiser.base.errors import InputError
 from optimiser.base.files import read_json_table, write_bytes
 from optimiser.evaluation.designs import VARIABLES
@@ -53,6 +54,8 @@ def cost_lines(picked: Picked) -> Iterator[str]:
             yield change_line(one, value, None if base is None else base.metric(one.name))
     yield from kept_rod_sentences(chosen.problem, chosen.design, chosen.outcome)
     yield from verdict_lines(chosen)
+    if note := bump_note(chosen.problem):
+        yield note
     yield from picked.notes
 
 
@@ -81,6 +84,8 @@ def verdict_lines(chosen: Chosen) -> Iterator[str]:
             yield f"NOT ACCEPTABLE: {one.words} {text} against {against}."
     if not broken and all(found.kept for found in judged):
         yield "It keeps every limit and is acceptable."
+    if bands := bands_text(problem, chosen.points):
+        yield bands
     yield from direction_sentences(problem, chosen.design)
 
 

@@ -17,6 +17,7 @@ from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
+from optimiser.answer.wants import asked_of
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
@@ -39,6 +40,8 @@ class Answer:
     Attributes:
         headline: the rack and its price, or that none is acceptable.
         place: where the chosen or nearest design is and what it comes to, a sentence or two.
+        asked: what bump steer means for the study, and bump steer up to each band's edge; empty
+            where it is the change of toe from rest, alike at every travel.
         others: what speaks for another rack, a sentence each.
         fitting: what fitting the rack asks: kept tie rods, direction and hand; a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
@@ -54,13 +57,23 @@ class Answer:
     built: str = ""
     how: str = ""
     luck: str = ""
+    asked: str = ""
 
     def sentences(self) -> Iterator[str]:
         """All of it, as the terminal shows it."""
         if self.headline == NONE_ACCEPTABLE:
             yield f"{self.headline}."
         yield from filter(
-            None, (self.place, *self.others, *self.fitting, self.built, self.how, self.luck)
+            None,
+            (
+                self.place,
+                self.asked,
+                *self.others,
+                *self.fitting,
+                self.built,
+                self.how,
+                self.luck,
+            ),
         )
 
 
@@ -75,6 +88,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
     fitting = tuple(fitting_sentences(problem, design, result.evaluation.select(one)))
     said = "" if problem.tolerances is None else _as_built(result, design, built)
     luck = _luck(result, row)
+    asked = asked_of(problem, problem.corners(design)[0].select(0))
     if not result.acceptable:
         stopped = next((r.stopped_by for r in result.comparison if r.row == row), "")
         place = f"{_place(result, row, 'The nearest is')}"
@@ -88,6 +102,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
             said,
             how_nearest(problem),
             luck,
+            asked,
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
@@ -97,6 +112,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         said,
         how_chosen(problem, result.prefer),
         luck,
+        asked,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
+from functools import partial
 from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape, quoteattr
 
@@ -15,6 +16,13 @@ from matplotlib.figure import Figure
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.answer.limits_and_growth import growth
 from optimiser.answer.shown_racks import MOST_SHOWN
+from optimiser.answer.wants import (
+    accepted_bump_text,
+    bump_note,
+    corridors,
+    wanted_outer_heading,
+    wanted_toe_text,
+)
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import LETTER
 from optimiser.report.draw.style import NAME_SIZE, heading
@@ -176,21 +184,27 @@ def _bump_figure(chosen: Chosen, built_deg: tuple[Array, Array] | None) -> Figur
     }
     curves = {name: curve for name, curve in curves.items() if np.isfinite(curve).any()}
     greatest = {name: float(np.nanmax(np.abs(curve))) for name, curve in curves.items()}
+    draw, wanted = plots.draw_bump_steer, {}
+    if bump_note(problem):
+        pieces, text = corridors(problem), accepted_bump_text(problem)
+        draw = partial(draw, corridors_deg=pieces, accepted=f"within {text}")
+        acceptable = max(float(np.abs(edges).max()) for _, *edges in pieces)
+    if wanted_toe_text(problem):
+        change = problem.steering.wanted_toe.change(mine.travel_mm)
+        curves |= (wanted := {"wanted": np.degrees(change)})
     near = max(greatest.get("chosen", 0.0), acceptable)
     # A drawn car far from acceptable would press the chosen curve flat: show it again, closer.
     close_up = greatest.get("as drawn", 0.0) > 2.5 * near
     height = 4.4 if close_up else 3.6
     figure, axes, size = _sized(6.8, height, (0.75, 0.9, 0.6, 0.15))
     if not close_up:
-        plots.draw_bump_steer(
-            axes, mine.travel_mm, curves, acceptable, size[1], built_deg=built_deg
-        )
+        draw(axes, mine.travel_mm, curves, acceptable, size[1], built_deg=built_deg)
         return figure
     figure = Figure(figsize=(6.8, 6.4))
     size = (5.15 * POINTS_PER_INCH, 2.4 * POINTS_PER_INCH)
     for bottom, shown, reach in (
         (3.6, curves, None),
-        (0.55, {"chosen": curves["chosen"]}, 1.8 * near),
+        (0.55, {"chosen": curves["chosen"]} | wanted, 1.8 * near),
     ):
         axes = figure.add_axes((0.75 / 6.8, bottom / 6.4, 5.15 / 6.8, 2.4 / 6.4))
         band = built_deg if reach is not None else None
@@ -200,7 +214,7 @@ def _bump_figure(chosen: Chosen, built_deg: tuple[Array, Array] | None) -> Figur
             else "The chosen design, closer"
         )
         axes.set_title(what, loc="left", fontsize=9)
-        plots.draw_bump_steer(
+        draw(
             axes,
             mine.travel_mm,
             shown,
@@ -232,6 +246,6 @@ def _angles_figure(chosen: Chosen) -> Figure:
             axes.set_axis_off()
         upper.text(0.0, 0.5, "No design here reaches the required lock.", transform=upper.transAxes)
         return figure
-    plots.draw_wheel_angles(upper, lines, problem.steering.ackermann_target, 2.55 * POINTS_PER_INCH)
+    plots.draw_wheel_angles(upper, lines, wanted_outer_heading(problem), 2.55 * POINTS_PER_INCH)
     plots.draw_ackermann_error(lower, errors, float(problem.acceptable[1]), 2.45 * POINTS_PER_INCH)
     return figure

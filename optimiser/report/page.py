@@ -20,6 +20,7 @@ from optimiser.answer.question import what_was_asked
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, more_columns
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
+from optimiser.answer.wants import band_numbers
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
@@ -177,6 +178,10 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
         bound = bounds.get(one.name)
         text = f"{bound_range(bound)} {one.unit}".rstrip() if bound else ""
         yield one.words, now, then, text, bound.kept(value) if bound else None
+    bumps = (corner_numbers(problem, p).bump for p in (chosen.points, problem.points))
+    for band, drawn_band in zip(*(band_numbers(problem, b) for b in bumps), strict=True):
+        kept, limit = band.value <= band.accepted, f"{band.accepted:g} deg"
+        yield band.words, band.text, drawn_band.text, limit, kept
 
 
 def _value(chosen: Chosen, name: str) -> float:

@@ -6,6 +6,7 @@ import datetime
 import math
 from typing import TYPE_CHECKING
 
+from optimiser.answer.wants import bump_note, wanted_toe_text
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.quantity import rounded
 from optimiser.metrics.mounting import DIRECTION_CAUTION
@@ -104,11 +105,14 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "the same stops; where the dampers are moved too, widen [travel]. Cars built to "
             "tolerances and loads are of the drawn height."
         )
+    toe = "departure of toe from the wanted one" if wanted_toe_text(problem) else "change of toe"
     yield (
-        "Bump steer is the change of toe of one wheel over the whole travel, rack at centre. "
+        f"Bump steer is the {toe} of one wheel over the whole travel, rack at centre. "
         "Ackermann error is the outer wheel's angle less the wanted one, both counted from the "
         "straight-ahead setting, so static toe is not in it; tyre slip is not considered."
     )
+    if note := bump_note(problem):
+        yield note
     yield (
         "Limits are judged over the poses of the travel grid and at the ends and halves of the "
         "rack, not in every pose between."

@@ -291,6 +291,9 @@ class Study:
             "racks": [asdict(rack) for rack in self.racks],
             "hardpoints_iso_mm": {name: point.tolist() for name, point in self.points.items()},
         }
+        for name in ("wanted_toe", "wanted_outer"):
+            if (curve := getattr(self, name)) is not None:
+                record["derived"][name] = asdict(curve)
         return record
 
     def notes(self) -> list[str]:

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
+from optimiser.answer.wants import accepted_bump_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.evaluation.quantities import amount
 from optimiser.questions.heights.bump_map import BumpMap, bump_map
@@ -42,7 +43,8 @@ def verdict_lines(found: RackHeights, study: Study, exact: Accuracy | None) -> I
     rack, spacers, arm = (amount(name, place.at(name)) for name in names)
     yield (
         f"How exact must it be made? Rack at {rack}, {spacers} spacers, arm at {arm} "
-        f"({place.way.name}); each dimension alone, bump steer within {exact.acceptable_deg:g} deg:"
+        f"({place.way.name}); each dimension alone, bump steer within "
+        f"{accepted_bump_text(found.problem)}:"
     )
     yield from exact.sentences()
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.wants import accepted_bump_text, bump_note
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.quantities import excess_words, quantity
 from optimiser.linkage.at_rack import describe_arm
@@ -108,6 +109,8 @@ def verdict(found: RackHeights, study: Study) -> Iterator[str]:
             if _worth_saying(found, way):
                 yield _way_sentence(found, way)
     yield from outside_lines(found, study)
+    if note := bump_note(found.problem):
+        yield note
     yield f"Hand: {found.problem.hands[found.rack].sentence}."
 
 
@@ -139,9 +142,13 @@ def _fixed_sentence(found: RackHeights) -> str:
             f"{start}, no height from {low:g} to {high:g} mm is acceptable in both numbers; the "
             f"nearest is {where}; {_ackermann(found, place)}."
         )
+    problem = found.problem
+    most = f"{problem.acceptable[0]:.2f} deg"
+    if problem.steering.wanted_toe.bands:
+        most = accepted_bump_text(problem)
     return (
-        f"{start}, no height from {low:g} to {high:g} mm brings this rack within "
-        f"{found.problem.acceptable[0]:.2f} deg; the best is {where}; {_ackermann(found, place)}."
+        f"{start}, no height from {low:g} to {high:g} mm brings this rack within {most}; the best "
+        f"is {where}; {_ackermann(found, place)}."
     )
 
 

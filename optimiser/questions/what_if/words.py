@@ -9,6 +9,7 @@ from optimiser.answer.design_numbers import closest_pair
 from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
+from optimiser.answer.wants import asked_of
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import VARIABLES, FollowsRack, Stock, allows
 from optimiser.evaluation.quantities import amount, is_clearance, quantity, shown
@@ -158,6 +159,8 @@ def limits_block(state: State) -> Iterator[str]:
         how = f"{left} left" if found.kept else f"NOT ACCEPTABLE by {left}"
         way = "at least" if found.at_least else "at most"
         yield f"  {one.words}: {one.text(found.value)}, {way} {found.accepted:g} accepted: {how}"
+    if asked := asked_of(chosen.problem, chosen.points):
+        yield f"  {asked}"
     if chosen.problem.objectives.as_built:
         yield "  the last of one in twenty built cars, as the study asks; limits as made exactly"
     elif chosen.problem.tolerances is not None:

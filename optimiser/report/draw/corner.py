@@ -10,7 +10,7 @@ from optimiser.report.draw.labels import label_line_ends
 from optimiser.report.draw.style import BLUE, DASHES, GREY, ROOM, VERMILION, heading, style
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.axes import Axes
 
@@ -34,6 +34,8 @@ def draw_bump_steer(
     *,
     reach_deg: float | None = None,
     built_deg: tuple[Array, Array] | None = None,
+    corridors_deg: Sequence[tuple[Array, Array, Array]] = (),
+    accepted: str = "",
 ) -> None:
     """Change of toe-in against wheel travel, with the acceptable band.
 
@@ -45,10 +47,14 @@ def draw_bump_steer(
         height_pt: height of the axes in points.
         reach_deg: end of the vertical axis; None to show the curves whole.
         built_deg: least and greatest change (P,) of the middle 90 of 100 cars built.
+        corridors_deg: travel, and least and greatest change that is accepted there, piece by piece,
+            where that is not the same about zero at every travel.
+        accepted: what is accepted then, in words.
     """
     if built_deg is not None:
         axes.fill_between(travel_mm, *built_deg, color=BLUE, alpha=0.16, linewidth=0.0)
-    _draw_errors(axes, travel_mm, curves_deg, acceptable_deg, height_pt, reach_deg)
+    around = list(corridors_deg), accepted
+    _draw_errors(axes, travel_mm, curves_deg, acceptable_deg, height_pt, reach_deg, around=around)
     style(axes, "wheel travel (mm), bump positive", "change of toe-in (deg)")
 
 
@@ -76,10 +82,15 @@ def _draw_errors(
     height_pt: float,
     reach: float | None,
     words_at: float = 0.5,
+    around: tuple[list[tuple[Array, Array, Array]], str] = ([], ""),
 ) -> None:
-    axes.axhspan(-acceptable, acceptable, color=ROOM, zorder=0)
-    for edge in (-acceptable, acceptable):
-        axes.axhline(edge, color=GREY, linestyle=(0, (4, 3)), linewidth=0.8)
+    corridors, words = around
+    if corridors:
+        acceptable = _draw_corridors(axes, corridors)
+    else:
+        axes.axhspan(-acceptable, acceptable, color=ROOM, zorder=0)
+        for edge in (-acceptable, acceptable):
+            axes.axhline(edge, color=GREY, linestyle=(0, (4, 3)), linewidth=0.8)
     axes.axhline(0.0, color=GREY, linewidth=0.7)
     greatest = max(float(np.nanmax(np.abs(curve))) for curve in curves.values())
     end = max(1.15 * greatest, 1.4 * acceptable) if reach is None else reach
@@ -91,7 +102,7 @@ def _draw_errors(
     label_line_ends(axes, list(_ends(at, curves)), height_pt)
     # Where every curve begins at zero, the edge of the band has room for words.
     axes.annotate(
-        f"acceptable, ±{acceptable:g} deg",
+        f"acceptable, {words or f'±{acceptable:g} deg'}",
         (words_at, acceptable),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
@@ -100,6 +111,15 @@ def _draw_errors(
         fontsize=8,
         color=GREY,
     )
+
+
+def _draw_corridors(axes: Axes, corridors: Sequence[tuple[Array, Array, Array]]) -> float:
+    """Shade what is accepted piece by piece; returns the furthest from zero."""
+    for at, low, high in corridors:
+        axes.fill_between(at, low, high, color=ROOM, linewidth=0.0, zorder=0)
+        for edge in (low, high):
+            axes.plot(at, edge, color=GREY, linestyle=(0, (4, 3)), linewidth=0.8)
+    return max(float(np.abs([low, high]).max()) for _, low, high in corridors)
 
 
 def _ends(at: Array, curves: Mapping[str, Array]) -> list[tuple[float, float, str, str]]:
@@ -113,9 +133,12 @@ def _ends(at: Array, curves: Mapping[str, Array]) -> list[tuple[float, float, st
 
 
 def draw_wheel_angles(
-    axes: Axes, curves_deg: Mapping[str, tuple[Array, Array]], target: float, height_pt: float
+    axes: Axes, curves_deg: Mapping[str, tuple[Array, Array]], target: str, height_pt: float
 ) -> None:
-    """Outer against inner wheel angle up to lock, (n,) each, with parallel wheels beside."""
+    """Outer against inner wheel angle up to lock, (n,) each, with parallel wheels beside.
+
+    `target` says what is wanted of the outer wheel.
+    """
     end = max(float(inner[-1]) for inner, _ in curves_deg.values())
     lines = {PARALLEL: (np.array([0.0, end]), np.array([0.0, end])), **curves_deg}
     axes.set_xlim(0.0, end)
@@ -126,5 +149,5 @@ def draw_wheel_angles(
         axes.plot(inner, outer, color=colour, linestyle=dash, linewidth=width)
         ends.append((end, float(outer[-1]), name, colour))
     label_line_ends(axes, ends, height_pt)
-    heading(axes, f"Ackermann target {target:g}: 1 is pure rolling, 0 parallel wheels")
+    heading(axes, target)
     style(axes, "inner wheel angle (deg)", "outer wheel angle (deg)")
