@@ -33,6 +33,7 @@ from optimiser.evaluation.quantities import is_clearance, quantity, shown
 from optimiser.evaluation.wants import bound_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
+from optimiser.metrics.wanted import Curve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -140,12 +141,17 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
         ),
         ("wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm"),
         ("inner wheel at lock", f"{np.degrees(steering.inner_lock):.2f} deg"),
-        ("Ackermann target", wanted_outer_text(problem)),
+        (
+            "wanted outer angle"
+            if isinstance(steering.ackermann_target, Curve)
+            else "Ackermann target",
+            wanted_outer_text(problem),
+        ),
         *(("wanted toe", text) for text in [wanted_toe_text(problem)] if text),
         (
             "acceptable",
-            f"{accepted_bump_text(problem)} bump steer, "
-            f"{problem.acceptable[1]:g} deg Ackermann error{_also_accepted(problem)}",
+            f"{_accepted_bump(problem)}, {problem.acceptable[1]:g} deg Ackermann error"
+            f"{_also_accepted(problem)}",
         ),
         *_more_heights(problem),
         ("steering arm", "ahead of the axle" if problem.arm_ahead else "behind the axle"),
@@ -181,6 +187,11 @@ def _more_heights(problem: Problem) -> Iterator[tuple[str, str]]:
     if car.roll_angles_deg:
         angles = ", ".join(f"{roll:g}" for roll in car.roll_angles_deg)
         yield "table over roll", f"{angles} deg to either side"
+
+
+def _accepted_bump(problem: Problem) -> str:
+    text = accepted_bump_text(problem)
+    return f"bump steer {text}" if problem.steering.wanted_toe.bands else f"{text} bump steer"
 
 
 def _rack_text(problem: Problem, index: int) -> str:

@@ -16,7 +16,7 @@ from optimiser.evaluation.quantities import quantity
 from optimiser.folder.choose import plausible_span
 from optimiser.folder.pick import PICKED
 from optimiser.folder.read import read_results
-from optimiser.questions.what_if.lines import OFF, RACK, SETTINGS
+from optimiser.questions.what_if.lines import RACK, SETTINGS
 from optimiser.study.read import read_study, with_overrides
 
 if TYPE_CHECKING:
@@ -179,8 +179,9 @@ def _asked(state: State, line: Line) -> State:
         value = line.value
         if line.is_step:
             before = setting(study, table, key)
-            if before == OFF:
-                raise InputError(line.text, f"[{table}] {key} is off", "type a place, no step")
+            if isinstance(before, str):
+                problem = f"[{table}] {key} is {plain(before)}"
+                raise InputError(line.text, problem, "type a place, no step")
             value = float(line.value or 0.0) + float(before)
         tables.setdefault(table, {})[key] = value
     study = with_overrides(study, tables, line.text)
@@ -188,7 +189,13 @@ def _asked(state: State, line: Line) -> State:
 
 
 def setting(study: Study, table: str, key: str) -> Any:
-    """Value of a key of the study; of the required lock, what a turning circle makes it."""
+    """Value of a key of the study; of the required lock, what a turning circle makes it.
+
+    Where a file says what is wanted of the outer wheel, its name stands for the target.
+    """
+    steering = study.file.steering
+    if key == "ackermann_target" and steering is not None and steering.wanted_outer is not None:
+        return steering.wanted_outer
     value = getattr(getattr(study.file, table), key)
     return float(np.degrees(study.inner_lock or 0.0)) if value is None else value
 
