@@ -244,7 +244,7 @@ def test_the_ackermann_error_ends_where_the_car_ends(axes):
 
 def test_wheel_angles_have_the_parallel_line(axes):
     inner = np.linspace(0.0, 35.0, 8)
-    plots.draw_wheel_angles(axes, {"chosen": (inner, 0.9 * inner)}, "target 0.6", 200.0)
+    plots.draw_wheel_angles(axes, {"chosen": (inner, 0.9 * inner)}, "Ackermann target 0.6", 200.0)
     assert {"chosen", "parallel"} <= set(words(axes))
     assert axes.get_title("left").startswith("Ackermann target 0.6")
 
