@@ -37,7 +37,8 @@ class RandomStudy:
     """One study: FOLDER/study.toml, its points and its racks, all decided by the seed."""
 
     def __init__(self, folder: Path, seed: int) -> None:
-        self.rng, self.rng_ride = random.Random(seed), random.Random(f"ride {seed}")
+        self.rng = random.Random(seed)
+        self.rng_ride, self.rng_wants = random.Random(f"ride {seed}"), random.Random(f"wants {seed}")
         self.folder = folder
         self.path = folder / "study.toml"
         folder.mkdir(parents=True)
@@ -156,9 +157,8 @@ class RandomStudy:
             f"[travel]\nbump_mm = {self._round(20, 80)}\ndroop_mm = {self._round(20, 80)}\n"
             f"step_mm = {rng.choice([5, 7.5, 10, 20])}\n",
             f"[steering]\ninner_lock_deg = {self._round(18, 42)}\n"
-            f"ackermann_target = {self._round(-0.3, 1.2, 2)}\n"
-            f"acceptable_bump_steer_deg = {rng.choice([0.03, 0.1, 0.5])}\n"
-            f"acceptable_ackermann_error_deg = {rng.choice([0.3, 1, 3])}\n",
+            + self._wishes(self._round(-0.3, 1.2, 2), rng.choice([0.03, 0.1, 0.5]))
+            + f"acceptable_ackermann_error_deg = {rng.choice([0.3, 1, 3])}\n",
             self._maybe(0.3, 'stops = "lock"'),
             "acceptable_part_lock_bump_steer_deg = 0.8\n" if self.rng_ride.random() < 0.3 else "",
             "keep_tie_rods = true\n" if self.kept else "",
@@ -255,6 +255,24 @@ class RandomStudy:
             + self._maybe(0.3, "mirror = true")
         )
 
+    def _wishes(self, target: float, accepted: float) -> str:
+        """What is wanted of the wheels, and how nearly; their own dice, the rest stays as it is."""
+        text = f"ackermann_target = {target}\n"
+        if self.rng_wants.random() < 0.25:
+            rows = "".join(f"{inner},{inner - 2e-3 * inner**2}\n" for inner in range(10, 61, 10))
+            (self.folder / "angles.csv").write_text(f"inner_deg,outer_deg\n{rows}", "utf-8")
+            text = 'wanted_outer = "angles.csv"\n'
+        toe = self.rng_wants.choice(["stay", "stay", "gradient", "curve"])
+        if toe == "gradient":
+            text += f"wanted_toe_gradient_deg_per_m = {self.rng_wants.choice([-2, 1.5])}\n"
+        elif toe == "curve":
+            rows = "".join(f"{at},{-1e-3 * at - 2e-5 * at**2}\n" for at in range(-80, 81, 20))
+            (self.folder / "toe.csv").write_text(f"travel_mm,toe_in_change_deg\n{rows}", "utf-8")
+            text += 'wanted_toe = "toe.csv"\n'
+        if self.rng_wants.random() < 0.25:
+            return f"{text}acceptable_bump_steer_deg = [[12, {accepted / 3}], [80, {accepted}]]\n"
+        return f"{text}acceptable_bump_steer_deg = {accepted}\n"
+
     def _variants(self) -> str:
         if self.rng.random() < 0.8:
             return ""
@@ -335,7 +353,10 @@ def _check_points(study: RandomStudy, stored: StoredRun) -> None:
     """The winner's points, read back from their file, have the bump steer that is said of them."""
     result = stored.result
     points = read_hardpoints(stored.folder / "hardpoints.csv", study.frame)
-    again = bump_steer(points, result.problem.travel.grid(), result.problem.car.attitude)
+    problem = result.problem
+    again = bump_steer(
+        points, problem.travel.grid(), problem.car.attitude, wanted=problem.steering.wanted_toe
+    )
     said = float(result.evaluation.metrics["bump_steer_deg"][result.winner])
     found = math.degrees(float(again.largest))
     assert abs(found - said) < _SAME_DEG, ("bump steer", said, found)
