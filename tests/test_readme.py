@@ -269,6 +269,29 @@ def test_the_example_of_limits_and_wants_is_read(tmp_path):
     assert problem.objectives.accepted == (900.0, 4.0)
 
 
+@pytest.mark.parametrize("key", ["wanted_toe", "wanted_toe_gradient_deg_per_m"])
+def test_the_example_of_wishes_is_read(tmp_path, key):
+    """With one of the two ways to want toe, as it says."""
+    block = example("What is wanted of the wheels")
+    wishes = [line for line in block.splitlines() if not re.match(r"wanted_toe\w* =", line)]
+    wishes += [line for line in block.splitlines() if line.startswith(f"{key} =")]
+    assert len(wishes) == 3
+    for path in (ROOT / "studies").glob("demo*"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    (tmp_path / "toe.csv").write_text("travel_mm,toe_in_change_deg\n-60,0.1\n60,-0.1\n", "utf-8")
+    (tmp_path / "angles.csv").write_text("inner_deg,outer_deg\n20,18\n34,29\n", "utf-8")
+    path = tmp_path / "demo.toml"
+    lines = path.read_text("utf-8").splitlines()
+    taken = ("ackermann_target", "acceptable_bump_steer_deg")
+    lines = [line for line in lines if not line.startswith(taken)]
+    at = lines.index("[steering]") + 1
+    path.write_text("\n".join([*lines[:at], *wishes, *lines[at:]]) + "\n", "utf-8")
+    problem = read_study(path).problem()
+    assert problem.acceptable[0] == pytest.approx(0.15)
+    by = {"wanted_toe": 0.1, "wanted_toe_gradient_deg_per_m": 0.12}[key]
+    assert np.degrees(problem.steering.wanted_toe.change(60.0)) == pytest.approx(-by)
+
+
 def test_the_example_of_variants_is_read(tmp_path):
     block = example("Variants")
     tomllib.loads(block)

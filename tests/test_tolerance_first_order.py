@@ -99,7 +99,8 @@ def first_order_spread(rates, tolerances):
     # What the left corner does in a left turn, the right one does in a right turn.
     error = np.tensordot(cars.left, rates.ackermann_rate, 1)
     error += np.tensordot(own, rates.ackermann_rate, 1)[:, ::-1]
-    curves = CarCurves(rates.toe_change + toe, rates.ackermann_error + error)
+    change = rates.toe_change + toe
+    curves = CarCurves(change, change, rates.ackermann_error + error)
     return Spread.of(curves.bump_steer, curves.largest_ackermann_error)
 
 

@@ -38,7 +38,8 @@ class RandomStudy:
 
     def __init__(self, folder: Path, seed: int) -> None:
         self.rng = random.Random(seed)
-        self.rng_ride, self.rng_wants = random.Random(f"ride {seed}"), random.Random(f"wants {seed}")
+        self.rng_ride = random.Random(f"ride {seed}")
+        self.rng_wants = random.Random(f"wants {seed}")
         self.folder = folder
         self.path = folder / "study.toml"
         folder.mkdir(parents=True)
