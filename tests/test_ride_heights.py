@@ -20,8 +20,11 @@ from optimiser.evaluation.asked import Bound
 from optimiser.evaluation.quantities import QUANTITIES, quantity
 from optimiser.folder.pick import verdict_lines
 from optimiser.jobs.start import run_study
+from optimiser.linkage.at_rack import solve_linkage
+from optimiser.linkage.mirror import mirrored_rack
 from optimiser.metrics.kinematic import bump_steer
 from optimiser.metrics.ride_heights import solve_heights
+from optimiser.metrics.wanted import WantedToe
 from optimiser.report.ride_and_roll import height_table
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model
@@ -150,12 +153,49 @@ def test_a_straight_toe_curve_by_hand():
     at_20 = float(bump_steer(points, [0.0, 20.0], attitude).toe_change[1])
     travel = np.array([-60.0, 0.0, 60.0])
     found = solve_heights(
-        points.with_pose_axes(1), attitude, (-20.0,), (at_20 / 20.0 * travel)[None], None,
+        points.with_pose_axes(1), attitude, (-20.0,), travel, (at_20 / 20.0 * travel)[None], None,
         np.array([30.0]), wheelbase_mm=2300.0, target=1.0,
     )  # fmt: skip
     scale = 2.0e-3 * 20.0 / np.degrees(abs(at_20))  # to 2 deg/m
     assert scale * np.degrees(np.abs(at_20 / 20.0 * travel).max()) == pytest.approx(0.12)
     assert scale * np.degrees(found.bump_steer[0, 0]) == pytest.approx(0.16, abs=1e-12)
+
+
+def test_what_is_wanted_of_toe_is_counted_from_rest_at_each_height():
+    """From the toe of every pose: less what is wanted from there, three times that within 20 mm."""
+    asked = small()
+    gradient = float(np.radians(-4.0)) / 1000.0
+    wanted = WantedToe(gradient, bands=((20.0, 0.001), (60.0, 0.003)))
+    asked = asking(
+        replace(asked, steering=replace(asked.steering, wanted_toe=wanted)), part_lock_deg=0.3
+    )
+    solved = asked.solve(as_drawn(asked))
+    grid, lock = asked.travel.grid(), float(solved.ackermann.rack_at_lock_mm[0])
+    bump, turned = [], []
+    for height in HEIGHTS:
+        for rack, into in ((0.0, bump), (0.5 * lock, turned), (mirrored_rack(0.5 * lock), turned)):
+            travel = np.array([*grid, -height])
+            toe = -solve_linkage(asked.points, travel, rack, asked.car.attitude).steer
+            astray = np.abs(toe[:-1] - toe[-1] - gradient * (grid + height))
+            if into is bump:
+                astray = astray * np.where(np.abs(grid + height) <= 20.0, 3.0, 1.0)
+            into.append(np.degrees(astray.max()))
+    found = asked.metrics(as_drawn(asked), solved)
+    assert found[NEW[1]][0] == pytest.approx(max(bump), abs=1e-9)
+    assert found[NEW[3]][0] == pytest.approx(max(turned), abs=1e-9)
+    values = corner_values(corner_numbers(asked, asked.points))
+    assert values[NEW[1]] == pytest.approx(max(bump), abs=1e-7)
+    assert values[NEW[3]] == pytest.approx(max(turned), abs=1e-7)
+
+
+def test_a_band_about_a_ride_height_ends_on_the_grid(tmp_path):
+    study = demo_with(
+        tmp_path,
+        (TYRE, f"{TYRE}ride_heights_mm = [-17]\n"),
+        ("acceptable_bump_steer_deg = 0.10", "acceptable_bump_steer_deg = [[30, 0.05], [90, 0.15]]"),
+    )
+    grid = study.travel.grid()
+    assert {-30.0, 30.0, -13.0, 47.0} <= set(grid.tolist())
 
 
 # --- limits --------------------------------------------------------------------------------------

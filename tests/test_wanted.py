@@ -17,7 +17,7 @@ from tolerance_cases import conditions, corner
 
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.remedies import rescues
-from optimiser.answer.wants import (
+from optimiser.answer.wanted import (
     accepted_bump_text,
     band_numbers,
     bump_note,

@@ -19,9 +19,11 @@ from optimiser.answer.design_numbers import (
 from optimiser.answer.held import Held, accepted_values
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import some_names
-from optimiser.answer.wants import (
+from optimiser.answer.wanted import (
     accepted_bump_text,
     band_numbers,
+    ride_heights_text,
+    wanted_outer_name,
     wanted_outer_text,
     wanted_toe_text,
 )
@@ -33,7 +35,6 @@ from optimiser.evaluation.quantities import is_clearance, quantity, shown
 from optimiser.evaluation.wants import bound_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
-from optimiser.metrics.wanted import Curve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -141,12 +142,7 @@ def _car_rows(study: Study, problem: Problem) -> Rows:
         ),
         ("wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm"),
         ("inner wheel at lock", f"{np.degrees(steering.inner_lock):.2f} deg"),
-        (
-            "wanted outer angle"
-            if isinstance(steering.ackermann_target, Curve)
-            else "Ackermann target",
-            wanted_outer_text(problem),
-        ),
+        (wanted_outer_name(problem), wanted_outer_text(problem)),
         *(("wanted toe", text) for text in [wanted_toe_text(problem)] if text),
         (
             "acceptable",
@@ -181,9 +177,8 @@ def _also_accepted(problem: Problem) -> str:
 def _more_heights(problem: Problem) -> Iterator[tuple[str, str]]:
     """Ride heights and roll angles, where the study names them."""
     car = problem.car
-    if car.ride_heights_mm:
-        heights = ", ".join(f"{height:+g}" for height in car.ride_heights_mm)
-        yield "also driven at", f"{heights} mm ride height, toe as set at the drawn one"
+    if heights := ride_heights_text(problem):
+        yield "also driven at", f"{heights} ride height, toe as set at the drawn one"
     if car.roll_angles_deg:
         angles = ", ".join(f"{roll:g}" for roll in car.roll_angles_deg)
         yield "table over roll", f"{angles} deg to either side"

@@ -12,6 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.held import accepted_values
+from optimiser.answer.wanted import (
+    accepted_bump_text,
+    ride_heights_text,
+    wanted_outer_name,
+    wanted_outer_text,
+    wanted_toe_text,
+)
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.quantities import limit_words, quantity
 from optimiser.evaluation.wants import bound_words
@@ -56,12 +63,15 @@ def what_was_asked(problem: Problem, prefer: Prefer) -> Iterator[Asked]:
     travel, steering = problem.travel, problem.steering
     yield Asked("to reach", "wheel travel", f"{-travel.droop_mm:g} to {travel.bump_mm:g} mm")
     yield Asked("to reach", "inner wheel at lock", f"{np.degrees(steering.inner_lock):.1f} deg")
-    target = f"{steering.ackermann_target:g} (1 pure rolling, 0 parallel)"
-    yield Asked("to reach", "Ackermann target", target)
+    yield Asked("to reach", wanted_outer_name(problem), wanted_outer_text(problem))
     yield from _wants(problem)
     yield Asked("wanted", "rack", _RACKS[prefer])
     for name, how in _own_limits(problem):
         yield Asked("limit", limit_words(name).removeprefix("the "), how)
+    if toe := wanted_toe_text(problem):
+        yield Asked("wanted", "toe over travel", toe)
+    if heights := ride_heights_text(problem):
+        yield Asked("wanted", "other ride heights", f"acceptable at {heights} too")
     for bound in problem.limits.bounds:
         yield Asked("limit", quantity(bound.name).words, bound_words(bound))
 
@@ -70,7 +80,10 @@ def _wants(problem: Problem) -> Iterator[Asked]:
     asked, accepted = problem.objectives, accepted_values(problem)
     for name, how in zip(JUDGED, (asked.bump_steer, asked.ackermann_error), strict=True):
         one, (measure, held_at) = quantity(name), _MEASURES[how]
-        text = f"made small: {measure}; acceptable up to {accepted[name]:g} {one.unit}{held_at}"
+        most = f"up to {accepted[name]:g} {one.unit}"
+        if name == "bump_steer_deg" and problem.steering.wanted_toe.bands:
+            most = accepted_bump_text(problem)
+        text = f"made small: {measure}; acceptable {most}{held_at}"
         yield Asked("wanted", one.words, text)
     for one in map(quantity, asked.extra):
         more, value = one.better == "more", accepted.get(one.name)

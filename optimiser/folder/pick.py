@@ -11,7 +11,7 @@ from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.run_result import write_json
-from optimiser.answer.wants import bands_text, bump_note
+from optimiser.answer.wanted import bands_text, bump_note
 from optimiser.base.errors import InputError
 from optimiser.base.files import read_json_table, write_bytes
 from optimiser.evaluation.designs import VARIABLES

@@ -17,7 +17,7 @@ from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
-from optimiser.answer.wants import asked_of
+from optimiser.answer.wanted import asked_of
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 

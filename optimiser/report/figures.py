@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.answer.limits_and_growth import growth
 from optimiser.answer.shown_racks import MOST_SHOWN
-from optimiser.answer.wants import (
+from optimiser.answer.wanted import (
     accepted_bump_text,
     bump_note,
     corridors,

@@ -20,7 +20,7 @@ from optimiser.answer.question import what_was_asked
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, more_columns
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
-from optimiser.answer.wants import band_numbers
+from optimiser.answer.wanted import band_numbers
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown

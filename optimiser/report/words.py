@@ -6,7 +6,7 @@ import datetime
 import math
 from typing import TYPE_CHECKING
 
-from optimiser.answer.wants import bump_note, wanted_toe_text
+from optimiser.answer.wanted import bump_note, wanted_toe_text
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.quantity import rounded
 from optimiser.metrics.mounting import DIRECTION_CAUTION

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
-from optimiser.answer.wants import accepted_bump_text
+from optimiser.answer.wanted import accepted_bump_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.evaluation.quantities import amount
 from optimiser.questions.heights.bump_map import BumpMap, bump_map

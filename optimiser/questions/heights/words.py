@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.answer.wants import accepted_bump_text, bump_note
+from optimiser.answer.wanted import accepted_bump_text, bump_note
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.quantities import excess_words, quantity
 from optimiser.linkage.at_rack import describe_arm

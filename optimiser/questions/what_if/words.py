@@ -9,7 +9,7 @@ from optimiser.answer.design_numbers import closest_pair
 from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
-from optimiser.answer.wants import asked_of
+from optimiser.answer.wanted import asked_of
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import VARIABLES, FollowsRack, Stock, allows
 from optimiser.evaluation.quantities import amount, is_clearance, quantity, shown

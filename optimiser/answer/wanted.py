@@ -51,6 +51,18 @@ def wanted_toe_text(problem: Problem) -> str:
     return f"toe-in by the curve of the study, {ends}"
 
 
+def ride_heights_text(problem: Problem) -> str:
+    """'-20, +15 mm'; empty where the study names none."""
+    heights = ", ".join(f"{height:+g}" for height in problem.car.ride_heights_mm)
+    return f"{heights} mm" if heights else ""
+
+
+def wanted_outer_name(problem: Problem) -> str:
+    """What the study gives for the outer wheel."""
+    curve = isinstance(problem.steering.ackermann_target, Curve)
+    return "wanted outer angle" if curve else "Ackermann target"
+
+
 def wanted_outer_text(problem: Problem) -> str:
     """What is wanted of the outer wheel."""
     target, lock = problem.steering.ackermann_target, problem.steering.inner_lock
