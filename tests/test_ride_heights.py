@@ -192,7 +192,7 @@ def test_a_band_about_a_ride_height_ends_on_the_grid(tmp_path):
     study = demo_with(
         tmp_path,
         (TYRE, f"{TYRE}ride_heights_mm = [-17]\n"),
-        ("acceptable_bump_steer_deg = 0.10", "acceptable_bump_steer_deg = [[30, 0.05], [90, 0.15]]"),
+        ("bump_steer_deg = 0.10", "bump_steer_deg = [[30, 0.05], [90, 0.15]]"),
     )
     grid = study.travel.grid()
     assert {-30.0, 30.0, -13.0, 47.0} <= set(grid.tolist())
