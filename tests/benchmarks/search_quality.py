@@ -1,7 +1,7 @@
 """Hypervolume against evaluations and time: our search and its parts, pymoo, Optuna's samplers.
 
 Run from the top of the repository: python tests/benchmarks/search_quality.py [--quick] [--seeds 5]
-    [--bounded]
+    [--bounded | --wanted]
 
 (a) the pipeline as `run` uses it, Optuna's bookkeeping in memory included; and the same with its
     journal file;
@@ -10,7 +10,8 @@ Run from the top of the repository: python tests/benchmarks/search_quality.py [-
     differential evolution along rays that are spread over the front, each end polished;
 (d) Optuna's own NSGA-II, TPE and random samplers, asked and told in batches.
 
-With --bounded each problem has two limits more, on the force in the tie rod and on its swing.
+With --bounded each problem has two limits more, on the force in the tie rod and on its swing; with
+--wanted toe is wanted to change over travel as well, by -2 deg/m.
 
 Every solver is asked of the same invented cars and racks; every design that it evaluates counts,
 finite differences too. The hypervolume is that of all feasible designs told or evaluated so far,
@@ -49,6 +50,7 @@ from optimiser.evaluation.asked import Bound, LoadAssumptions  # noqa: E402
 from optimiser.evaluation.designs import Evaluation  # noqa: E402
 from optimiser.evaluation.problem import Problem  # noqa: E402
 from optimiser.jobs.unit import UnitSpec, run_recorded, run_unit  # noqa: E402
+from optimiser.metrics.wanted import WantedToe  # noqa: E402
 from optimiser.search.sampler import free_variables, resolve  # noqa: E402
 from optimiser.search.unit_search import SearchSettings, UnitSearch  # noqa: E402
 
@@ -79,6 +81,9 @@ BOUNDS = {
 front of each problem without them is beyond."""
 
 
+GRADIENT_DEG_PER_M = -2.0
+
+
 def bounded() -> dict[str, Problem]:
     """The same questions, each with two limits on quantities."""
     found = {}
@@ -87,6 +92,15 @@ def bounded() -> dict[str, Problem]:
         bounds = (Bound("tie_rod_force_n", most=force), Bound("inner_joint_swing_deg", most=swing))
         limits = replace(problem.limits, bounds=bounds)
         found[name] = replace(problem, limits=limits, loads=LoadAssumptions(1450.0, 160e3))
+    return found
+
+
+def wanted() -> dict[str, Problem]:
+    """The same with two limits, where toe-out in bump is wanted."""
+    found = {}
+    for name, problem in bounded().items():
+        toe = WantedToe(gradient=float(np.radians(GRADIENT_DEG_PER_M)) / 1000.0)
+        found[name] = replace(problem, steering=replace(problem.steering, wanted_toe=toe))
     return found
 
 
@@ -346,7 +360,9 @@ def main() -> None:
     parser.add_argument("--figure", type=Path, help="PNG file to write")
     parser.add_argument("--trials", type=int, default=1000, help="trials of our search")
     parser.add_argument("--no-overhead", action="store_true")
-    parser.add_argument("--bounded", action="store_true", help="two limits on quantities each")
+    asked = parser.add_mutually_exclusive_group()
+    asked.add_argument("--bounded", action="store_true", help="two limits on quantities each")
+    asked.add_argument("--wanted", action="store_true", help="those, and a wanted change of toe")
     options = parser.parse_args()
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     warnings.simplefilter("ignore")
@@ -368,7 +384,8 @@ def main() -> None:
         "(d) Optuna random": lambda p, s: stock_sampler(p, s, "random", 2 * few),
     }
     everything = {}
-    for name, problem in (bounded() if options.bounded else problems()).items():
+    asked_of = wanted if options.wanted else bounded if options.bounded else problems
+    for name, problem in asked_of().items():
         if options.only and name not in options.only:
             continue
         runs = {label: [run(problem, seed) for seed in seeds] for label, run in solvers.items()}
