@@ -12,7 +12,8 @@ from small_study import run_here, small_study, write_small_study
 
 from optimiser.base.errors import InputError
 from optimiser.folder import write as output
-from optimiser.folder.read import read_results
+from optimiser.folder.choose import choose
+from optimiser.folder.read import StoredRun, read_results
 from optimiser.jobs.batch import RunOptions, run_batch
 from optimiser.study.read import read_study
 
@@ -191,6 +192,13 @@ def test_no_such_design(stored, beyond):
         stored.row(design)
 
 
+def without_hash(folder):
+    """As results of before the hash of the inputs was kept."""
+    record = json.loads((folder / "run.json").read_text("utf-8"))
+    del record["inputs_hash"]
+    (folder / "run.json").write_text(json.dumps(record), "utf-8")
+
+
 @pytest.mark.parametrize("dear", [0, 1])
 def test_racks_of_one_price_are_not_compared_by_it(copy, dear, tmp_path):
     """Prices are read from the copy of the catalogue; which of the two wins does not matter."""
@@ -206,8 +214,81 @@ def test_racks_of_one_price_are_not_compared_by_it(copy, dear, tmp_path):
     if dear:
         lines[first], lines[second] = lines[second], lines[first]
     path.write_text("\n".join(lines) + "\n", "utf-8")
-    with mock.patch.object(output, "figures", return_value={}):
+    without_hash(copy)
+    with (
+        mock.patch.object(output, "figures", return_value={}),
+        mock.patch.object(StoredRun, "check"),
+    ):
         code, _, err = run_here("report", copy, cwd=tmp_path)
     assert (code, err) == (0, "")
     page = (copy / "report.html").read_text("utf-8")
     assert not re.search(r"\b100 against 100\b", page)
+
+
+# --- what was changed after the run --------------------------------------------------------------
+
+
+def a_ball_joint_moved(folder):
+    path = folder / "inputs" / "hardpoints.csv"
+    text, found = re.subn(
+        r"(?m)^(upper_ball_joint,)([^,]*)", lambda m: f"{m[1]}{float(m[2]) + 1.0:g}",
+        path.read_text("utf-8"),
+    )  # fmt: skip
+    assert found
+    path.write_text(text, "utf-8")
+
+
+def a_limit_loosened(folder):
+    path = folder / "inputs" / "study.toml"
+    text = path.read_text("utf-8")
+    text, found = re.subn(r"(?m)^spacer_max_mm *= *\S+", "spacer_max_mm = 77", text)
+    assert found
+    path.write_text(text, "utf-8")
+
+
+@pytest.mark.parametrize("change", [a_ball_joint_moved, a_limit_loosened])
+def test_inputs_that_say_something_else_are_refused(copy, change):
+    change(copy)
+    with pytest.raises(InputError, match="does not say any more what this run answered"):
+        read_results(copy)
+
+
+def test_inputs_that_say_the_same_are_as_good(copy):
+    """What was understood counts, not the bytes; and results of before the hash have none."""
+    path = copy / "inputs" / "hardpoints.csv"
+    path.write_text("# measured again, the same\n" + path.read_text("utf-8"), "utf-8")
+    path = copy / "inputs" / "study.toml"
+    path.write_text(path.read_text("utf-8") + "\n# looked at in the morning\n", "utf-8")
+    assert read_results(copy).record["inputs_hash"]
+    a_ball_joint_moved(copy)
+    without_hash(copy)
+    with pytest.raises(InputError, match=r"trials\.csv, design \d+: says .* and computed it is"):
+        read_results(copy)
+
+
+def typed_over(folder, row, **cells):
+    path = folder / "trials.csv"
+    table = pd.read_csv(path, comment="#", dtype=str, keep_default_na=False)
+    for name, value in cells.items():
+        table.loc[row, name] = value
+    table.to_csv(path, index=False)
+
+
+def test_numbers_typed_over_make_no_other_winner(copy):
+    stored = read_results(copy)
+    rows = set(range(len(stored.trials))) - set(stored.result.front.tolist())
+    row = max(rows & set(np.flatnonzero(stored.result.evaluation.feasible).tolist()))
+    typed_over(copy, row, bump_steer_deg="1e-7", ackermann_error_deg="1e-7")
+    with pytest.raises(InputError, match=f"design {row + 1}: says bump_steer_deg 1e-07, and comp"):
+        read_results(copy)
+
+
+def test_a_design_is_evaluated_again_when_it_is_asked_for(copy):
+    """One that nobody is shown may be wrong until then."""
+    stored = read_results(copy)
+    bump = stored.result.evaluation.objectives[:, 0]
+    row = int(np.nanargmax(np.where(stored.result.evaluation.assembles, bump, np.nan)))
+    typed_over(copy, row, bump_steer_deg=str(bump[row] + 0.5))
+    stored = read_results(copy)
+    with pytest.raises(InputError, match=f"design {row + 1}: says bump_steer_deg"):
+        choose(stored, row + 1, None)

@@ -86,6 +86,7 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
             f"{stored.folder}: no design keeps every limit, so there is no winner; "
             "name one with --design"
         )
+    stored.check([row])
     found = result.chosen(row)
     base = None if result.winner is None else result.chosen(result.winner)
     if not (at or found.outcome.assembles[0]):

@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     Columns = dict[str, NDArray[Any]]
 
 INPUTS = "inputs"
+INPUTS_HASH = "inputs_hash"
+"""Of `run.json`: the hash of what was understood of the inputs."""
+_SAME = 1e-6
+"""Numbers of one design that differ by less, or by a share that is less, are the same."""
+_MOST_CHECKED = 100
 _TEXT = ("rack", "origin", "status")
 _AFTER = ("on_front", "origin", "status")
 
@@ -88,13 +93,34 @@ class StoredRun:
             )
         return design - 1
 
+    def check(self, rows: Sequence[int]) -> None:
+        """Evaluate designs again: what is shown is what the study makes of them, not a cell.
+
+        Raises:
+            InputError: `trials.csv` has another number than that.
+        """
+        if not rows:
+            return
+        again = self.problem.evaluate(self.result.designs.select(np.array(rows)))
+        limits = (f"limit_{name}" for name in self.problem.constraint_names)
+        now = again.metrics | dict(zip(limits, again.constraints.T, strict=True))
+        for name in (name for name in now if name in self.columns):
+            found, written = now[name], self.columns[name][list(rows)]
+            other = np.isfinite(found) & ~np.isclose(written, found, rtol=_SAME, atol=_SAME)
+            for at in np.flatnonzero(other)[:1]:
+                raise InputError(
+                    f"{self.folder / 'trials.csv'}, design {rows[at] + 1}",
+                    f"says {name} {written[at]:.6g}, and computed it is {found[at]:.6g}",
+                    "put the file back as it was, or run the study again into another folder",
+                )
+
 
 def read_results(folder: Path | str) -> StoredRun:
     """Read a result folder.
 
     Raises:
         InputError: not a result folder, one whose run has written nothing yet, or one whose files
-            were changed or lost.
+            were changed or lost; inputs that say something else than when it ran, too.
     """
     folder = Path(folder)
     record = _record(folder)
@@ -105,7 +131,17 @@ def read_results(folder: Path | str) -> StoredRun:
         result = RunResult(study, problem, _units(problem, record, columns))
     except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
-    return StoredRun(folder, study, record, columns, result)
+    stored = StoredRun(folder, study, record, columns, result)
+    shown = {row.row for row in result.comparison if row.row is not None}
+    shown.update(_spread(result.front), [] if result.foremost is None else [result.foremost])
+    stored.check(sorted(shown))
+    return stored
+
+
+def _spread(front: NDArray[np.intp]) -> list[int]:
+    """Rows of a front, evenly spread ones where there are very many."""
+    spread = np.linspace(0, len(front) - 1, min(len(front), _MOST_CHECKED))
+    return [int(front[round(at)]) for at in spread]
 
 
 def _record(folder: Path) -> dict[str, Any]:
@@ -141,6 +177,13 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)
+    # Results of before the hash was kept have none.
+    if record.get(INPUTS_HASH, study.inputs_hash) != study.inputs_hash:
+        raise InputError(
+            str(folder / INPUTS),
+            "does not say any more what this run answered",
+            "put the files back as they were, or run the changed study into another folder",
+        )
     if "prefer" not in record["study"]["search"]:
         # Chosen before the key came, when the best design won: the files beside it are of that one.
         search = study.file.search.model_copy(update={"prefer": "best"})

@@ -24,7 +24,7 @@ from optimiser.answer.run_result import (
 )
 from optimiser.base.files import slug, write_bytes, write_text
 from optimiser.folder.design import write_design
-from optimiser.folder.read import input_path
+from optimiser.folder.read import INPUTS_HASH, input_path
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
@@ -203,6 +203,7 @@ def record(result: RunResult) -> dict[str, Any]:
         "title": study.title,
         "caution": CAUTION,
         "study": study.resolved(),
+        INPUTS_HASH: study.inputs_hash,
         "designs": len(result.designs),
         "feasible": int(result.evaluation.feasible.sum()),
         "outcomes": dict(zip(causes.tolist(), counts.tolist(), strict=True)),

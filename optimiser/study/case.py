@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
@@ -61,6 +63,7 @@ GROUND_GAP_MM = 100.0
 _NOTED_GAP_MM = 10.0
 # The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
 LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
+_HASHED_DIGITS = 9  # of a mm: what is less is the arithmetic of changing axes
 # What a study that is searched cannot do without; one that only draws curves can.
 _NEEDED = {
     "travel": "bump_mm and droop_mm",
@@ -131,6 +134,26 @@ class Study:
             if self.file.steering is not None and (name := getattr(self.file.steering, key)):
                 files[key] = self.path.parent / name
         return files | dict(self.files)
+
+    @cached_property
+    def inputs_hash(self) -> str:
+        """Hash of what the files say as they were understood, hexadecimal.
+
+        Of what was given, not of defaults, and not of how it is laid out or called: another program
+        version, a comment or a row moved makes no other question.
+        """
+        given = self.file.model_dump(mode="json", exclude_unset=True, exclude={"title", "variant"})
+        points = {
+            name: [round(value, _HASHED_DIGITS) for value in point.tolist()]
+            for name, point in self.points.items()
+        }
+        curves = [curve and asdict(curve) for curve in (self.wanted_toe, self.wanted_outer)]
+        racks = [
+            {name: value for name, value in asdict(rack).items() if value is not None}
+            for rack in self.racks
+        ]
+        said = json.dumps([given, points, racks, curves], sort_keys=True, default=str)
+        return hashlib.sha256(said.encode()).hexdigest()
 
     @property
     def car(self) -> Car:
