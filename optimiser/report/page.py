@@ -27,6 +27,7 @@ from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, qu
 from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.first_screen import first_screen
 from optimiser.report.html import template
+from optimiser.report.moving_view import moving_data
 from optimiser.report.ride_and_roll import height_table, roll_rows
 from optimiser.report.words import (
     BLANK,
@@ -94,6 +95,7 @@ def report_html(
         cautions=CAUTIONS,
         asked=list(what_was_asked(result.problem, result.prefer)),
         chosen=None if chosen is None else _chosen_part(result, chosen),
+        moving=None if chosen is None else moving_data(chosen),
         racks=_racks_part(result),
         pictures=dict(pictures),
         front_caption=front_caption(result.problem.objectives),
