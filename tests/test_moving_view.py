@@ -1,11 +1,8 @@
-"""The drawing that moves: its poses against solved ones, and moved in a browser."""
+"""The poses of the drawing that moves against solved ones; `test_report` moves it in a browser."""
 
 from __future__ import annotations
 
 import json
-import re
-import shutil
-import subprocess
 from dataclasses import replace
 from itertools import pairwise
 
@@ -15,12 +12,7 @@ from drawn_case import chosen_of
 from search_cases import small
 
 from optimiser.linkage.at_rack import solve_linkage
-from optimiser.report.html import template
 from optimiser.report.moving_view import moving_data
-
-BROWSER = (
-    shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-)
 
 
 @pytest.fixture(scope="module")
@@ -78,43 +70,3 @@ def test_poses_between_the_nodes_are_within_a_fifth_of_a_millimetre(chosen, data
 def test_a_design_without_a_pose_at_lock_has_no_drawing(chosen):
     outcome = replace(chosen.outcome, objectives=np.full((1, 2), np.nan))
     assert moving_data(replace(chosen, outcome=outcome)) is None
-
-
-def page_of(data, script):
-    fragment = template("moving.html.j2").render(moving=data, chosen={"word": "chosen"})
-    return f"<!doctype html><meta charset='utf-8'><body>{fragment}<script>{script}</script></body>"
-
-
-@pytest.mark.skipif(BROWSER is None, reason="no browser here")
-def test_sliders_move_it_in_a_browser(chosen, data, tmp_path):
-    """What the page then says and draws is what is solved for that pose."""
-    travel, rack = -33.0, 21.5
-    move = "".join(
-        f"document.getElementById('move-{name}').value = {value};"
-        for name, value in (("travel", travel), ("rack", rack))
-    )
-    move += "document.getElementById('move-rack').dispatchEvent(new Event('input'));"
-    path = tmp_path / "page.html"
-    path.write_text(page_of(data, move), "utf-8")
-    command = [BROWSER, "--headless", "--no-sandbox", "--disable-gpu",
-               f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom", path.as_uri()]  # fmt: skip
-    dom = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True).stdout
-    assert '<div id="moving" class="moving">' in dom  # hidden until it works
-    attitude = chosen.problem.car.attitude
-    left, right = (solve_linkage(chosen.points, travel, way * rack, attitude) for way in (1, -1))
-    said = re.search(
-        r'id="move-text"[^>]*>Toe-in: left wheel (\S+) deg, right wheel (\S+) deg\.', dom
-    )
-    assert said is not None
-    for text, pose in zip(said.groups(), (left, right), strict=True):
-        assert float(text.replace("−", "-")) == pytest.approx(
-            -np.degrees(float(pose.steer)), abs=0.02
-        )
-    above = dom.split('id="move-above"')[1].split("</svg>")[0]
-    rod = re.search(r'class="rod" d="M(\S+) (\S+)L(\S+) (\S+)M', above)
-    assert rod is not None
-    ends = [
-        (-left.inner_joint[1], -left.inner_joint[0]),
-        (-left.outer_joint[1], -left.outer_joint[0]),
-    ]
-    np.testing.assert_allclose([float(v) for v in rod.groups()], np.ravel(ends), atol=0.25)

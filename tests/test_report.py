@@ -20,6 +20,7 @@ from optimiser.answer.run_result import CAUTION, RunResult
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
 from optimiser.folder.read import read_results
 from optimiser.folder.write import rewrite_report
+from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.mounting import DIRECTION_CAUTION
 from optimiser.report.answer_words import answer_of
 from optimiser.report.page import report_html
@@ -158,7 +159,8 @@ def with_winner(result, row):
 
 
 def test_the_page_needs_nothing_but_itself(page):
-    assert "<script" not in page
+    scripts = re.findall(r"<script[^>]*>", page)
+    assert scripts == ['<script type="application/json" id="move-data">', "<script>"]
     assert "@import" not in page
     addresses = re.findall(r'(?:src|href)="([^"]*)"', page)
     assert all(one.startswith(("#", "data:")) for one in addresses)
@@ -426,7 +428,7 @@ WIDER = """[...document.querySelectorAll('body *')].filter(e => {
 }).map(e => e.tagName + '.' + e.className)"""
 CUT = """[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth + 1)
     .map(e => e.textContent.trim().slice(0, 60))"""
-BOXES = """[...document.querySelectorAll('figure svg')].map(e => {
+BOXES = """[...document.querySelectorAll('figure svg:not(.moving svg)')].map(e => {
     const box = e.getBoundingClientRect();
     return {x: box.x + scrollX, y: box.y + scrollY, width: box.width, height: box.height};
 })"""
@@ -475,7 +477,7 @@ def test_pictures_are_shown_on_a_light_ground(finished_run, browser):
 def test_pictures_have_words(finished_run, browser):
     browser.look_at(finished_run[0] / "report.html", width=1280)
     labels = browser.value(
-        "[...document.querySelectorAll('figure svg')]"
+        "[...document.querySelectorAll('figure svg:not(.moving svg)')]"
         ".map(e => [e.getAttribute('role'), e.getAttribute('aria-label'),"
         " e.querySelector('title').textContent])"
     )
@@ -489,8 +491,45 @@ def test_pictures_have_words(finished_run, browser):
 @needs_browser
 def test_names_are_not_elements(finished_run, browser):
     browser.look_at(finished_run[0] / "report.html", width=1280)
-    assert browser.value("document.querySelectorAll('script, b, sump').length") == 0
+    assert browser.value("document.querySelectorAll('b, sump').length") == 0
+    assert browser.value("document.querySelectorAll('script').length") == 2  # our own
     assert browser.value("document.querySelector('h1').textContent") == TITLE
+
+
+MOVED = """(() => {
+    const slide = (name, value) => {
+        const input = document.getElementById('move-' + name);
+        input.value = value;
+        input.dispatchEvent(new Event('input'));
+    };
+    slide('travel', -33);
+    slide('rack', 21.5);
+    return {
+        text: document.getElementById('move-text').textContent,
+        rod: document.querySelector('#move-above path.rod:not(.before)').getAttribute('d'),
+        shown: !document.getElementById('moving').hidden,
+    };
+})()"""
+
+
+@needs_browser
+def test_sliders_move_the_linkage(finished_run, browser):
+    """What the page then says and draws is what is solved for that pose."""
+    folder, result = finished_run
+    browser.look_at(folder / "report.html", width=1280)
+    found = browser.value(MOVED)
+    assert browser.trouble() == []
+    assert found["shown"]
+    chosen = result.chosen(result.foremost)
+    attitude = chosen.problem.car.attitude
+    left, right = (solve_linkage(chosen.points, -33.0, way * 21.5, attitude) for way in (1, -1))
+    said = re.fullmatch(r"Toe-in: left wheel (\S+) deg, right wheel (\S+) deg\.", found["text"])
+    for text, pose in zip(said.groups(), (left, right), strict=True):
+        toe = -np.degrees(float(pose.steer))
+        assert float(text.replace("\u2212", "-")) == pytest.approx(toe, abs=0.05)
+    rod = re.match(r"M(\S+) (\S+)L(\S+) (\S+)M", found["rod"])
+    ends = np.array([left.inner_joint[[1, 0]], left.outer_joint[[1, 0]]])
+    np.testing.assert_allclose([float(v) for v in rod.groups()], -ends.ravel(), atol=0.25)
 
 
 @needs_browser
