@@ -115,6 +115,18 @@ def test_a_line_to_a_closed_standard_error_lands_in_no_file_of_the_run(tmp_path)
     assert (tmp_path / "journal").read_bytes() == b""
 
 
+@pytest.mark.parametrize("name", ["stdin", "stdout", "stderr"])
+def test_a_standard_stream_that_was_closed_is_there_and_takes_no_result(monkeypatch, name):
+    monkeypatch.setattr("sys.argv", ["optimiser", "--version"])
+    monkeypatch.setattr(sys, name, None)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    stream = getattr(sys, name)
+    assert stream is not None
+    stream.close()
+    assert ended.value.code == 0
+
+
 # --- workers -------------------------------------------------------------------------------------
 
 

@@ -73,10 +73,14 @@ def _empty(stream: TextIO) -> None:
 def take_standard_numbers() -> None:
     """Open what was closed of descriptors 0, 1 and 2, before a file of ours takes its number.
 
-    A line to standard error would otherwise land in that file.
+    A line to standard error would otherwise land in that file. Python has no stream at all for
+    one that was closed when it started: that gets one too.
     """
-    for number in (0, 1, 2):
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
         try:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)
+        if getattr(sys, name) is None:
+            mode = "r" if number == 0 else "w"
+            setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
