@@ -211,13 +211,14 @@ def test_two_studies_of_which_the_second_was_cut_off_go_on_in_their_folders(tmp_
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["one", "two"]
 
 
-def test_variants_that_are_added_are_searched_too(tmp_path, counted):
-    grid = '\n[[variant]]\nname = "w"\ngrid = {{ "car.wheelbase_mm" = [{}] }}\n'
+@pytest.mark.parametrize("name", ["w", "w" * 70])
+def test_variants_that_are_added_are_searched_too(tmp_path, counted, name):
+    grid = f'\n[[variant]]\nname = "{name}"\ngrid = {{{{ "car.wheelbase_mm" = [{{}}] }}}}\n'
     path = write_small_study(tmp_path / "in", trials=20, racks=("Middle",))
     text = path.read_text("utf-8")
     path.write_text(text + grid.format("2200, 2300"), "utf-8")
     run_here(read_study(path), tmp_path / "out")
-    path.write_text(text + grid.format("2200, 2300, 2400"), "utf-8")
+    path.write_text(text + grid.format("2100, 2200, 2300"), "utf-8")
     counted.clear()
     more = run_here(read_study(path), tmp_path / "out")
     assert [outcome.finished for outcome in more] == [True] * 3

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from one_run import RACKS
+from rich.console import Console
 from small_study import run_here
 
 from optimiser.answer.fitting import direction_sentences
@@ -296,6 +297,12 @@ def test_racks_of_the_wrong_hand_are_marked_and_what_beats_the_winner_is_said_tr
     wrong = result.problem.wrong_hand
     table = front_table(result, np.array([result.winner, np.flatnonzero(wrong[racks])[0]]))
     assert list(table.columns[-1].cells) == ["chosen", "wrong hand"]
+    # The numbers and the mark leave a name in one piece, in a narrow terminal too.
+    table.add_row(
+        "1234", "Dunnock", "0.001", "1.234", "185.9", "-150.0", "25.0", "95.0", "wrong hand"
+    )
+    Console(width=80).print(table)
+    assert "Dunnock" in capsys.readouterr().out
     # A winner that only racks of the wrong hand beat.
     values = result.evaluation.objectives.copy()
     values[racks == np.flatnonzero(wrong)[0], :2] = 1e-6

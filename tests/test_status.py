@@ -183,6 +183,7 @@ def test_searches_are_counted_where_a_rack_has_several(tmp_path, at_once):
     assert seen == [f"searches done: {done} of 4" for done in range(4)]
     found = status_of(tmp_path / "small")
     assert found.finished
+    assert found.lines[0] == f"{tmp_path / 'small'}: {study.title}"
     assert [line.partition(":")[0] for line in found.lines[2:4]] == [
         "w wheelbase_mm 2200",
         "w wheelbase_mm 2300",
@@ -259,6 +260,10 @@ BAD = [
     b'{"title": "", "what": "", "began": 0, "written": 0, "seconds_left": 1, "searches": []}',
     b'{"title": "", "what": "", "began": 0, "written": 0, "seconds_left": 1, "searches": '
     b'[{"label": "a", "ratio": "x"}]}',
+    b'{"title": "", "what": "", "began": 0, "written": 0, "seconds_left": 1, "searches": '
+    b'[{"label": "a", "done": null}]}',
+    b'{"title": "", "what": "", "began": 0, "written": 0, "seconds_left": Infinity, "searches": '
+    b'[{"label": "a"}]}',
     b'{"winner": 5, "designs": null, "variant": [1]}',
 ]  # fmt: skip
 

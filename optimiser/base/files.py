@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import hashlib
 import io
 import json
 import os
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 # What a spreadsheet runs, and the same behind the mark that keeps it from doing so.
 _RUNS_IN_SPREADSHEET = re.compile(r"'*[=+\-@\t\r]")
+_MOST_LETTERS = 60
 
 
 def write_bytes(path: Path, content: bytes, *, sync: bool = True) -> None:
@@ -114,5 +116,19 @@ def readable(name: str) -> str:
 
 def slug(name: str) -> str:
     """A file name made of a user's words: letters, digits, dot, dash and underscore only."""
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip(".-")[:60]
-    return plain or "unnamed"
+    return _plain(name)[:_MOST_LETTERS] or "unnamed"
+
+
+def own_slug(name: str) -> str:
+    """`slug`, but of names that it would cut, the end is a hash that no other name has.
+
+    It says which is which by the name alone, whatever other names there are.
+    """
+    if len(_plain(name)) <= _MOST_LETTERS:
+        return slug(name)
+    tail = "-" + hashlib.sha256(name.encode("utf-8")).hexdigest()[:8]
+    return _plain(name)[: _MOST_LETTERS - len(tail)] + tail
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip(".-")

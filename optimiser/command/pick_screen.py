@@ -62,7 +62,7 @@ def _more(result: RunResult) -> list[str]:
 
 def front_table(result: RunResult, rows: NDArray[np.intp]) -> Table:
     """One row per design, by its number in `trials.csv`."""
-    table = Table(box=None, padding=(0, 2, 0, 0))
+    table = Table(box=None, padding=(0, 1, 0, 0))
     table.add_column("design", justify="right", no_wrap=True)
     table.add_column("rack", overflow="fold")
     more = _more(result)

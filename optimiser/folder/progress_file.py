@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 PROGRESS_FILE = "progress.json"
 WRITE_EVERY_SECONDS = 5.0
+_TIMES = ("began", "written", "seconds_left")
 
 
 @dataclass(slots=True)
@@ -136,6 +137,8 @@ def read_progress(folder: Path) -> Told | None:
         told = json.loads((folder / PROGRESS_FILE).read_text("utf-8"))
         searches = tuple(_searched(one) for one in told["searches"])
         left = told["seconds_left"]
+        if not all(math.isfinite(told[name] or 0.0) for name in _TIMES):
+            raise ValueError("no time")
         return Told(
             str(told["title"]),
             str(told["what"]),
@@ -144,7 +147,7 @@ def read_progress(folder: Path) -> Told | None:
             None if left is None else float(left),
             searches,
         )
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
 
 
@@ -152,9 +155,11 @@ def _searched(one: dict[str, object]) -> Searched:
     found = Searched(**one)  # type: ignore[arg-type]  # looked at below
     numbers = (found.tried, found.allowed, found.new)
     texts = (found.label, found.best)
+    marks = (found.wrong_hand, found.ended, found.done)
     if not (
         all(isinstance(number, int) for number in numbers)
         and all(isinstance(text, str) for text in texts)
+        and all(isinstance(mark, bool) for mark in marks)
         and (found.ratio is None or isinstance(found.ratio, float))
     ):
         raise ValueError("not what a run writes")

@@ -74,7 +74,10 @@ def status_of(folder: Path) -> Status:
 def _name(told: Told | None, records: list[dict[str, Any]]) -> str:
     if told is not None:
         return told.title
-    return str(records[0].get("title", "")) if records else ""
+    if not records:
+        return ""
+    # One of several variants has its own name in the title too.
+    return str(records[0].get("title", "")).removesuffix(f": {records[0].get('variant')}")
 
 
 def _standing(finished: bool, held: bool | None, told: Told | None) -> str:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from optimiser import __version__
 from optimiser.answer.run_result import RunResult, UnitResult
 from optimiser.base.errors import InputError, OptimiserError, StorageError
-from optimiser.base.files import slug
+from optimiser.base.files import own_slug, slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
 from optimiser.folder.progress_file import remove_progress
 from optimiser.folder.variants import write_sweep
@@ -182,7 +182,7 @@ def _plan(study: Study, options: RunOptions) -> dict[str, list[UnitSpec]]:
     plan: dict[str, list[UnitSpec]] = {}
     names: set[str] = set()
     for case in study.cases:
-        folder = _unique(slug(case.variant), names) if case.variant else ""
+        folder = _unique(own_slug(case.variant), names) if case.variant else ""
         plan[folder] = _specs(case, options)
     return plan
 
