@@ -122,9 +122,12 @@ def test_a_search_that_ran_out_of_time_goes_on_with_more_of_it(tmp_path, monkeyp
     first = one(study, tmp_path, seconds=100.0)
     assert first.result.units[0].stop_reason == units.TIME_UP
     assert first.finished
+    ran_out = "The time allowed ran out before every search was over: the same command goes on."
+    assert first.notes == one(study, tmp_path, seconds=100.0).notes == (ran_out,)
     monkeypatch.undo()
     more = one(study, tmp_path, seconds=100.0)
     assert more.folder == first.folder
+    assert ran_out not in more.notes
     assert more.result.origin.tolist().count("search") == 60
     assert more.result.units[0].stop_reason.startswith("all 60 designs")
 

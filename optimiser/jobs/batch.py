@@ -35,7 +35,7 @@ from optimiser.jobs.going_on import (
 from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.time_budget import Shares, TimeBudget
-from optimiser.jobs.unit import UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.jobs.unit import TIME_UP, UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.unit_search import SearchSettings
 
 if TYPE_CHECKING:
@@ -388,6 +388,7 @@ def _write_job(job: _Job, settle: Callable[[], None]) -> None:
 
 def _notes(claim: Claim, units: Sequence[UnitResult]) -> Iterator[str]:
     """What to know about the folder, and about the records in it."""
+    ran_out = any(unit.stop_reason == TIME_UP for unit in units)
     if claim.before == "cut off":
         yield f"{claim.path} had been cut off: went on where it stopped."
     elif claim.before == "lost":
@@ -395,7 +396,7 @@ def _notes(claim: Claim, units: Sequence[UnitResult]) -> Iterator[str]:
     elif claim.before == "finished":
         if new := sum(len(unit.designs) - unit.kept for unit in units):
             yield f"{claim.path} was finished: went on from there, with {new} designs more."
-        else:
+        elif not ran_out:
             yield (
                 f"{claim.path} was finished, and nothing is left to search: give more --trials or "
                 "time; [search] stop_window and give_up_after end a search early."
@@ -403,6 +404,8 @@ def _notes(claim: Claim, units: Sequence[UnitResult]) -> Iterator[str]:
     if claim.passed_over:
         yield f"{claim.passed_over[0]} holds another run: this one is in {claim.path}."
     yield from (unit.note for unit in units if unit.note)
+    if ran_out:
+        yield "The time allowed ran out before every search was over: the same command goes on."
 
 
 def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
