@@ -115,20 +115,32 @@ class Poses:
         the arm follows to keep the wheel's height. Elementary mechanics; no source needed.
         """
         lower, spin = self.lower_ball_xyz, self.spin_xyz
-        link = self.upper_ball_xyz - lower
         rod, wheel = self.outer_xyz - self.inner_xyz, self.wheel_centre_xyz - lower
-        moment = cross_first(self.outer_xyz - lower, rod)
+        v_lower, turn, link, lever = self.held_rack()
         with np.errstate(invalid="ignore", divide="ignore"):
-            v_lower, swing = arm_rates(self.hinges_xyz, lower, self.upper_ball_xyz)
-            # Turns about the axis are counted in |U - L| radians: link stands for k.
-            lever = dot_first(link, moment)
-            turn = swing - link * ((dot_first(v_lower, rod) + dot_first(swing, moment)) / lever)
             per_rack = rod[1] / lever
             lift = v_lower[2] + turn[0] * wheel[1] - turn[1] * wheel[0]
             sink = per_rack * (link[0] * wheel[1] - link[1] * wheel[0])
             per_angle = steer_rate(spin, turn)
             steer_per_rack = per_rack * steer_rate(spin, link) - per_angle * sink / lift
             return per_angle / lift, steer_per_rack, lift / v_lower[2]
+
+    def held_rack(self) -> tuple[Array, Array, Array, Array]:
+        """How the upright moves as the lower arm turns, the rack held; see `rates`, `arm_rates`.
+
+        Velocity of L and turn of the upright, then the link U - L about which the tie rod turns it,
+        and the rod's lever about that; (3, *shape) each, the lever of `shape`.
+        """
+        lower = self.lower_ball_xyz
+        link = self.upper_ball_xyz - lower
+        rod = self.outer_xyz - self.inner_xyz
+        moment = cross_first(self.outer_xyz - lower, rod)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            v_lower, swing = arm_rates(self.hinges_xyz, lower, self.upper_ball_xyz)
+            # Turns about the axis are counted in |U - L| radians: link stands for k.
+            lever = dot_first(link, moment)
+            turn = swing - link * ((dot_first(v_lower, rod) + dot_first(swing, moment)) / lever)
+        return v_lower, turn, link, lever
 
     @property
     def reach(self) -> Array:
