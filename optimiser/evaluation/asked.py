@@ -150,6 +150,15 @@ class Rim:
 
 
 @dataclass(frozen=True, slots=True)
+class Bracket:
+    """A sphere around a pivot of the left corner, there where the pivot is elsewhere than drawn."""
+
+    pivot: str
+    drawn_mm: tuple[float, float, float]
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Room:
     """Keep-outs and thicknesses for clearance; a part of unknown diameter is not checked."""
 
@@ -160,6 +169,7 @@ class Room:
     steering_arm_diameter_mm: float | None = None
     arm_tube_diameter_mm: float | None = None
     spacer_diameter_mm: float | None = None
+    brackets: tuple[Bracket, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,11 @@ def _stock(choice: Choice) -> tuple[float, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Designs:
-    """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`."""
+    """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`.
+
+    Where points of the suspension may move, so do more columns, see `moves`; a problem takes
+    designs without them for those that move nothing.
+    """
 
     rack: NDArray[np.intp]
     values: Array
@@ -107,6 +111,11 @@ class Designs:
     def column(self, name: str) -> Array:
         """Values (N,) of one variable."""
         return np.asarray(self.values[:, VARIABLES.index(name)])
+
+    @property
+    def moves(self) -> Array:
+        """Values (N, M) of the moves of the suspension, mm; see `evaluation.moves`."""
+        return np.asarray(self.values[:, len(VARIABLES) :])
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Designs:
         """Some of the designs."""

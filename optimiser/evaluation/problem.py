@@ -24,6 +24,7 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
+from optimiser.evaluation.changed import changed_metrics, excess_over, moved_limits
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
 from optimiser.evaluation.designs import (
     JUDGED,
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.evaluation.moves import Suspension
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
@@ -103,6 +105,8 @@ class Problem:
     materials: Materials = field(default_factory=Materials)
     room: Room = field(default_factory=Room)
     tolerances: Tolerances | None = None
+    suspension: Suspension | None = None
+    """What of the suspension may move; None: nothing does."""
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -120,7 +124,7 @@ class Problem:
             "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
         }
         own = tuple(name for name, wanted in present.items() if wanted)
-        return own + tuple(self.bounds)
+        return own + moved_limits(self) + tuple(self.bounds)
 
     @property
     def bounds(self) -> dict[str, Bound]:
@@ -226,6 +230,9 @@ class Problem:
                 raise ValueError(f"{name} is free and was not given")
         size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
         values = np.stack([np.broadcast_to(columns[name], size) for name in VARIABLES], axis=-1)
+        if self.suspension is not None:
+            unmoved = np.zeros((*size, len(self.suspension.columns)))
+            values = np.concatenate([values, unmoved], axis=-1)
         return Designs(np.broadcast_to(index, size).copy(), values)
 
     def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
@@ -234,13 +241,18 @@ class Problem:
         The growth is 0 unless the study keeps the rack's own tie rods; NaN when those cannot
         reach. Arms and wheel of each side move outboard by half of it.
         """
+        car, suspension = self.points, self.suspension
+        if suspension is not None and designs.moves.shape[1]:
+            car = suspension.moved(car, designs.moves)
         outer = place_outer_joint(
-            self.points,
+            car,
             designs.column("arm_length_mm"),
             designs.column("arm_height_mm"),
             np.radians(designs.column("arm_angle_deg")),
             self.arm_ahead,
         )
+        if suspension is not None and suspension.joint_stays:
+            outer = np.broadcast_to(car.outer_joint, outer.shape)
         spacing = np.array([rack.inner_joint_spacing_mm for rack in self.racks])[designs.rack]
         inner = np.stack(
             [
@@ -250,7 +262,7 @@ class Problem:
             ],
             axis=-1,
         )
-        points = self.points.with_tie_rod(outer, inner)
+        points = car.with_tie_rod(outer, inner)
         if not self.steering.keep_tie_rods:
             return points, np.zeros(len(designs))
         growth = self.own_rod_growth(points, designs)
@@ -452,6 +464,8 @@ class Problem:
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
         if self.has_pairs:
             metrics |= self.clearances(designs, solved, poses_between=poses_between)
+        if self.suspension is not None:
+            metrics |= changed_metrics(self, self.suspension, designs, solved, poses_between)
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
         if lacking := self.asked_for.difference(metrics):
             metrics |= further_metrics(lacking, designs, solved, racks, self.car)
@@ -520,6 +534,8 @@ class Problem:
                 # comparison says so. A design that cannot assemble stays NaN.
                 unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
                 value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
+            elif name in moved_limits(self):
+                value = excess_over(self, name, metrics).max(axis=1)
             else:
                 # A track that gets narrower is as little wanted as a wider one.
                 value = np.abs(metrics[name]) - (limits.track_growth_mm or 0.0)

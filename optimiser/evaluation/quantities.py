@@ -15,6 +15,7 @@ from optimiser.evaluation.quantity import (
     FREE_RODS,
     LOADS,
     MASS,
+    MOVES,
     PAIRS,
     PART_LOCK,
     PINION,
@@ -46,6 +47,8 @@ _CARS = (
     "3 %"
 )
 
+_KEPT = "is held by [suspension.keep]", "give the band there"
+_KEPT_CLEAR = "is held by [limits] clearance_mm", "give the clearance there"
 _OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
 
 # A row for each number, which the formatter would spread over a dozen lines.
@@ -230,6 +233,37 @@ QUANTITIES = (
     Quantity("trail_mm", "trail", "mm", 1,
         "steering axis at the ground ahead of the contact point, along the wheel's heading, at "
         "rest", source=_AXES, shown=("corner",)),
+    # --- where points of the suspension are moved ---
+    Quantity("moved_mm", "change of the suspension", "mm", 2,
+        "root of the sum over moved points of (cost x distance)^2; both pivots of an arm together "
+        "are two points",
+        "less", _GEOMETRY, needs=(MOVES,)),
+    Quantity("camber_departure_deg", "departure of camber", "deg", 3,
+        "greatest difference of camber from that of the drawn car with its drawn tie rod over "
+        "the wheel travel, rack at centre", "less", _AXES, needs=(MOVES,), apart=_KEPT),
+    Quantity("caster_departure_deg", "departure of caster", "deg", 3,
+        "likewise of caster", "less", _AXES, needs=(MOVES,), apart=_KEPT),
+    Quantity("kingpin_inclination_departure_deg", "departure of kingpin inclination", "deg", 3,
+        "likewise of kingpin inclination", "less", _AXES, needs=(MOVES,), apart=_KEPT),
+    Quantity("anti_dive_departure_deg", "departure of anti-dive", "deg", 3,
+        "difference at rest from drawn of the slope of the contact point's path in side view, the "
+        "brake locked and the steer angle held; forward in bump is positive",
+        "less", _GEOMETRY, needs=(MOVES,), apart=_KEPT),
+    Quantity("roll_centre_departure_mm", "departure of the roll centre", "mm", 1,
+        "difference at rest from drawn of its height, the lateral slope of the contact point's "
+        "path over wheel travel times that point's distance from the middle of the car",
+        "less", _GEOMETRY, needs=(MOVES,), apart=_KEPT),
+    Quantity("track_change_departure_mm", "departure of the contact point's path", "mm", 2,
+        "greatest lateral difference from the drawn path over the wheel travel, rack at centre",
+        "less", _GEOMETRY, needs=(MOVES,), apart=_KEPT),
+    Quantity("scrub_radius_departure_mm", "departure of the scrub radius", "mm", 2,
+        "difference at rest from drawn", "less", _AXES, needs=(MOVES,), apart=_KEPT),
+    Quantity("trail_departure_mm", "departure of the trail", "mm", 2,
+        "difference at rest from drawn", "less", _AXES, needs=(MOVES,), apart=_KEPT),
+    Quantity("moved_clearance_mm", "clearance of moved arms and brackets", "mm", 1,
+        "least distance of an arm of which a point is moved, or of a bracket at a moved pivot, to "
+        "keep-outs and rim over all poses; what had less as drawn may keep that",
+        "more", _GEOMETRY, needs=(MOVES, PAIRS), own_limit="clearance_mm", apart=_KEPT_CLEAR),
     # --- what is bought ---
     Quantity("mass_kg", "mass", "kg", 2,
         "rack, two spacers, two tie rods (as sold, or by the section, length and density the "

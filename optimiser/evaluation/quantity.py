@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
+    from optimiser.evaluation.moves import Suspension
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.tolerance import Tolerances
 
@@ -30,6 +31,8 @@ class Asked(Protocol):
     def materials(self) -> Materials: ...  # noqa: D102
     @property
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
+    @property
+    def suspension(self) -> Suspension | None: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -84,6 +87,10 @@ RIDE = Need("[car] ride_heights_mm", lambda asked, _: bool(asked.car.ride_height
 PART_LOCK = Need(
     "[steering] acceptable_part_lock_bump_steer_deg",
     lambda asked, _: asked.steering.acceptable_part_lock is not None,
+)
+MOVES = Need(
+    "[suspension.may_move]",
+    lambda asked, _: asked.suspension is not None and bool(asked.suspension.movers),
 )
 _MOST_DIGITS = 6
 _NOTHING = 1e-9

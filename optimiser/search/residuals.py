@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.evaluation.changed import departures_of, excess_over
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
+from optimiser.evaluation.moves import KEPT, MOVED_CLEARANCE, MOVED_MM
 from optimiser.evaluation.quantities import is_pair
 from optimiser.metrics.between_nodes import between_nodes, extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
@@ -98,7 +100,7 @@ class Model:
     def __init__(self, problem: Problem) -> None:
         self.problem, self.evaluated = problem, 0
         asked = problem.objectives
-        extra: list[Kind] = ["value"] * len(asked.extra)
+        extra: list[Kind] = ["rms" if name == MOVED_MM else "value" for name in asked.extra]
         self.kinds = (_kind(asked.bump_steer), _kind(asked.ackermann_error), *extra)
         self.parts: tuple[slice, ...] = ()
         """Columns of `Table.rows` that belong to each objective, then to each limit; known from
@@ -117,6 +119,11 @@ class Model:
         """Columns of the variables that keep their value."""
         self.low = np.array([choice.low for choice in free.values()])
         self.high = np.array([choice.high for choice in free.values()])
+        if problem.suspension is not None:
+            room = problem.suspension.room_mm
+            self.columns += range(len(VARIABLES), len(VARIABLES) + len(room))
+            self.low = np.concatenate([self.low, -room])
+            self.high = np.concatenate([self.high, room])
 
     def scaled(self, designs: Designs) -> Array:
         """Continuous variables (K, n) of designs as shares of their ranges."""
@@ -143,7 +150,7 @@ class Model:
             some = designs.select(slice(start, start + _CHUNK_DESIGNS))
             solved = self.problem.solve(some)
             found = self.problem.judge(some, solved)
-            rows = self._rows(solved, found.objectives)
+            rows = self._rows(some, solved, found.objectives)
             rows += self._limit_rows(some, solved, found)
             if not self.parts:
                 ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
@@ -161,7 +168,12 @@ class Model:
             )
         return Table.join(parts)
 
-    def _rows(self, solved: Solved, objectives: Array) -> list[Array]:
+    @property
+    def _weights(self) -> Array:
+        suspension = self.problem.suspension
+        return np.zeros(0) if suspension is None else suspension.weights
+
+    def _rows(self, designs: Designs, solved: Solved, objectives: Array) -> list[Array]:
         """Rows of each objective, in the objective's own unit."""
         rows = []
         toe, error = np.degrees(solved.bump.departure), np.degrees(solved.ackermann.error)
@@ -169,6 +181,8 @@ class Model:
         for number, kind in enumerate(self.kinds):
             if kind == "value":
                 rows.append(objectives[:, number : number + 1])
+            elif number > 1:
+                rows.append(designs.moves * self._weights)
             elif number == 0:
                 largest = kind == "largest"
                 rows.append(wanted.counted(toe, grid) if largest else toe * _root_weights(grid))
@@ -197,6 +211,11 @@ class Model:
                 bolt = self.problem.car.outer_bolt
                 each = outer_joint_misalignment(envelope, solved.rest, bolt)
                 over = np.degrees(np.concatenate(list(each), axis=1))
+            elif name in KEPT:
+                departures = departures_of(self.problem, solved)[name]
+                over = np.concatenate([departures, -departures], axis=1)
+            elif name == MOVED_CLEARANCE:
+                over = excess_over(self.problem, name, found.metrics)
             elif name == "clearance_mm" and (pairs := _pairs(found)):
                 # A pair of unknown size is as good as far apart.
                 over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)

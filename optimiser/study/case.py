@@ -35,6 +35,7 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.metrics.wanted import Curve
+from optimiser.study.may_move import with_moves
 from optimiser.study.problem_parts import (
     accepted_bump_of,
     bounds_of,
@@ -280,6 +281,14 @@ class Study:
             tolerances=tolerances_of(self.file),
         )
 
+    def moving_problem(self) -> Problem:
+        """The problem with what of the suspension may move.
+
+        Raises:
+            InputError: the study lacks a table that is needed, or lets nothing move.
+        """
+        return with_moves(self.problem(), self.file, str(self.path))
+
     def _limits(self) -> Limits:
         limits = self.file.limits
 
@@ -304,6 +313,11 @@ class Study:
         """The study with every default filled in and what was derived from it, JSON-able."""
         record = self.file.model_dump(mode="json", by_alias=True, exclude={"variant"})
         record["title"] = self.title
+        # What a study does not ask for is no part of it, nor of what it is told from others by.
+        if self.file.suspension is None:
+            del record["suspension"]
+        if self.file.arms is not None and self.file.arms.bracket_diameter_mm is None:
+            del record["arms"]["bracket_diameter_mm"]
         lock = self.inner_lock
         record["derived"] = {
             "study_file": readable(self.path.name),

@@ -109,6 +109,17 @@ class ArmsTable(Table):
         float | None,
         key("thickness of the steering arm", "mm", 5.0, 120.0, absent="not checked"),
     ] = None
+    bracket_diameter_mm: Annotated[
+        float | None,
+        key(
+            "diameter of the sphere that stands for the bracket at a pivot that `optimiser adapt` "
+            "moves",
+            "mm",
+            5.0,
+            200.0,
+            absent="not checked",
+        ),
+    ] = None
     outer_bolt: Annotated[
         Bolt | None,
         key(

@@ -25,6 +25,7 @@ from optimiser.study.part_tables import (
     ToleranceTable,
     WheelTable,
 )
+from optimiser.study.suspension_tables import SuspensionTable
 
 _ANYWHERE_MM = 1e5
 _HEIGHT_MM = (0.0, 1500.0)
@@ -711,6 +712,7 @@ class StudyFile(Table):
     tie_rod: Annotated[TieRodTable | None, key("tie rods")] = None
     spacer: Annotated[SpacerTable | None, key("spacers")] = None
     arms: Annotated[ArmsTable | None, key("arms")] = None
+    suspension: Annotated[SuspensionTable | None, key("what of the suspension may move")] = None
     loads: Annotated[LoadsTable | None, key("loads")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
     variant: Annotated[_Variants, key("variants")] = ()

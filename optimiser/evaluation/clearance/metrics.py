@@ -46,7 +46,7 @@ def told_apart_mm(limit_mm: float | None) -> float:
 def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
     """Whether there is anything whose clearance can be known."""
     return any(len(unchecked_parts(rack, room)) < len(MEASURED) for rack in racks) and bool(
-        room.keep_outs or room.rim or room.arm_tube_diameter_mm
+        room.keep_outs or room.rim or room.arm_tube_diameter_mm or room.brackets
     )
 
 
@@ -162,13 +162,8 @@ def _in_rim(
         if name in ("outer_joint", "steering_arm"):
             still.append(part)
         elif name == "tie_rod":
-            reach = far_mm + OUTSIDE_MM
-            least = _to_rim([start, end, *wheel], radius, rim, reach)
-            if grid is not None:
-                near = np.flatnonzero(least < reach)
-                blended = [grid.blend(points[:, near]) for points in (start, end, *wheel)]
-                least[near] = _to_rim(blended, radius[near], rim, far_mm)
-            found[column(name, "rim")] = np.minimum(least, far_mm)
+            least = swept_to_rim([start, end, *wheel], radius, rim, far_mm, grid)
+            found[column(name, "rim")] = least
     if still:
         names, starts, ends, radii = zip(*still, strict=True)
         points = [starts, ends, *([part] * len(still) for part in wheel)]
@@ -177,6 +172,19 @@ def _in_rim(
         columns = [column(name, "rim") for name in names]
         found |= dict(zip(columns, np.split(least, len(still)), strict=True))
     return found
+
+
+def swept_to_rim(
+    points: list[Array], radius: Array, rim: Rim, far_mm: float, grid: Between | None
+) -> Array:
+    """`_to_rim` of lines that move in the rim, in the poses of `grid` too where they come near."""
+    reach = far_mm + OUTSIDE_MM
+    least = _to_rim(points, radius, rim, reach)
+    if grid is not None:
+        near = np.flatnonzero(least < reach)
+        blended = [grid.blend(each[:, near]) for each in points]
+        least[near] = _to_rim(blended, radius[near], rim, far_mm)
+    return np.minimum(least, far_mm)
 
 
 def _to_rim(points: Sequence[Array], radius: Array, rim: Rim, far_mm: float) -> Array:

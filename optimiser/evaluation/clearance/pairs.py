@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     Index = NDArray[np.intp]
 
 
-OWN_OBSTACLES = ("rim", "lower_arm", "upper_arm")
+OWN_OBSTACLES = ("rim", "lower_arm", "upper_arm", "moved_pivot")
 """Parts of the car itself that clearance is measured to; no keep-out may have their column."""
 
 

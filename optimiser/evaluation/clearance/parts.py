@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.engine import Picked, poses_between
+from optimiser.evaluation.moves import UNMOVED_MM
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.linkage.vectors import Array
@@ -176,19 +177,32 @@ def across_car(solved: Solved, left_mm: Array) -> Array:
     return np.stack([inner[:, 0], left_mm, inner[:, 2]])[..., None]
 
 
+NOT_THERE_MM = -1e4
+"""Radius of a part that is not there: whatever is near it is far off."""
+
+
 def arm_tubes(solved: Solved, room: Room) -> Lines | None:
-    """The four tubes of the two arms, in the solved poses."""
-    if room.arm_tube_diameter_mm is None:
-        return None
+    """The four tubes of the two arms, in the solved poses, and the brackets of moved pivots."""
     poses, count = solved.envelope, len(solved.reason)
-    radius = np.full(count, 0.5 * room.arm_tube_diameter_mm)
     tubes: list[Part] = []
-    for arm, ball in (("lower", poses.lower_ball_xyz), ("upper", poses.upper_ball_xyz)):
-        for end in ("front", "rear"):
-            pivot = np.atleast_2d(getattr(solved.points, f"{arm}_{end}_pivot")).T[..., None]
-            start = np.broadcast_to(pivot, (3, count, 1))
-            tubes.append((f"{arm}_arm", start, ball, radius))
+    if room.arm_tube_diameter_mm is not None:
+        radius = np.full(count, 0.5 * room.arm_tube_diameter_mm)
+        for arm, ball in (("lower", poses.lower_ball_xyz), ("upper", poses.upper_ball_xyz)):
+            for end in ("front", "rear"):
+                start = _standing(solved, f"{arm}_{end}_pivot")
+                tubes.append((f"{arm}_arm", start, ball, radius))
+    for bracket in room.brackets:
+        at = _standing(solved, bracket.pivot)
+        moved = np.abs(at[..., 0].T - np.array(bracket.drawn_mm)).max(axis=1) > UNMOVED_MM
+        radius = np.where(moved, 0.5 * bracket.diameter_mm, NOT_THERE_MM)
+        tubes.append(("moved_pivot", at, np.broadcast_to(at, poses.lower_ball_xyz.shape), radius))
     return Lines.of(tubes)
+
+
+def _standing(solved: Solved, pivot: str) -> Array:
+    """A pivot of each design, (3, N, 1)."""
+    at = np.atleast_2d(getattr(solved.points, pivot)).T[..., None]
+    return np.broadcast_to(at, (3, len(solved.reason), 1))
 
 
 # --- poses ---------------------------------------------------------------------------------------
