@@ -71,6 +71,8 @@ def fit(
     trust: float = FIRST_TRUST,
     within: tuple[Array, Array] | None = None,
     fresh: float | None = None,
+    penalty: float = PENALTY,
+    programme: type[Task] | None = None,
 ) -> Fits:
     """Follow rays (K, m) down from K designs that assemble.
 
@@ -85,8 +87,11 @@ def fit(
             the problem's; with both the same a variable is held.
         fresh: trust region of one more programme, whose steps are not taken. What a walk promised
             last says nothing where its own trust region has collapsed.
+        penalty: price of breaking a limit by one mm or degree, as a multiple of the level at the
+            start.
+        programme: what finds each step; None: the linear programme.
     """
-    walk = _Walk(model, start, rays, trust, within)
+    walk = _Walk(model, start, rays, trust, within, penalty, programme or Task)
     for _ in range(steps):
         k = np.flatnonzero(walk.active)
         if not len(k):
@@ -105,15 +110,18 @@ class _Walk:
         rays: Array,
         trust: float,
         within: tuple[Array, Array] | None,
+        penalty: float,
+        programme: type[Task],
     ) -> None:
         self.model, self.here, self.best = model, start, start
+        self.programme = programme
         none = np.zeros(start.scaled.shape)
         self.low, self.high = within or (none, none + 1.0)
         self.jacobian = model.jacobian(start, self.low < self.high)
         self.stale = np.zeros(len(start), dtype=bool)
         self.rays = _without_constants(model, start, self.jacobian, rays)
         level = _level(start, self.rays)
-        self.price = PENALTY * np.maximum(level, 1e-12)
+        self.price = penalty * np.maximum(level, 1e-12)
         self.merit = _merit(start, self.rays, self.price)
         self.best_level = np.where(start.feasible, level, np.inf)
         self.region = np.full(len(start), trust)
@@ -156,8 +164,8 @@ class _Walk:
             self.jacobian[again] = self.model.jacobian(self.here.select(again), free)
             self.stale[again] = False
 
-    def _task(self, region: Array) -> _Task:
-        return _Task(
+    def _task(self, region: Array) -> Task:
+        return self.programme(
             self.model, self.here, self.jacobian, self.rays, self.price, region, self.low, self.high
         )
 
@@ -173,7 +181,7 @@ class _Walk:
         return Fits(table, _level(table, self.rays), self.gain)
 
 
-def _corrected(task: _Task, tried: Table, step: Array, wanted: Array, merit: Array) -> Table:
+def _corrected(task: Task, tried: Table, step: Array, wanted: Array, merit: Array) -> Table:
     """Tried designs, exchanged for their second-order correction where that is better."""
     reached = _merit(tried, task.rays, task.price)
     poor = np.flatnonzero(np.isfinite(reached) & (merit - reached < 0.25 * wanted) & (wanted > 0.0))
@@ -213,8 +221,8 @@ def _without_constants(model: Model, start: Table, jacobian: Array, rays: Array)
 
 
 @dataclass(frozen=True, slots=True)
-class _Task:
-    """One linear programme of K blocks."""
+class Task:
+    """What finds the steps of K designs: one linear programme of K blocks."""
 
     model: Model
     table: Table
@@ -225,23 +233,34 @@ class _Task:
     low: Array
     high: Array
 
-    def select(self, index: Indices) -> _Task:
-        return _Task(
-            self.model,
-            self.table.select(index),
-            self.jacobian[index],
-            self.rays[index],
-            self.price[index],
-            self.region[index],
-            self.low[index],
-            self.high[index],
+    def select(self, index: Indices) -> Task:
+        return replace(
+            self,
+            table=self.table.select(index),
+            jacobian=self.jacobian[index],
+            rays=self.rays[index],
+            price=self.price[index],
+            region=self.region[index],
+            low=self.low[index],
+            high=self.high[index],
         )
 
     def stepped(self, step: Array) -> Array:
         """Scaled variables (K, n) after a step."""
         return np.asarray(np.clip(self.table.scaled + step, self.low, self.high))
 
-    def with_rows_of(self, tried: Table, step: Array) -> _Task:
+    def reach(self) -> tuple[Array, Array, Array]:
+        """Least and greatest step, and the trust region, of each variable, (K, n) each.
+
+        Nothing moves along a variable whose derivatives are not known.
+        """
+        known = np.isfinite(self.jacobian).all(axis=2)
+        room = np.where(known, self.region[:, None], 0.0)
+        low = np.maximum(-room, self.low - self.table.scaled)
+        high = np.minimum(room, self.high - self.table.scaled)
+        return low, high, room
+
+    def with_rows_of(self, tried: Table, step: Array) -> Task:
         """The same programme with rows that are exact at the tried step, not at the design."""
         rows = tried.rows - np.einsum("knr,kn->kr", np.nan_to_num(self.jacobian), step)
         table = Table(
@@ -270,10 +289,7 @@ class _Task:
     def _solve_together(self) -> tuple[Array, Array]:
         scale = np.maximum(_level(self.table, self.rays), 1e-300)
         jacobian = np.nan_to_num(self.jacobian)
-        known = np.isfinite(self.jacobian).all(axis=2)
-        room = np.where(known, self.region[:, None], 0.0)
-        low = np.maximum(-room, self.low - self.table.scaled)
-        high = np.minimum(room, self.high - self.table.scaled)
+        low, high, room = self.reach()
         blocks = _Blocks(jacobian.shape[1], self.table.limits.shape[1], len(self.table))
         self._add_objectives(blocks, jacobian, room, scale)
         self._add_limits(blocks, jacobian, room)
