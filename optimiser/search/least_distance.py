@@ -3,12 +3,12 @@
 The linear programme cuts the ball of such an objective by planes, and needs many of them. Here the
 step is the exact answer of a quadratic programme, one for each design,
 
-    least |r + J d|^2 + (eps d')^2 + (rho e)^2   with  c + C d <= e,  bounds,  |d_k| <= trust region,
+    least |r + J d|^2 + (eps d')^2 + (rho e)^2  with  c + C d <= e,  bounds,  |d_k| <= trust region,
 
 r being the rows of the objective, d' the variables that it does not know (they follow the limits,
 and stay near where they are), e what a limit that cannot be kept yet is broken by. In the variables
-x = (r + J d, eps d', rho e) it asks for the point nearest to the origin on one side of planes: least
-distance programming, by non-negative least squares. Lawson and Hanson, Solving Least Squares
+x = (r + J d, eps d', rho e) it asks for the point nearest to the origin on one side of planes:
+least distance programming, by non-negative least squares. Lawson and Hanson, Solving Least Squares
 Problems, chapter on inequality constraints (from memory).
 """
 
@@ -24,6 +24,7 @@ from optimiser.search.linear_steps import MARGIN, Task
 
 if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
+    from optimiser.search.residuals import Indices
 
 _PROXIMAL = 0.1
 """Weight eps of a step through the whole range of a variable, against the objective's present
@@ -90,7 +91,7 @@ class LeastDistance(Task):
         return np.asarray(np.clip(step, low, high)) if np.isfinite(step).all() else 0.0 * step
 
     def _planes(
-        self, rows: Array, jacobian: Array, room: Array, free: Array
+        self, rows: Array, jacobian: Array, room: Array, free: Indices
     ) -> tuple[Array, Array]:
         """Planes and bounds of -C d + e >= c of the limits that a step can reach.
 

@@ -234,6 +234,7 @@ class Task:
     high: Array
 
     def select(self, index: Indices) -> Task:
+        """Some of the designs."""
         return replace(
             self,
             table=self.table.select(index),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -103,7 +103,7 @@ class Rows:
         found = self.fit(lane, start, steps, tolerance=ROUGH)
         return Minima(lane, found.table)
 
-    def fit(self, lane: Indices, start: Table, steps: int, **options: float) -> Fits:
+    def fit(self, lane: Indices, start: Table, steps: int, **options: Any) -> Fits:
         """`linear_steps.fit` within the bounds of the lanes; what is better is kept."""
         rays = np.broadcast_to(self.ray, (len(lane), len(self.ray)))
         low, high = self.within
