@@ -61,7 +61,7 @@ def unmoved(problem: Problem) -> Problem:
 
 
 class Tightened(Model):
-    """Residuals of a problem whose limits are to be kept by a margin (c,), in their scaled units."""
+    """Residuals of a problem whose limits are to be kept by a margin (c,), in scaled units."""
 
     def __init__(self, problem: Problem, margin: Array | None = None) -> None:
         super().__init__(problem)

@@ -20,6 +20,8 @@ from optimiser.questions.adapt.starts import scattered
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.questions.adapt.starts import Starts
@@ -72,9 +74,9 @@ class Search:
         self.move_columns = np.flatnonzero(np.array(model.columns) >= len(VARIABLES))
         self.ends: list[tuple[Subset, Table]] = []
 
-    def free_of(self, subset: Subset) -> Array:
-        """Which of the moves are free, (M,) bool."""
-        return np.isin(self.suspension.owner, subset)
+    def free_of(self, subset: Subset) -> NDArray[np.bool_]:
+        """Which of the moves are free, (M,)."""
+        return np.asarray(np.isin(self.suspension.owner, subset))
 
     def within(self, subsets: Sequence[Subset]) -> tuple[Array, Array]:
         """Bounds (K, n) of the scaled variables of a walk for each subset."""
@@ -191,7 +193,9 @@ def _follow_subsets(search: Search, starts: Starts, asked: Sequence[tuple[Subset
             subsets += [subset] * 2
         alike = (search.held(starts.drawn) == held).all(axis=1)
         for row in np.flatnonzero(alike)[:2].tolist():
-            near = _scattered(search.problem, starts.drawn.select([row]), 0.35, 7 * number + row)
+            near = _scattered(
+                search.problem, starts.drawn.select(np.array([row])), 0.35, 7 * number + row
+            )
             designs.append(search.masked(near, [subset]))
             subsets.append(subset)
     if designs:
