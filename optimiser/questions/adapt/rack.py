@@ -1,4 +1,4 @@
-"""All answers of one rack: nothing moved, one bracket, two, all that may; rounded, and with room."""
+"""All answers of one rack: nothing moved, one bracket, two, all; rounded, and with room."""
 
 from __future__ import annotations
 
@@ -36,10 +36,8 @@ if TYPE_CHECKING:
     from optimiser.questions.adapt.ways import Subset
 
 ROUNDED, WITH_ROOM = "rounded", "with room"
-WAYS = (
-    NOTHING,
-    *(f"{w}{k}" for w in (ONE, TWO, ALL) for k in ("", f", {ROUNDED}", f", {WITH_ROOM}")),
-)
+KINDS = ("", f", {ROUNDED}", f", {WITH_ROOM}")
+WAYS = (NOTHING, *(f"{way}{kind}" for way in (ONE, TWO, ALL) for kind in KINDS))
 ENOUGH = 1.5
 """Fewer entries are recommended where they change no more than so many times what all do."""
 FINER = 4
@@ -129,7 +127,8 @@ def answer_rack(problem: Problem, rack: int) -> RackAnswer:
     search = Search(Tightened(asked))
     nothing = _nothing(asked, finer, starts)
     if nothing.acceptable:
-        return RackAnswer(asked, rack, dict.fromkeys(WAYS, nothing), (), search.model.evaluated)
+        same = {name: replace(nothing, name=name) for name in WAYS}
+        return RackAnswer(asked, rack, same, (), search.model.evaluated)
     found = solve_ways(search, starts)
     checker = _Checker(search, finer)
     ways = {NOTHING: nothing}
@@ -176,10 +175,9 @@ class _Checker:
                 self._kept(rounded(self.search, first)),
                 with_room(self.search, first, margin),
             )
-        kinds = ("", f", {ROUNDED}", f", {WITH_ROOM}")
         return {
             f"{name}{kind}": self._way(f"{name}{kind}", one)
-            for kind, one in zip(kinds, self._known[least.subset], strict=True)
+            for kind, one in zip(KINDS, self._known[least.subset], strict=True)
         }
 
     def _checked(self, least: Least) -> tuple[Least, Array]:

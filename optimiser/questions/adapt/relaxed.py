@@ -96,11 +96,11 @@ class _Relaxed(Model):
         """Evaluate designs."""
         found = self.plain.table(scaled, like)
         limits = list(self.plain.parts[len(self.plain.kinds) :])
-        if self.limit is None:
-            moves = self.designs(scaled, like).moves[:, [self.move]]
-            rows = np.concatenate([moves, -moves], axis=1)
-        else:
+        if self.limit is not None:
             rows = found.rows[:, limits.pop(self.limit)]
+        else:
+            moves = self.designs(scaled, like).moves[:, self.move :][:, :1]
+            rows = np.concatenate([moves, -moves], axis=1)
         rows = np.where(np.isfinite(found.objectives[:, :1]), rows + _ABOVE, np.nan)
         kept = found.limits if self.limit is None else np.delete(found.limits, self.limit, axis=1)
         parts = [rows, *(found.rows[:, part] for part in limits)]

@@ -193,9 +193,8 @@ def _follow_subsets(search: Search, starts: Starts, asked: Sequence[tuple[Subset
             subsets += [subset] * 2
         alike = (search.held(starts.drawn) == held).all(axis=1)
         for row in np.flatnonzero(alike)[:2].tolist():
-            near = _scattered(
-                search.problem, starts.drawn.select(np.array([row])), 0.35, 7 * number + row
-            )
+            drawn = starts.drawn.select(np.array([row]))
+            near = _scattered(search.problem, drawn, 0.35, 7 * number + row)
             designs.append(search.masked(near, [subset]))
             subsets.append(subset)
     if designs:
