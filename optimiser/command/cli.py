@@ -237,6 +237,26 @@ def heights(
     raise typer.Exit(show_heights(HeightsAsked(study, rack, every, low, high, step, out)))
 
 
+@app.command()
+def adapt(
+    study: StudyArgument,
+    rack: Annotated[str | None, typer.Option(help="Name of a rack of the study.")] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every rack of the study, in one table.")
+    ] = False,
+    out: OutOption = Path("results"),
+) -> None:
+    """What is the least of the suspension that has to change, so that a rack fits?
+
+    Of what [suspension.may_move] names: with one bracket, with two, with all. Exit code 0: it fits
+    as drawn or so changed; 1: nothing was found that helps.
+    """
+    from optimiser.command.adapt_screen import show_adapt
+    from optimiser.questions.adapt.answer import AdaptAsked
+
+    raise typer.Exit(show_adapt(AdaptAsked(study, rack, every, out)))
+
+
 @app.command("try")
 def try_(
     design: Annotated[

@@ -2,9 +2,9 @@
 
 A point is put off alone, in any direction, everything else as it is set out: wheel, steering arm
 and rack stay, the tie rod is set to the toe again. What that adds to each limit becomes a margin on
-it, and the least change is looked for again, until the cars that are off are acceptable. The bands
-of `[suspension.keep]` say how far the car may be meant to part from the drawn one, and are not asked
-of cars that are off.
+it, and the least change is looked for again, until the cars that are off are acceptable. The
+bands of `[suspension.keep]` say how far the car may be meant to part from the drawn one; cars that
+are off are not asked for them.
 """
 
 from __future__ import annotations
