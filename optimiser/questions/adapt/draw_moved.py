@@ -109,7 +109,10 @@ def draw_moved(axes: Axes, moved: Moved, view: str, size_pt: tuple[float, float]
         tip = here + moved.factor * (there - here)
         if np.linalg.norm(tip - here) > 1.0:
             axes.annotate(
-                "", tip, here, arrowprops={"arrowstyle": "-|>", "color": VERMILION, "lw": 1.3}
+                "",
+                tuple(tip),
+                tuple(here),
+                arrowprops={"arrowstyle": "-|>", "color": VERMILION, "lw": 1.3},
             )
             covered.append(along(np.array([here, tip])))
         for at, face, edge in ((there, VERMILION, "white"), (here, "white", INK)):
