@@ -297,7 +297,7 @@ class RunResult:
             "design": np.arange(1, len(designs) + 1),
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
-        columns |= {name: designs.column(name) for name in VARIABLES}
+        columns |= self.problem.variable_values(designs)
         columns |= outcome.metrics
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])

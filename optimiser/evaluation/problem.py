@@ -38,6 +38,7 @@ from optimiser.evaluation.designs import (
 )
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
+from optimiser.evaluation.moves import MOVED_MM
 from optimiser.evaluation.quantities import AS_BUILT, is_clearance
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
@@ -211,10 +212,20 @@ class Problem:
         more = evaluation.objectives[:, 2:][:, counted] / ray[counted]
         return np.concatenate([evaluation.judged / self.acceptable, more], axis=1)
 
+    @property
+    def variables(self) -> tuple[str, ...]:
+        """Names of the columns of a design's values: the variables, then what may move."""
+        return VARIABLES + (() if self.suspension is None else self.suspension.names)
+
+    def variable_values(self, designs: Designs) -> dict[str, Array]:
+        """Values (N,) of designs by the name of the column."""
+        return dict(zip(self.variables, designs.values.T, strict=True))
+
     def designs(self, rack: ArrayLike, free: dict[str, ArrayLike]) -> Designs:
         """Build designs from the rack index and values of the free variables, each (N,).
 
-        Variables of one stock value, and an arm height that follows the rack, are filled in.
+        Variables of one stock value, and an arm height that follows the rack, are filled in; what
+        may move and is not given stays.
         """
         index = np.atleast_1d(np.asarray(rack, dtype=np.intp))
         columns: dict[str, Array] = {}
@@ -228,12 +239,11 @@ class Problem:
                 columns[name] = np.asarray(choice.values[0])
             else:
                 raise ValueError(f"{name} is free and was not given")
+        for name in self.variables[len(VARIABLES) :]:
+            columns[name] = np.asarray(free.get(name, 0.0), float)
         size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
-        values = np.stack([np.broadcast_to(columns[name], size) for name in VARIABLES], axis=-1)
-        if self.suspension is not None:
-            unmoved = np.zeros((*size, len(self.suspension.columns)))
-            values = np.concatenate([values, unmoved], axis=-1)
-        return Designs(np.broadcast_to(index, size).copy(), values)
+        values = [np.broadcast_to(columns[name], size) for name in self.variables]
+        return Designs(np.broadcast_to(index, size).copy(), np.stack(values, axis=-1))
 
     def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
         """Hardpoints (N,) of the designs, and the growth of the track in them, (N,).
@@ -403,6 +413,27 @@ class Problem:
         return replace(
             self,
             objectives=replace(asked, bump_steer=bump, ackermann_error=error, extra=extra),
+            limits=replace(limits, bounds=bounds),
+        )
+
+    @property
+    def unmoved(self) -> Problem:
+        """The same question of the suspension as drawn; what may move is no number there."""
+        if self.suspension is None:
+            return self
+        asked, limits = self.objectives, self.limits
+        both = zip(asked.extra, asked.accepted_of_extra, strict=True)
+        kept = [(name, accepted) for name, accepted in both if name != MOVED_MM]
+        bounds = tuple(bound for bound in limits.bounds if bound.name != MOVED_MM)
+        return replace(
+            self,
+            suspension=None,
+            room=replace(self.room, brackets=()),
+            objectives=replace(
+                asked,
+                extra=tuple(name for name, _ in kept),
+                accepted=tuple(accepted for _, accepted in kept),
+            ),
             limits=replace(limits, bounds=bounds),
         )
 

@@ -152,7 +152,8 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
 def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
     problem = base.problem
     typed = parse_values(at, [rack.name for rack in problem.racks])
-    free: dict[str, Any] = {name: float(base.design.column(name)[0]) for name in VARIABLES}
+    given = problem.variable_values(base.design)
+    free: dict[str, Any] = {name: float(value[0]) for name, value in given.items()}
     steps = dict(free)
     if isinstance(problem.space["arm_height_mm"], FollowsRack):
         del free["arm_height_mm"]

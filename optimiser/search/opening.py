@@ -11,18 +11,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.designs import Designs
 from optimiser.search.refine import AS_BUILT, Given, RefineSettings, refine_together
-from optimiser.search.seeds import choose_seeds, seed_designs
+from optimiser.search.seeds import choose_seeds, moved_seeds, seed_designs
 from optimiser.search.stock import best_of_stock, stock_values
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.problem import Problem
     from optimiser.search.residuals import Indices
 
 SEED_CANDIDATES = 2000
+MOVED_CARS = 10
+"""Cars with points moved at random that seeds are placed in, where points may move."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,9 @@ def open_racks(
     given = []
     for rack in racks:
         candidates = seed_designs(problem, rack, SEED_CANDIDATES, seed)
+        if problem.suspension is not None:
+            moved = moved_seeds(problem, rack, MOVED_CARS, SEED_CANDIDATES // MOVED_CARS, seed)
+            candidates = Designs.join([candidates, moved])
         # Thousands are screened, as made exactly and in the solved poses alone; the few that are
         # chosen are judged in full.
         evaluation = problem.nominal.evaluate(candidates, poses_between=False)

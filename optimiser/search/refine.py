@@ -19,6 +19,7 @@ import numpy as np
 from optimiser.base.farthest import farthest_points
 from optimiser.base.front import feasible_front
 from optimiser.evaluation.designs import Designs
+from optimiser.evaluation.moves import MOVED_MM
 from optimiser.search.gaps import widest_gaps
 from optimiser.search.linear_steps import fit
 from optimiser.search.progress import REFERENCE_RATIO
@@ -39,6 +40,9 @@ the rays and fewer steps each, and so many times the designs between neighbours.
 problems with the force in the tie rod the two gain 1.5 times what as many designs between
 neighbours do, or more: bump steer vanishes along a curved valley, which a straight line leaves.
 With bump steer at part lock it is 0.86 to 2.7 times."""
+
+_OF_ROOM = 0.1
+"""Share of what all moves together come to that change is measured in."""
 
 CLOSED = 3e-4
 """Share of the hypervolume's box below which gaps in a front are not worth more rays."""
@@ -257,6 +261,10 @@ def _scales(problem: Problem, evaluation: Evaluation) -> Array:
     """What each objective is measured in: what is acceptable, else the median found."""
     scale = np.median(evaluation.objectives, axis=0)
     scale[:2] = problem.acceptable
+    if problem.suspension is not None and MOVED_MM in problem.objectives.extra:
+        # Of seeds that move nothing the median is none: some of what may move.
+        room = problem.suspension.moved_mm(problem.suspension.room_mm)
+        scale[problem.objectives.names.index(MOVED_MM)] = _OF_ROOM * float(room)
     return np.asarray(np.maximum(scale, 1e-9))
 
 

@@ -64,6 +64,10 @@ def free_variables(problem: Problem) -> Space:
             space[name] = FloatDistribution(choice.low, choice.high)
         elif isinstance(choice, Stock) and len(choice.values) > 1:
             space[name] = CategoricalDistribution(choice.values)
+    if problem.suspension is not None:
+        room = problem.suspension.room_mm.tolist()
+        for name, most in zip(problem.suspension.names, room, strict=True):
+            space[name] = FloatDistribution(-most, most)
     return space
 
 
@@ -77,6 +81,8 @@ def resolve(problem: Problem, rack: int, params: Sequence[dict[str, Any]]) -> De
             free[name] = np.full(len(params), choice.low)
         elif not (isinstance(choice, Stock) and len(choice.values) == 1):
             free[name] = np.array([values[name] for values in params], dtype=float)
+    for name in problem.variables[len(VARIABLES) :]:
+        free[name] = np.array([values[name] for values in params], dtype=float)
     return problem.designs(np.full(len(params), rack), free)
 
 
@@ -218,7 +224,7 @@ def make_trials(
     choices = {name: CategoricalDistribution((name,)) for name in racks}
     trials = []
     for row, values in enumerate(designs.values.tolist()):
-        named = dict(zip(VARIABLES, values, strict=True))
+        named = dict(zip(problem.variables, values, strict=True))
         params = {"rack": racks[row]}
         params.update((name, named.pop(name)) for name in space)
         objectives = evaluation.objectives[row]
@@ -265,8 +271,9 @@ def read_designs(problem: Problem, trials: Sequence[FrozenTrial]) -> Designs:
     """The designs of trials that `make_trials` made."""
     index = {rack.name: number for number, rack in enumerate(problem.racks)}
     rack = np.array([index[trial.params["rack"]] for trial in trials], dtype=np.intp)
+    names = problem.variables
     values = [
-        [trial.params[n] if n in trial.params else trial.user_attrs[n] for n in VARIABLES]
+        [trial.params[n] if n in trial.params else trial.user_attrs[n] for n in names]
         for trial in trials
     ]
-    return Designs(rack, np.array(values, dtype=float).reshape(len(trials), len(VARIABLES)))
+    return Designs(rack, np.array(values, dtype=float).reshape(len(trials), len(names)))

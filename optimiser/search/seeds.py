@@ -15,6 +15,7 @@ arms then move outboard by what is missing.
 from __future__ import annotations
 
 import zlib
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,6 +39,9 @@ if TYPE_CHECKING:
 AT_BOUNDS = 0.5
 """Share of the samples of a variable that lie on its bounds, where the best designs often are."""
 _SEED_TAG = 0x5EED
+_MOVED_TAG = 0xADA7
+_SPREAD = 0.6
+"""How far points are moved at random, as a share of their room."""
 _FOLLOW_STEPS = 8
 _FOLLOW_MM = 1e-6
 
@@ -68,6 +72,30 @@ def seed_designs(problem: Problem, rack: int, count: int, seed: int) -> Designs:
     designs = Designs.join(parts)
     _, first = np.unique(designs.values, axis=0, return_index=True)
     return designs.select(np.sort(first))
+
+
+def moved_seeds(problem: Problem, rack: int, cars: int, count: int, seed: int) -> Designs:
+    """Seeds of cars whose points are moved at random, about `count` of each car.
+
+    Where the ideal inner joint of a car is moves with its points.
+
+    Raises:
+        ValueError: nothing may move.
+    """
+    suspension = problem.suspension
+    if suspension is None:
+        raise ValueError("nothing may move")
+    plain = problem.unmoved
+    rng = np.random.default_rng([_MOVED_TAG, seed])
+    width = len(suspension.columns)
+    parts = [Designs(np.empty(0, np.intp), np.empty((0, len(problem.variables))))]
+    for _ in range(cars):
+        moves = _SPREAD * suspension.room_mm * rng.uniform(-1.0, 1.0, width)
+        car = replace(plain, points=suspension.moved(plain.points, moves))
+        seeds = seed_designs(car, rack, count, seed)
+        values = np.broadcast_to(moves, (len(seeds), width))
+        parts.append(Designs(seeds.rack, np.concatenate([seeds.values, values], axis=1)))
+    return Designs.join(parts)
 
 
 def choose_seeds(evaluation: Evaluation, size: int) -> NDArray[np.intp]:

@@ -54,7 +54,9 @@ class BestOfStock:
 
 def stock_values(problem: Problem) -> Values | None:
     """Values of each variable in rising order; None where some variable is continuous."""
-    found = {}
+    found: Values = {}
+    if problem.suspension is not None and problem.suspension.columns:
+        return None
     for name, choice in problem.space.items():
         if isinstance(choice, Stock):
             found[name] = tuple(sorted(choice.values))
@@ -88,7 +90,7 @@ class _Pool:
         self.sizes = [len(each) for each in self.values.values()]
         self.row_of: dict[Place, int] = {}
         self.places = np.empty((0, len(self.sizes)), dtype=np.intp)
-        self.designs = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+        self.designs = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
         self.objectives = np.empty((0, len(problem.objectives.names)))
         self.feasible, self.levels = np.empty(0, dtype=bool), np.empty(0)
         self.starts: dict[int, int] = {}

@@ -35,7 +35,7 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.metrics.wanted import Curve
-from optimiser.study.may_move import with_moves
+from optimiser.study.may_move import moves_asked, with_moves
 from optimiser.study.problem_parts import (
     accepted_bump_of,
     bounds_of,
@@ -252,7 +252,7 @@ class Study:
         travel, steering, lock = self.travel, self.file.steering, self.inner_lock
         if travel is None or steering is None or lock is None:
             raise _lacks(self)
-        return Problem(
+        problem = Problem(
             points=self.points,
             arm_ahead=self.arm.ahead,
             car=self.car,
@@ -280,6 +280,9 @@ class Study:
             room=room_of(self.file, self.frame),
             tolerances=tolerances_of(self.file),
         )
+        if moves_asked(self.file):
+            return with_moves(problem, self.file, str(self.path))
+        return problem
 
     def moving_problem(self) -> Problem:
         """The problem with what of the suspension may move.
@@ -287,7 +290,10 @@ class Study:
         Raises:
             InputError: the study lacks a table that is needed, or lets nothing move.
         """
-        return with_moves(self.problem(), self.file, str(self.path))
+        problem = self.problem()
+        if problem.suspension is not None:
+            return problem
+        return with_moves(problem, self.file, str(self.path))
 
     def _limits(self) -> Limits:
         limits = self.file.limits

@@ -8,11 +8,18 @@ from typing import TYPE_CHECKING
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Bracket
 from optimiser.evaluation.changed import drawn_car
-from optimiser.evaluation.moves import Keep, Mover, Suspension
+from optimiser.evaluation.moves import MOVED_MM, Keep, Mover, Suspension
 
 if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.study.tables import StudyFile
+
+
+def moves_asked(file: StudyFile) -> bool:
+    """Whether a search moves points: `moved_mm` is made small, or bounded."""
+    limits = file.limits
+    return MOVED_MM in (*file.objectives.also, *limits.at_most, *limits.at_least)
+
 
 _ARM = ("arm_length_mm", "arm_height_mm", "arm_angle_deg")
 

@@ -46,7 +46,8 @@ def least_change(problem: Problem) -> Problem:
 
     Cars are made exactly, as in every question beside the search.
     """
-    asked = problem.measured(Objectives(extra=(MOVED_MM,)))
+    asked = problem.unmoved.measured(Objectives(extra=(MOVED_MM,)))
+    asked = replace(asked, suspension=problem.suspension, room=problem.room)
     bounds = {bound.name: bound for bound in asked.limits.bounds}
     for name, most in zip(JUDGED, problem.acceptable.tolist(), strict=True):
         old = bounds.get(name, Bound(name))
@@ -56,7 +57,7 @@ def least_change(problem: Problem) -> Problem:
 
 def unmoved(problem: Problem) -> Problem:
     """The problem of the suspension as drawn, by the rule that the winner is chosen by."""
-    plain = replace(problem, suspension=None, room=replace(problem.room, brackets=()))
+    plain = problem.unmoved
     return plain.measured(plain.objectives.judged_only)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.questions.adapt.asked import suspension_of, unmoved
 from optimiser.search.residuals import Model
-from optimiser.search.seeds import seed_designs
+from optimiser.search.seeds import moved_seeds, seed_designs
 from optimiser.search.starts import follow_starts, ranked, winners_ray
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 _CANDIDATES, _MOVED_CARS, _OF_EACH, _CAR_SEEDS = 1000, 8, 2, 120
-_SPREAD = 0.6
-"""How far points are moved at random, as a share of their room."""
 _TAG = 0xADA7
 
 
@@ -79,26 +77,17 @@ def _drawn(problem: Problem, rack: int) -> Designs:
 
 def _moved(problem: Problem, rack: int) -> Designs:
     """Seeds of cars whose points are moved at random; the best few of each."""
-    suspension = suspension_of(problem)
-    plain = unmoved(problem)
-    rng = np.random.default_rng(_TAG)
-    count = len(suspension.columns)
-    parts = []
-    for _ in range(_MOVED_CARS):
-        moves = _SPREAD * suspension.room_mm * rng.uniform(-1.0, 1.0, count)
-        car = replace(plain, points=suspension.moved(plain.points, moves))
-        seeds = seed_designs(car, rack, _CAR_SEEDS, 0)
-        if not len(seeds):
-            continue
-        outcome = car.evaluate(seeds, poses_between=False)
-        levels = ranked(outcome.objectives, outcome.scaled_constraints, winners_ray(car))
-        order = np.argsort(np.where(outcome.assembles, levels, np.inf), kind="stable")[:_OF_EACH]
-        values = np.concatenate(
-            [seeds.values[order], np.broadcast_to(moves, (len(order), count))], axis=1
-        )
-        parts.append(Designs(seeds.rack[order], values))
-    none = Designs(np.empty(0, np.intp), np.empty((0, len(VARIABLES) + count)))
-    return Designs.join([none, *parts])
+    plain, suspension = unmoved(problem), suspension_of(problem)
+    seeds = moved_seeds(problem, rack, _MOVED_CARS, _CAR_SEEDS, 0)
+    car = replace(plain, suspension=suspension, room=problem.room)
+    outcome = car.evaluate(seeds, poses_between=False)
+    levels = ranked(outcome.objectives, outcome.scaled_constraints, winners_ray(car))
+    levels = np.where(outcome.assembles, levels, np.inf)
+    rows: list[int] = []
+    for moves in np.unique(seeds.moves, axis=0):
+        mine = np.flatnonzero((seeds.moves == moves).all(axis=1))
+        rows += mine[np.argsort(levels[mine], kind="stable")[:_OF_EACH]].tolist()
+    return seeds.select(np.array(sorted(rows), dtype=np.intp))
 
 
 def scattered(problem: Problem, designs: Designs, share: float, salt: int) -> Array:

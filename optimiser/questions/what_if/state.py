@@ -146,7 +146,9 @@ def changed(state: State, line: Line) -> State:
         free[line.name] = _placed(line, free[line.name])
     if isinstance(chosen.problem.space["arm_height_mm"], FollowsRack) and not alone:
         del free["arm_height_mm"]
-    values: dict[str, Any] = dict(free)
+    # What is moved of the suspension stays moved.
+    kept = chosen.problem.variable_values(chosen.design)
+    values: dict[str, Any] = {n: v[0] for n, v in kept.items() if n not in VARIABLES} | dict(free)
     return moved(state, chosen.problem.designs([rack], values), alone)
 
 
