@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from optimiser.answer.kept_rods import kept_rod_sentences
+from optimiser.answer.moved import moved_sentences
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -14,10 +15,11 @@ if TYPE_CHECKING:
 
 
 def fitting_sentences(problem: Problem, design: Designs, outcome: Evaluation) -> Iterator[str]:
-    """What its own tie rods mean where they are kept, and how it has to lie to steer the right way.
+    """What is moved, what its own tie rods mean where they are kept, and how it has to lie.
 
     Nothing where a rack lies as made, and its rods are made to measure.
     """
+    yield from moved_sentences(problem, design)
     yield from kept_rod_sentences(problem, design, outcome)
     yield from direction_sentences(problem, design)
 

@@ -10,12 +10,13 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from optimiser.answer.moved import NOT_CHECKED
 from optimiser.answer.run_result import CAUTION
 from optimiser.command.say import say
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.adapt.answer import AdaptAsked, answer_adapt
 from optimiser.questions.adapt.ways import NOTHING
-from optimiser.questions.adapt.words import NOT_CHECKED, short_answer, stands_words, verdict
+from optimiser.questions.adapt.words import short_answer, stands_words, verdict
 
 if TYPE_CHECKING:
     from optimiser.questions.adapt.answer import AdaptAnswer

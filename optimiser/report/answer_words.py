@@ -15,6 +15,7 @@ from optimiser.answer.choosing import (
 from optimiser.answer.exactness import built_percentiles
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
+from optimiser.answer.moved import moves_words
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
 from optimiser.answer.wanted import asked_of
@@ -163,9 +164,18 @@ def _place(result: RunResult, row: int, begin: str) -> str:
         f"joints {amount('rack_height_mm', at['rack_height_mm'])} above ground and {ahead} {side} "
         f"the front axle, {spacers if at['spacer_mm'] else 'no spacers'}, steering arms "
         f"{amount('arm_length_mm', at['arm_length_mm'])} long with the outer joint "
-        f"{amount('arm_height_mm', at['arm_height_mm'])} above ground: "
+        f"{amount('arm_height_mm', at['arm_height_mm'])} above ground{_moved(result, row)}: "
         f"{_all_numbers(result, row)}, made exactly."
     )
+
+
+def _moved(result: RunResult, row: int) -> str:
+    """What of the suspension is elsewhere than drawn, where it may be."""
+    if result.problem.suspension is None:
+        return ""
+    words = moves_words(result.problem, result.designs.select(slice(row, row + 1)))
+    change = said("moved_mm", result.evaluation.metrics["moved_mm"][row])
+    return f", MOVED from drawn {words} ({change})"
 
 
 def _all_numbers(result: RunResult, row: int) -> str:

@@ -23,6 +23,7 @@ from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.answer.wanted import band_numbers
 from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.moves import DIRECTIONS
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.first_screen import first_screen
@@ -128,6 +129,10 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "setting_out": [
             (f"{one.words}: {one.definition}", number(lengths[one.name], one.digits), one.unit)
             for one in map(quantity, (*VARIABLES, "tie_rod_length_mm"))
+        ]
+        + [
+            (f"{name} moved: {way} from drawn", number(value, 1), "mm")
+            for name, way, value in _moves(chosen)
         ],
         "joints": [
             (name.replace("_", " "), [number(float(v), 2) for v in frame.to_cad(point)])
@@ -147,6 +152,16 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "far": f"{told_apart_mm(chosen.problem.clearance_wanted_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
+
+
+def _moves(chosen: Chosen) -> Iterator[tuple[str, str, float]]:
+    """Entry, direction and size of each move of the suspension."""
+    suspension = chosen.problem.suspension
+    if suspension is None:
+        return
+    values = chosen.design.moves[0].tolist()
+    for value, (number_of, axis) in zip(values, suspension.columns, strict=True):
+        yield suspension.movers[number_of].name.replace("_", " "), DIRECTIONS[axis], value
 
 
 def _chosen_heading(result: RunResult) -> str:

@@ -6,13 +6,15 @@ racks are opened together where one process has several to do, and one by one el
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from optimiser.evaluation.designs import Designs
-from optimiser.search.refine import AS_BUILT, Given, RefineSettings, refine_together
+from optimiser.evaluation.moves import MOVED_MM
+from optimiser.search.least_change import least_changed
+from optimiser.search.refine import AS_BUILT, Given, Refined, RefineSettings, refine_together
 from optimiser.search.seeds import choose_seeds, moved_seeds, seed_designs
 from optimiser.search.stock import best_of_stock, stock_values
 
@@ -65,10 +67,23 @@ def open_racks(
         return [_of_stock(problem, rack, one) for rack, one in zip(racks, given, strict=True)]
     how = AS_BUILT if problem.needs_cars else RefineSettings()
     found = refine_together(problem, given, how)
+    if MOVED_MM in problem.objectives.extra:
+        found = [_with_least_change(problem, *both) for both in zip(given, found, strict=True)]
     return [
         Opening(one.designs, refined.designs, refined.starts)
         for one, refined in zip(given, found, strict=True)
     ]
+
+
+def _with_least_change(problem: Problem, given: Given, refined: Refined) -> Refined:
+    """What refinement found, and the least change that makes the rack acceptable."""
+    least = least_changed(problem, Designs.join([refined.designs, given.designs]))
+    none = np.zeros(len(least), dtype=np.intp)
+    return replace(
+        refined,
+        designs=Designs.join([refined.designs, least]),
+        starts=np.concatenate([refined.starts, none]),
+    )
 
 
 def _of_stock(problem: Problem, rack: int, given: Given) -> Opening:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.answer.moved import moves_of
 from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.clearance.keep_outs import keep_outs
 from optimiser.linkage.mirror import mirrored
@@ -38,12 +39,14 @@ class Drawing:
         caution: what whoever builds from it has to know.
         points: both sides by name, as in the hardpoints file.
         lines: parts and keep-outs.
+        moved: names of the points of the suspension that are elsewhere than drawn.
     """
 
     title: str
     caution: str
     points: dict[str, Array]
     lines: tuple[Line, ...]
+    moved: frozenset[str] = frozenset()
 
 
 def make_drawing(chosen: Chosen) -> Drawing:
@@ -60,7 +63,10 @@ def make_drawing(chosen: Chosen) -> Drawing:
     lines.append(_line("rack", "rack", ends, frame))
     for shape in keep_outs(chosen.problem.room):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
-    return Drawing(chosen.title, CAUTION, named, tuple(lines))
+    moves = moves_of(chosen.problem, chosen.design)
+    sides = (prefix for prefix, _ in points.both_sides())
+    moved = frozenset(f"{prefix}{move.point}" for prefix in sides for move in moves)
+    return Drawing(chosen.title, CAUTION, named, tuple(lines), moved)
 
 
 def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[Line]:

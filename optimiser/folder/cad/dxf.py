@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 APPLICATION = "TIEROD_OPTIMISER"
 """Name under which the extended data of each entity holds its name."""
 POINTS_LAYER, NAMES_LAYER, NOTES_LAYER = "points", "names", "notes"
+MOVED_LAYER = "moved points"
+"""Of points of the suspension that are elsewhere than drawn, where there are any."""
 MILLIMETRES = 4
 TEXT_HEIGHT_MM = 8.0
 _NOTE_HEIGHT_MM, _NOTE_LETTERS = 16.0, 80  # of a note, which stands below the drawing
@@ -51,6 +53,8 @@ def dxf_text(drawing: Drawing) -> str:
     document.appids.add(APPLICATION)
     for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1), *_COLOURS.items()):
         document.layers.add(layer, color=colour)
+    if drawing.moved:
+        document.layers.add(MOVED_LAYER, color=1)
     space = document.modelspace()
 
     def data(name: str) -> list[tuple[int, str]]:
@@ -58,7 +62,8 @@ def dxf_text(drawing: Drawing) -> str:
 
     for name, at in drawing.points.items():
         place = tuple(at.tolist())
-        point = space.add_point(place, dxfattribs={"layer": POINTS_LAYER})
+        layer = MOVED_LAYER if name in drawing.moved else POINTS_LAYER
+        point = space.add_point(place, dxfattribs={"layer": layer})
         text = space.add_text(
             name, height=TEXT_HEIGHT_MM, dxfattribs={"layer": NAMES_LAYER, "insert": place}
         )

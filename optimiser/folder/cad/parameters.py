@@ -37,6 +37,11 @@ def _exact_rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
     for name, value in chosen.lengths_mm.items():
         unit = quantity(name).unit
         yield name.removesuffix(f"_{unit}"), value, unit
+    if chosen.problem.suspension is not None:
+        for name, value in zip(
+            chosen.problem.suspension.names, chosen.design.moves[0].tolist(), strict=True
+        ):
+            yield f"moved_{name.removesuffix('_mm')}", value, "mm"
     rack, attitude, points = chosen.rack, chosen.problem.car.attitude, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"
     yield "inner_joint_spacing", float(across(points.inner_joint)), "mm"

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 _SCHEMA = "AUTOMOTIVE_DESIGN { 1 0 10303 214 1 1 1 1 }"
+MOVED = "moved: elsewhere than drawn"
+"""Description of the product of a point of the suspension that is."""
 _CLOSE_MM = 1e-5  # points nearer than this may be taken for one by whoever reads
 
 
@@ -35,7 +37,8 @@ def step_text(drawing: Drawing, program: str, when: datetime.datetime) -> str:
     file.begin()
     assembly = file.product(drawing.title, (), drawing.caution)
     for name, at in drawing.points.items():
-        file.place(file.product(name, (file.point(at, name),)), assembly, name)
+        told = MOVED if name in drawing.moved else ""
+        file.place(file.product(name, (file.point(at, name),), told), assembly, name)
     for line in drawing.lines:
         curves = tuple(file.segment(start, stop) for start, stop in line.segments)
         file.place(file.product(line.name, curves), assembly, line.name)

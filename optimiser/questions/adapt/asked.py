@@ -1,8 +1,4 @@
-"""What is made small, and what is kept: the least change of the suspension as a problem.
-
-Bump steer and Ackermann error are limits here, each departure of toe and each extreme of the error
-one row, so that what is followed is smooth; `moved_mm` is what is made small.
-"""
+"""What may move, and the limits of the least change kept by a margin."""
 
 from __future__ import annotations
 
@@ -11,11 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.asked import Bound, Objectives
-from optimiser.evaluation.designs import JUDGED
-from optimiser.evaluation.moves import KEPT, MOVED_MM
-from optimiser.search.least_distance import LeastDistance
-from optimiser.search.linear_steps import fit
+from optimiser.evaluation.moves import KEPT
+from optimiser.search.least_change import follow_least as follow_least
+from optimiser.search.least_change import least_change as least_change
 from optimiser.search.residuals import Model
 
 if TYPE_CHECKING:
@@ -24,10 +18,6 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
     from optimiser.search.residuals import Table
-
-PENALTY = 2000.0
-"""Price of breaking a limit by a millimetre or degree, in times of the change at the start. It
-takes up to hundreds of millimetres of moves for a degree of bump steer."""
 
 
 def suspension_of(problem: Problem) -> Suspension:
@@ -39,20 +29,6 @@ def suspension_of(problem: Problem) -> Suspension:
     if problem.suspension is None:
         raise ValueError("nothing may move")
     return problem.suspension
-
-
-def least_change(problem: Problem) -> Problem:
-    """The problem with `moved_mm` made small, what the study accepts among its limits.
-
-    Cars are made exactly, as in every question beside the search.
-    """
-    asked = problem.unmoved.measured(Objectives(extra=(MOVED_MM,)))
-    asked = replace(asked, suspension=problem.suspension, room=problem.room)
-    bounds = {bound.name: bound for bound in asked.limits.bounds}
-    for name, most in zip(JUDGED, problem.acceptable.tolist(), strict=True):
-        old = bounds.get(name, Bound(name))
-        bounds[name] = replace(old, most=most if old.most is None else min(most, old.most))
-    return replace(asked, limits=replace(asked.limits, bounds=tuple(bounds.values())))
 
 
 def unmoved(problem: Problem) -> Problem:
@@ -80,30 +56,6 @@ class Tightened(Model):
         limits = found.limits + self.margin
         kept = (limits <= 0.0).all(axis=1)
         return replace(found, rows=rows, limits=limits, feasible=found.feasible & kept)
-
-
-def follow_least(
-    model: Model,
-    start: Table,
-    within: tuple[Array, Array],
-    *,
-    steps: int,
-    tolerance: float = 1e-5,
-    trust: float = 0.2,
-) -> Table:
-    """Follow designs (K,) to the least change, within bounds of their scaled variables (K, n)."""
-    ray = np.where(np.array(model.problem.objectives.names) == MOVED_MM, 1.0, np.inf)
-    return fit(
-        model,
-        start,
-        np.tile(ray, (len(start), 1)),
-        steps=steps,
-        tolerance=tolerance,
-        trust=trust,
-        within=within,
-        penalty=PENALTY,
-        programme=LeastDistance,
-    ).table
 
 
 def is_band(name: str) -> bool:

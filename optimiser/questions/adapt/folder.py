@@ -8,7 +8,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from optimiser.answer.fitting import fitting_sentences
-from optimiser.answer.run_result import CAUTION, Chosen, coordinate_text, hardpoints_text
+from optimiser.answer.moved import NOT_CHECKED, moves_of
+from optimiser.answer.run_result import CAUTION, Chosen, hardpoints_text
 from optimiser.base.files import csv_text, slug, write_bytes, write_text
 from optimiser.evaluation.moves import MOVED_MM
 from optimiser.evaluation.quantities import amount
@@ -31,13 +32,12 @@ from optimiser.questions.adapt.tables import (
     MOVE_COLUMNS,
     RACK_COLUMNS,
     move_rows,
-    moves_of,
     rack_rows,
     way_columns,
     way_rows,
 )
 from optimiser.questions.adapt.ways import NOTHING
-from optimiser.questions.adapt.words import NOT_CHECKED, stands_words, verdict
+from optimiser.questions.adapt.words import stands_words, verdict
 from optimiser.report.figures import POINTS_PER_INCH, drawn_svg, inline_svg
 
 if TYPE_CHECKING:
@@ -91,11 +91,7 @@ def _write_study(folder: Path, study: Study, answer: RackAnswer, way: Way) -> No
     rack = problem.racks[answer.rack].name
     chosen = Chosen(study, problem, way.name, design, outcome)
     title = f"{study.title}: {way.name}, rack {rack}"
-    notes = [
-        *moved_notes(answer, way),
-        *fitting_sentences(problem, design, outcome),
-        NOT_CHECKED,
-    ]
+    notes = list(fitting_sentences(problem, design, outcome))
     text = hardpoints_text(chosen.points, study.frame, chosen.lengths_mm, title, notes)
     write_text(folder / HARDPOINTS, text)
     for name, kind in copied_files(study).items():
@@ -105,15 +101,6 @@ def _write_study(folder: Path, study: Study, answer: RackAnswer, way: Way) -> No
         f"The points are in {HARDPOINTS}, in the CAD frame, in mm.\n{CAUTION}"
     )
     write_text(folder / STUDY, moved_study_text(study, rack, comment))
-
-
-def moved_notes(answer: RackAnswer, way: Way) -> list[str]:
-    """Which points are elsewhere than drawn, a line each."""
-    return [
-        f"MOVED {move.point}: forward {coordinate_text(move.forward_mm)}, outboard "
-        f"{coordinate_text(move.outboard_mm)}, up {coordinate_text(move.up_mm)} mm from drawn"
-        for move in moves_of(answer.problem, way)
-    ]
 
 
 def write_all(folder: Path, study: Study, answers: Sequence[RackAnswer]) -> None:
@@ -157,7 +144,7 @@ def _moved_figure(answer: RackAnswer, way: Way) -> Figure:
     changed = problem.corners(way.design)[0].select(0)
     names = {
         move.point: f"{mover.name}\n{move.distance_mm:.1f} mm"
-        for move in moves_of(problem, way)
+        for move in moves_of(problem, way.design)
         for mover in suspension_of(problem).movers
         if move.point in mover.points
     }

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.moved import NOT_CHECKED, moves_of
 from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.moves import KEPT, MOVED_MM
 from optimiser.evaluation.quantities import quantity
 from optimiser.questions.adapt.asked import suspension_of
 from optimiser.questions.adapt.character import NUMBERS, curves_of
-from optimiser.questions.adapt.tables import moves_of
-from optimiser.questions.adapt.words import NOT_CHECKED
 from optimiser.report.html import template
 from optimiser.report.words import BLANK, CAUTIONS, assumptions, number
 
@@ -50,7 +49,7 @@ def adapt_html(
                 *(number(v, 2) for v in (move.forward_mm, move.outboard_mm, move.up_mm)),
                 number(move.distance_mm, 2),
             )
-            for move in (moves_of(problem, way) if way is not None else [])
+            for move in ([] if way is None or way.design is None else moves_of(problem, way.design))
         ],
         points=[] if way is None else list(_points(study, answer, way)),
         car=[] if way is None else list(_car(answer, way)),
@@ -83,7 +82,7 @@ def _points(study: Study, answer: RackAnswer, way: Way) -> Iterator[tuple[str, l
     """Every point of the left corner in the CAD frame, and whether it is moved."""
     if way.design is None:
         return
-    moved = {move.point for move in moves_of(answer.problem, way)}
+    moved = {move.point for move in moves_of(answer.problem, way.design)}
     for name, at in answer.problem.corners(way.design)[0].select(0).items():
         cells = [number(float(value), 2) for value in study.frame.to_cad(at)]
         yield name.replace("_", " "), cells, name in moved

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.moved import moves_of
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.moves import KEPT, MOVED_MM
 from optimiser.linkage.steering_arm import describe_arm
@@ -85,35 +85,12 @@ def _known(values: Array) -> float | None:
     return float(values[0]) if np.isfinite(values[0]) else None
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
-    """How far one point moves in a way, mm in the car's directions."""
-
-    point: str
-    forward_mm: float
-    outboard_mm: float
-    up_mm: float
-
-    @property
-    def distance_mm(self) -> float:
-        """As the crow flies."""
-        return float(np.sqrt(self.forward_mm**2 + self.outboard_mm**2 + self.up_mm**2))
-
-
-def moves_of(problem: Problem, way: Way) -> list[Move]:
-    """Points that a way moves, in the order of the study."""
-    if way.design is None:
-        return []
-    shifts = suspension_of(problem).shifts(way.design.moves)
-    return [
-        Move(point, *shift[0].tolist()) for point, shift in shifts.items() if np.any(shift != 0.0)
-    ]
-
-
 def move_rows(answer: RackAnswer) -> Iterator[tuple[object, ...]]:
     """Rows of `MOVE_COLUMNS`."""
     for way in answer.ways.values():
-        for move in moves_of(answer.problem, way):
+        if way.design is None:
+            continue
+        for move in moves_of(answer.problem, way.design):
             yield (
                 way.name,
                 move.point,

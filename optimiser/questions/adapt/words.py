@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.moved import NOT_CHECKED, moves_words
 from optimiser.answer.whole_sweep import sweep_notes
 from optimiser.evaluation.clearance.moved import MOVED_PAIR
 from optimiser.evaluation.designs import JUDGED
@@ -21,18 +22,10 @@ from optimiser.questions.adapt.ways import ALL, NOTHING, ONE, TWO
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.evaluation.moves import Mover
     from optimiser.evaluation.problem import Problem
     from optimiser.questions.adapt.rack import RackAnswer, Way
     from optimiser.questions.adapt.relaxed import Cure
     from optimiser.study.read import Study
-
-NOT_CHECKED = (
-    "Not checked: pick-ups of spring, damper and anti-roll bar, driveshafts and brake lines that "
-    "are not among the study's keep-outs; nor whether chassis, arms and uprights can be made so, "
-    "nor what they carry. Whatever is fixed to a point that moves has to move or be made anew."
-)
-_SIDES = (("forward", "back"), ("outboard", "inboard"), ("up", "down"))
 
 
 def verdict(answer: RackAnswer, study: Study) -> Iterator[str]:
@@ -47,7 +40,7 @@ def verdict(answer: RackAnswer, study: Study) -> Iterator[str]:
     else:
         yield (
             f"What is the least that has to change so that {rack} fits? {_first(way.name)}: "
-            f"{moves_words(problem, way)}; {_change(way)}."
+            f"{moves_words(problem, way.design)}; {_change(way)}."
         )
         yield f"Then {setting_words(problem, way)}, with little or nothing to spare."
         yield from _others(answer, way)
@@ -71,34 +64,6 @@ def _first(text: str) -> str:
 
 def _change(way: Way) -> str:
     return f"{amount(MOVED_MM, way.moved_mm)} in all"
-
-
-# --- what moves ----------------------------------------------------------------------------------
-
-
-def moves_words(problem: Problem, way: Way) -> str:
-    """'lower_pivots (both, parallel) 11.0 mm inboard and 1.1 mm down'."""
-    if way.design is None:
-        return "nothing"
-    suspension, moves = suspension_of(problem), way.design.moves[0]
-    found = []
-    for number, mover in enumerate(suspension.movers):
-        steps = [
-            _step(axis, float(moves[column]))
-            for column, (owner, axis) in enumerate(suspension.columns)
-            if owner == number and abs(moves[column]) >= 0.05
-        ]
-        if steps:
-            found.append(f"{_entry(mover)} {' and '.join(steps)}")
-    return ", ".join(found) or "nothing"
-
-
-def _entry(mover: Mover) -> str:
-    return f"{mover.name} (both, parallel)" if len(mover.points) > 1 else mover.name
-
-
-def _step(axis: int, value: float) -> str:
-    return f"{rounded(abs(value), 1)} mm {_SIDES[axis][value < 0.0]}"
 
 
 def setting_words(problem: Problem, way: Way) -> str:
@@ -137,7 +102,7 @@ def _others(answer: RackAnswer, recommended: Way) -> Iterator[str]:
         if not way.acceptable:
             yield f"{_first(name)}: none was found that does."
         else:
-            yield f"{_first(name)}: {moves_words(problem, way)}; {_change(way)}."
+            yield f"{_first(name)}: {moves_words(problem, way.design)}; {_change(way)}."
     if recommended.name != ALL and recommended.subset != whole.subset:
         yield (
             "Recommended are the fewest entries that change at most 1.5 times as much as all that "
@@ -153,7 +118,7 @@ def _others(answer: RackAnswer, recommended: Way) -> Iterator[str]:
         ),
     ):
         way = answer.ways[f"{recommended.name}, {kind}"]
-        text = f"{moves_words(problem, way)}; {_change(way)}" if way.acceptable else none
+        text = f"{moves_words(problem, way.design)}; {_change(way)}" if way.acceptable else none
         yield f"{words}: {text}."
 
 
@@ -277,7 +242,7 @@ def short_answer(answer: RackAnswer) -> str:
     way = answer.recommended
     if way is None:
         return "nothing found"
-    return "nothing" if way.name == NOTHING else moves_words(answer.problem, way)
+    return "nothing" if way.name == NOTHING else moves_words(answer.problem, way.design)
 
 
 def stands_words(answer: RackAnswer) -> str:
