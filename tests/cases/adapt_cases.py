@@ -116,7 +116,7 @@ def invented(folder: Path, name: str) -> Study:
     return read_study(path)
 
 
-def slsqp(problem, start, attempts: int = 3, seed: int = 0):
+def slsqp(problem, start, attempts: int = 3, seed: int = 0, scatter: float = 0.15):
     """Least change by a general solver from starts around a design, on the same residual rows."""
     asked = least_change(problem)
     model = Tightened(asked)
@@ -156,7 +156,9 @@ def slsqp(problem, start, attempts: int = 3, seed: int = 0):
     table(model.scaled(like)[0])
     best, converged = np.inf, 0
     for _ in range(attempts):
-        x = np.clip(model.scaled(like)[0] + rng.uniform(-0.15, 0.15, len(model.columns)), 0.0, 1.0)
+        x = np.clip(
+            model.scaled(like)[0] + scatter * rng.uniform(-1.0, 1.0, len(model.columns)), 0.0, 1.0
+        )
         found = minimize(
             change,
             x,
