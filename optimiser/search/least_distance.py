@@ -1,6 +1,6 @@
-"""The step of `linear_steps` where a root of a sum of squares is made small: least distances.
+"""The step of `linear_steps` where one number alone is made small: least distances.
 
-The linear programme cuts the ball of such an objective by planes, and needs many of them. Here the
+The linear programme cuts the ball of a root of a sum of squares by planes, and needs many. Here the
 step is the exact answer of a quadratic programme, one for each design,
 
     least |r + J d|^2 + (eps d')^2 + (rho e)^2  with  c + C d <= e,  bounds,  |d_k| <= trust region,
@@ -38,76 +38,99 @@ _LEAST_SIZE = 1.0
 
 @dataclass(frozen=True, slots=True)
 class LeastDistance(Task):
-    """Steps that make the root of a sum of squares small; the other objectives are left out."""
+    """Steps that make one objective small, the others are left out.
+
+    Of a root of a sum of squares r are its rows. Of the largest of some rows it is one more
+    variable t, at least each of them, that is made small; nothing knows it as r then.
+    """
 
     def solve(self) -> tuple[Array, Array]:
         """Steps (K, n) and the merit (K,) that the linear model promises of them."""
         low, high, room = self.reach()
-        number = self.model.kinds.index("rms")
-        part = self.model.parts[number]
-        jacobian = np.nan_to_num(self.jacobian)
-        rows, slopes = self.table.rows, jacobian[:, :, part]
-        steps = np.zeros(low.shape)
-        promise = np.empty(len(steps))
+        jacobian, rows = np.nan_to_num(self.jacobian), self.table.rows
+        steps, promise = np.zeros(low.shape), np.empty(len(low))
+        part = self.model.parts[self._objective]
         for k in range(len(steps)):
-            steps[k] = self._step(k, rows[k], jacobian[k], slopes[k], (low[k], high[k], room[k]))
+            steps[k] = self._step(rows[k], jacobian[k], (low[k], high[k], room[k]))
             after = rows[k] + steps[k] @ jacobian[k]
-            level = np.sqrt(np.sum(after[part] ** 2)) / self.rays[k, number]
+            level = _size(after[part], self._is_root) / self.rays[k, self._objective]
             excess = [max(0.0, after[limit].max() + MARGIN) for limit in self._limits]
             promise[k] = level + self.price[k] * sum(excess)
         return steps, promise
 
     @property
+    def _objective(self) -> int:
+        """Which objective is made small: the one root of a sum of squares, or the only one."""
+        kinds = self.model.kinds
+        return kinds.index("rms") if "rms" in kinds else 0
+
+    @property
+    def _is_root(self) -> bool:
+        return self.model.kinds[self._objective] == "rms"
+
+    @property
     def _limits(self) -> tuple[slice, ...]:
         return self.model.parts[len(self.model.kinds) :]
 
-    def _step(
-        self, k: int, rows: Array, jacobian: Array, slopes: Array, reach: tuple[Array, Array, Array]
-    ) -> Array:
+    def _step(self, rows: Array, jacobian: Array, reach: tuple[Array, Array, Array]) -> Array:
         """Step (n,) of one design; nothing where rounding leaves no answer."""
         low, high, room = reach
         free = np.flatnonzero(high > low)
         step = np.zeros(len(low))
         if not len(free):
             return step
-        part = self.model.parts[self.model.kinds.index("rms")]
-        planes, bounds = self._planes(rows, jacobian, room, free)
-        limits = planes.shape[1] - len(free)
-        size = max(_LEAST_SIZE, float(np.sqrt(np.sum(rows[part] ** 2))))
-        # d = (size x - origin) / scale: each variable that the objective knows has one row of it.
-        at = np.argmax(np.abs(slopes[free]), axis=1)
-        slope = slopes[free, at]
-        mine = slope != 0.0
-        scale = np.where(mine, slope, _PROXIMAL * size)
-        origin = np.where(mine, rows[part][at], 0.0)
+        part = self.model.parts[self._objective]
+        size = max(_LEAST_SIZE, _size(rows[part], self._is_root))
+        planes, bounds, weights = self._planes(rows, jacobian, room, free)
+        scale, origin = np.full(len(free), _PROXIMAL * size), np.zeros(len(free))
+        if self._is_root:
+            # d = (size x - origin) / scale: each variable that r knows has one row of it.
+            slopes = jacobian[free][:, part]
+            at = np.argmax(np.abs(slopes), axis=1)
+            slope = slopes[np.arange(len(free)), at]
+            scale = np.where(slope != 0.0, slope, scale)
+            origin = np.where(slope != 0.0, rows[part][at], 0.0)
         box = np.concatenate([np.eye(len(free)), -np.eye(len(free))])
-        planes = np.concatenate([planes, np.pad(box, ((0, 0), (0, limits)))])
+        planes = np.concatenate([planes, np.pad(box, ((0, 0), (0, len(weights))))])
         bounds = np.concatenate([bounds, low[free], -high[free]])
         bounds = bounds + planes[:, : len(free)] @ (origin / scale)
         planes[:, : len(free)] *= size / scale
-        planes[:, len(free) :] /= _BROKEN
+        planes[:, len(free) :] /= np.where(np.isinf(weights), 1.0 / size, weights)
         nearest = _nearest(planes, bounds)
         step[free] = (size * nearest[: len(free)] - origin) / scale
         return np.asarray(np.clip(step, low, high)) if np.isfinite(step).all() else 0.0 * step
 
     def _planes(
         self, rows: Array, jacobian: Array, room: Array, free: Indices
-    ) -> tuple[Array, Array]:
-        """Planes and bounds of -C d + e >= c of the limits that a step can reach.
+    ) -> tuple[Array, Array, Array]:
+        """Planes and bounds of -C d + e >= c of the limits that a step can reach, and weights of e.
 
-        Columns are the free variables, then one for each limit's e.
+        Columns are the free variables, then one for each limit's e. Of an objective that is the
+        largest of its rows there is one more such limit; the weight of its t is infinite here.
         """
-        limits = self._limits
+        parts = list(self._limits)
+        if not self._is_root:
+            parts.append(self.model.parts[self._objective])
         slopes, values, owners = [], [], []
-        reach = rows + room @ np.abs(jacobian)
-        for number, limit in enumerate(limits):
-            near = np.flatnonzero(reach[limit] > -_WITHIN) + limit.start
+        span = room @ np.abs(jacobian)
+        for number, part in enumerate(parts):
+            own = number == len(self._limits)
+            # Of the largest of rows those that cannot become it are left out.
+            least = (rows - span)[part].max() if own else -_WITHIN
+            near = np.flatnonzero((rows + span)[part] >= least) + part.start
             slopes.append(-jacobian[free][:, near].T)
-            values.append(rows[near] + _WITHIN)
+            values.append(rows[near] + (0.0 if own else _WITHIN))
             owners.append(np.full(len(near), number))
         owner = np.concatenate(owners)
-        elastic = (owner[:, None] == np.unique(owner)[None]).astype(float)
-        return np.concatenate([np.concatenate(slopes), elastic], axis=1), np.concatenate(values)
+        each = np.unique(owner)
+        elastic = (owner[:, None] == each[None]).astype(float)
+        planes = np.concatenate([np.concatenate(slopes), elastic], axis=1)
+        weights = np.where(each == len(self._limits), np.inf, _BROKEN)
+        return planes, np.concatenate(values), weights
+
+
+def _size(rows: Array, is_root: bool) -> float:
+    return float(np.sqrt(np.sum(rows**2)) if is_root else rows.max())
 
 
 def _nearest(planes: Array, bounds: Array) -> Array:

@@ -170,15 +170,21 @@ class _Checker:
         """A way, the same rounded, and with room."""
         if least.subset not in self._known:
             first, margin = self._checked(least)
-            self._known[least.subset] = (
-                first,
-                self._kept(rounded(self.search, first)),
-                with_room(self.search, first, margin),
-            )
+            whole = rounded(self.search, first, self._fewer(least.subset, 1))
+            room = with_room(self.search, first, margin)
+            fewer = self._fewer(least.subset, 2)
+            if fewer is not None and fewer.moved_mm < room.moved_mm:
+                room = replace(fewer, subset=least.subset)
+            self._known[least.subset] = (first, self._kept(whole), room)
         return {
             f"{name}{kind}": self._way(f"{name}{kind}", one)
             for kind, one in zip(KINDS, self._known[least.subset], strict=True)
         }
+
+    def _fewer(self, subset: Subset, kind: int) -> Least | None:
+        """The least change of that kind known with some of the entries alone."""
+        found = [one[kind] for other, one in self._known.items() if set(other) <= set(subset)]
+        return min(found, key=lambda one: one.moved_mm, default=None)
 
     def _checked(self, least: Least) -> tuple[Least, Array]:
         """The least change that the finer sweep accepts too, and the margins that it takes."""

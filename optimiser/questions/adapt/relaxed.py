@@ -17,6 +17,7 @@ from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.evaluation.moves import DIRECTIONS, MOVED_CLEARANCE
 from optimiser.evaluation.quantities import is_pair
 from optimiser.questions.adapt.asked import suspension_of
+from optimiser.search.least_distance import LeastDistance
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model, Table
 
@@ -126,7 +127,13 @@ def _least(problem: Problem, starts: Designs, limit: int | None, move: int | Non
         return None
     ray = np.ones((len(there), 1))
     ends = fit(
-        model, table.select(there), ray, steps=_STEPS, tolerance=1e-7, penalty=_PENALTY
+        model,
+        table.select(there),
+        ray,
+        steps=_STEPS,
+        tolerance=1e-7,
+        penalty=_PENALTY,
+        programme=LeastDistance,
     ).table
     good = np.flatnonzero(ends.feasible)
     if not len(good):

@@ -1,7 +1,9 @@
 """The least change among moves of whole millimetres, everything else solved again.
 
-Branch and bound over the moves' boxes: the least change within a box is a bound for all whole moves
-in it, and a box is cut where a move of its answer is farthest from a whole one.
+First a dive: the move nearest to a whole one is held at either neighbour, whichever changes less,
+and so on until all are whole. Then branch and bound over the moves' boxes: the least change within
+a box is a bound for all whole moves in it, and a box is cut where a move of its answer is farthest
+from a whole one. With many moves it ends at a number of boxes, and the least found is told.
 
         ------------x-----    x  least change of the box
         |---3|  |4-------|       cut into moves up to 3 mm and from 4 mm on
@@ -9,7 +11,7 @@ in it, and a box is cut where a move of its answer is farthest from a whole one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from optimiser.search.residuals import Model
 
 MOST_BOXES, AT_ONCE, STEPS = 160, 8, 10
+MANY, MOST_BOXES_OF_MANY = 6, 24
 _WHOLE_MM = 1e-3
 """A move nearer to a whole millimetre than this is one."""
 _GAIN_MM = 1e-3
@@ -39,14 +42,23 @@ class _Box:
     bound: float = field(default=0.0)
 
 
-def rounded(search: Search, least: Least) -> Least:
-    """The least change of whole millimetres with the same entries; none where there is none."""
+def rounded(search: Search, least: Least, known: Least | None = None) -> Least:
+    """The least change of whole millimetres with the same entries; none where there is none.
+
+    Args:
+        search: walks of the rack.
+        least: the least change of any moves.
+        known: whole moves that are known already, of fewer entries.
+    """
     if least.design is None or least.moved_mm < _GAIN_MM:
         return least
     room = np.floor(search.suspension.room_mm + 1e-9) * search.free_of(least.subset)
-    waiting = [_Box(-room, room, least.design, least.moved_mm)]
-    best, seen = Least(least.subset, None, np.inf), 0
-    while waiting and seen < MOST_BOXES:
+    whole = _Box(-room, room, least.design, least.moved_mm)
+    best, waiting, seen = _dive(search.model, whole, least), [whole], 0
+    if known is not None and known.moved_mm < best.moved_mm:
+        best = replace(known, subset=least.subset)
+    most = MOST_BOXES if (room > 0.0).sum() <= MANY else MOST_BOXES_OF_MANY
+    while waiting and seen < most:
         waiting.sort(key=lambda box: box.bound)
         some, waiting = waiting[:AT_ONCE], waiting[AT_ONCE:]
         seen += len(some)
@@ -61,6 +73,28 @@ def rounded(search: Search, least: Least) -> Least:
             waiting += _cut(box, design, moved, int(np.argmax(np.where(_open(box), off, -1.0))))
         waiting = [box for box in waiting if box.bound < best.moved_mm - _GAIN_MM]
     return best
+
+
+def _dive(model: Model, box: _Box, least: Least) -> Least:
+    """Whole moves found by holding one after another; none where the last have no place left."""
+    here, moved = box.start, box.bound
+    while _open(box).any():
+        off = np.abs(here.moves[0] - np.round(here.moves[0]))
+        column = int(np.argmin(np.where(_open(box), off, np.inf)))
+        parts = []
+        for value in {
+            float(np.floor(here.moves[0, column])),
+            float(np.ceil(here.moves[0, column])),
+        }:
+            if box.low[column] <= value <= box.high[column]:
+                part = _Box(box.low.copy(), box.high.copy(), here, moved)
+                part.low[column] = part.high[column] = value
+                parts.append(part)
+        found = _solved(model, parts)
+        if not found:
+            return Least(least.subset, None, np.inf)
+        box, here, moved = min(found, key=lambda one: one[2])
+    return Least(least.subset, here, moved)
 
 
 def _open(box: _Box) -> Array:

@@ -189,8 +189,7 @@ def _follow_subsets(search: Search, starts: Starts, asked: Sequence[tuple[Subset
         best = search.least(whole, held).design
         if best is not None:
             designs += [search.masked(best, [subset])]
-            designs += [search.masked(_scattered(search.problem, best, 0.5, number), [subset])]
-            subsets += [subset] * 2
+            subsets.append(subset)
         alike = (search.held(starts.drawn) == held).all(axis=1)
         for row in np.flatnonzero(alike)[:2].tolist():
             drawn = starts.drawn.select(np.array([row]))
