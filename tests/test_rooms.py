@@ -14,7 +14,11 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "optimiser"
 HEAVY = ("optuna", "pandas", "matplotlib")
 # The refinement, which is more than one file: its steps are what calls scipy.
-SCIPY_OPTIMISERS_ONLY_IN = {"optimiser.search.refine", "optimiser.search.linear_steps"}
+SCIPY_OPTIMISERS_ONLY_IN = {
+    "optimiser.search.refine",
+    "optimiser.search.linear_steps",
+    "optimiser.search.least_distance",
+}
 
 
 def rooms() -> list[list[str]]:

@@ -13,6 +13,7 @@ from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
+from optimiser.evaluation.quantity import MOVES
 from optimiser.evaluation.solved import OWN_RODS_SHORT
 from optimiser.linkage.racks import Rack
 from optimiser.linkage.steering_arm import describe_arm
@@ -107,7 +108,7 @@ def drawn_numbers(problem: Problem) -> Iterator[DrawnNumber]:
 
 def _numbers_of(rack: Rack | None, problem: Problem, design: Designs) -> Iterator[DrawnNumber]:
     numbers, status, cars = _in_place(problem, design)
-    for name in _names(numbers):
+    for name in _names(problem, numbers):
         lacks = quantity(name).missing(problem, rack)
         value = None if lacks else numbers.get(name)
         missing = "" if value is not None else lacks or _why(problem, name, status, cars)
@@ -132,10 +133,15 @@ def undefined(problem: Problem, name: str) -> str:
     return ""
 
 
-def _names(numbers: dict[str, float | None]) -> Iterator[str]:
-    """Columns of all quantities in their order, each pair of parts that was measured among them."""
+def _names(problem: Problem, numbers: dict[str, float | None]) -> Iterator[str]:
+    """Columns of all quantities in their order, each pair of parts that was measured among them.
+
+    Where nothing may move, nothing is said of what moves.
+    """
     pairs = [name for name in numbers if is_pair(name)]
     for one in QUANTITIES:
+        if MOVES in one.needs and problem.suspension is None:
+            continue
         yield from pairs if one is PAIR and pairs else (one.name,)
 
 

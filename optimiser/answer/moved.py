@@ -52,7 +52,7 @@ def moves_of(problem: Problem, design: Designs) -> list[Move]:
 
 
 def moves_words(problem: Problem, design: Designs | None) -> str:
-    """'lower_pivots (both, parallel) 11.0 mm inboard and 1.1 mm down'; 'nothing'."""
+    """'lower_pivots (both, parallel) 11.0 mm inboard and 1.1 mm down'; or 'nothing'."""
     suspension = problem.suspension
     if suspension is None or design is None or not design.moves.shape[1]:
         return "nothing"
@@ -65,6 +65,8 @@ def moves_words(problem: Problem, design: Designs | None) -> str:
         ]
         if steps:
             found.append(f"{_entry(mover)} {' and '.join(steps)}")
+    if not found and moves.any():
+        return f"points by less than {_SAID_MM:g} mm"
     return ", ".join(found) or "nothing"
 
 

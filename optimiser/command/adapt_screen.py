@@ -61,7 +61,8 @@ def racks_table(answer: AdaptAnswer) -> Table:
         wrong = found.problem.wrong_hand[found.rack]
         text = short_answer(found)
         if way is None:
-            text = f"{text} that helps; alone would do: {stands_words(found) or 'nothing'}"
+            stands = stands_words(found) or "nothing"
+            text = f"{text} that helps; with moves, alone would do: {stands}"
         elif way.name != NOTHING:
             text = f"{way.name}: {text}"
         table.add_row(
@@ -70,7 +71,7 @@ def racks_table(answer: AdaptAnswer) -> Table:
             "-" if way is None else rounded(way.moved_mm, 1),
             escape(text + ("; opposite hand needed" if wrong else "")),
         )
-    table.caption = (
+    table.caption = escape(
         "mm: change in all, the root of the sum of squares of what each point moves; recommended "
         "are the fewest entries of [suspension.may_move] within 1.5 times the change of all"
     )

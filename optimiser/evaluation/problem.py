@@ -218,8 +218,10 @@ class Problem:
         return VARIABLES + (() if self.suspension is None else self.suspension.names)
 
     def variable_values(self, designs: Designs) -> dict[str, Array]:
-        """Values (N,) of designs by the name of the column."""
-        return dict(zip(self.variables, designs.values.T, strict=True))
+        """Values (N,) of designs by column; a design without moves moves nothing."""
+        lacking = len(self.variables) - designs.values.shape[1]
+        values = np.pad(designs.values, ((0, 0), (0, lacking)))
+        return dict(zip(self.variables, values.T, strict=True))
 
     def designs(self, rack: ArrayLike, free: dict[str, ArrayLike]) -> Designs:
         """Build designs from the rack index and values of the free variables, each (N,).

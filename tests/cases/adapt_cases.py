@@ -26,9 +26,7 @@ upper_pivots = {outboard = 25, up = 15}
 def moving_demo(folder: Path, suspension: str = PIVOTS, *changes: tuple[str, str]) -> Study:
     """The demo with coarse travel and what may move."""
     coarse = ("droop_mm = 60", "droop_mm = 60\nstep_mm = 15")
-    study = demo_with(folder, coarse, *changes)
-    study.path.write_text(study.text + suspension, "utf-8")
-    return read_study(study.path)
+    return demo_with(folder, coarse, ("[travel]\n", f"{suspension}\n[travel]\n"), *changes)
 
 
 INCH = 25.4

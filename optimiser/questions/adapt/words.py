@@ -176,7 +176,7 @@ def _nothing_helps(answer: RackAnswer) -> Iterator[str]:
     nothing = answer.ways[NOTHING]
     yield from _drawn(problem, nothing)
     if answer.cures:
-        yield "Each of these alone, all else kept, would do:"
+        yield "Each of these alone, with moves that the study allows and all else kept, would do:"
         for cure in answer.cures:
             yield f"  {cure_words(problem, cure)}"
     else:
