@@ -40,6 +40,7 @@ clearance_tie_rod_pedal_box_mm = 25
 [[keep_out]]
 name = "pedal box"
 """
+HALF_LOCK = "part_lock_bump_steer_deg"
 LOADS = LoadAssumptions(wheel_load_n=1450.0, tyre_pressure_pa=160e3)
 
 
@@ -143,6 +144,21 @@ def test_what_is_added_up_counts_a_hundredth_of_a_bound_as_a_millimetre():
     more = asked.evaluate(designs).excess - plain.evaluate(designs).excess
     there = np.isfinite(over)
     assert more[there] == pytest.approx(np.maximum(over[there], 0.0))
+
+
+def test_a_small_bound_in_degrees_counts_by_its_size():
+    """A hundredth of a degree is much of what is accepted of toe, and little of a joint's swing."""
+    bounds = {0.3: 0.03, 5.0: 0.5, 10.0: 1.0, 25.0: 1.0, 0.001: 0.001, 0.0: 1.0}
+    for most, scale in bounds.items():
+        assert bound_scale(Bound(HALF_LOCK, most=most)) == pytest.approx(scale)
+
+
+def test_a_tight_limit_at_half_lock_is_kept_where_it_can_be():
+    """Differential evolution brings it to 0.02088 deg within the other limits."""
+    asked = bounded(small(corner="converging arms"), Bound(HALF_LOCK, most=0.0215))
+    found = asked.evaluate(open_racks(asked, [0], 1, 30, refine=True)[0].refined)
+    assert found.feasible.any()
+    assert found.metrics[HALF_LOCK][found.feasible].max() <= 0.0215
 
 
 def test_a_study_that_asks_none_of_it_is_evaluated_as_before():

@@ -452,6 +452,10 @@ REFUSED = {
         {"objectives.also": ["prize"]},
         "[objectives] also number 1: prize is no quantity; did you mean price?",
     ),
+    "limit that is no number": (
+        {"limits.at_most": {"rim_force_n": float("nan")}},
+        "[limits] at_most rim_force_n: nan is not a finite number; write a number",
+    ),
     "limit on what is not known": (
         {"limits.at_most": {"rim_forc_n": 120}},
         "[limits] at_most rim_forc_n: rim_forc_n is no quantity; did you mean rim_force_n?",

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 _SHARE = 0.01
-"""Share of a bound that counts as a millimetre or a degree does."""
+"""Share of a bound in another unit that counts as a millimetre or a degree does."""
+_SMALL = 0.1
+"""Share of a bound in millimetres or degrees that counts as one of them, where it is less than one:
+half a tenth of a degree is little of a joint's 25, and much of what is accepted of toe."""
 _ALIKE = ("mm", "deg")
 _STEEP = 0.1
 """Share of the accepted value below which `made_small` goes on along its tangent."""
@@ -48,13 +51,14 @@ def bound_range(bound: Bound) -> str:
 def bound_scale(bound: Bound) -> float:
     """How much of a bound's unit counts as much as a millimetre, where what is broken is added up.
 
-    Millimetres and degrees count alike; of any other unit a hundredth of the bound does, but no
-    less than the last digit that people read.
+    Millimetres and degrees count alike, of a bound below ten of them a tenth of it; of any other
+    unit a hundredth of the bound does. No less than the last digit that people read; a bound of
+    zero millimetres or degrees has no size to go by.
     """
-    one = quantity(bound.name)
+    one, size = quantity(bound.name), bound_size(bound)
     if one.unit in _ALIKE:
-        return 1.0
-    return max(_SHARE * bound_size(bound), 10.0**-one.digits)
+        return min(1.0, max(_SMALL * size, 10.0**-one.digits)) if size else 1.0
+    return max(_SHARE * size, 10.0**-one.digits)
 
 
 def bound_size(bound: Bound) -> float:

@@ -216,7 +216,10 @@ def _spellings(place: _Place) -> str:
         return f"write it under a heading {heading((*place.tables[:-1], name))}"
     if place.info is None:
         return "check its value"
-    return f"write {' or '.join(ways(place.info.annotation, unit_of(place.info)))}"
+    wanted = place.info.annotation
+    if get_origin(wanted) is dict and len(place.keys) > 1:  # one entry of a sub-table
+        wanted = get_args(wanted)[1]
+    return f"write {' or '.join(ways(wanted, unit_of(place.info)))}"
 
 
 def shown(value: Any, *, quote: bool = True, longest: int = 70) -> str:
