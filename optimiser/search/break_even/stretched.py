@@ -6,6 +6,8 @@ the greatest number with which a rack is acceptable are two fits, with everythin
 study frees:
 
     least u  (or greatest)   with  limits(x, u) <= 0,   x the study's variables, within their bounds
+
+The clearance that is asked for is a number too: the greatest that a rack can have as it is.
 """
 
 from __future__ import annotations
@@ -22,18 +24,22 @@ from optimiser.search.residuals import Model, Table
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
 
     Indices = NDArray[np.intp]
 
-Number = Literal["inner_joint_spacing_mm", "spacer_mm", "travel_mm"]
-NUMBERS: tuple[Number, ...] = ("inner_joint_spacing_mm", "spacer_mm", "travel_mm")
+Number = Literal["inner_joint_spacing_mm", "spacer_mm", "travel_mm", "clearance_mm"]
+NUMBERS: tuple[Number, ...] = ("inner_joint_spacing_mm", "spacer_mm", "travel_mm", "clearance_mm")
+SPACING, SPACERS, TRAVEL, CLEARANCE = range(len(NUMBERS))
+BOUGHT = NUMBERS[:CLEARANCE]
 SANE: dict[Number, tuple[float, float]] = {
     "inner_joint_spacing_mm": (100.0, 1500.0),
     "spacer_mm": (0.0, 250.0),
     "travel_mm": (20.0, 400.0),
+    "clearance_mm": (-100.0, 100.0),
 }
 """What a catalogue or a study file takes; an end beyond it is none."""
 SPACER = VARIABLES.index("spacer_mm")
@@ -76,11 +82,6 @@ class Questions:
         return self.code % 2
 
 
-def given_number(rack: Rack, number: Number, spacer_mm: float) -> float:
-    """What a number is with the rack as it is sold and this spacer."""
-    return spacer_mm if number == "spacer_mm" else float(getattr(rack, number))
-
-
 class Stretched(Model):
     """Residuals of the limits of a problem, and of one number of the rack beside its variables.
 
@@ -88,15 +89,25 @@ class Stretched(Model):
     designs have the code of their question.
     """
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: Problem, *, poses_between: bool = True) -> None:
         super().__init__(problem)
+        self.poses_between = poses_between
         self.kinds = ("value",)
         self.sane = np.array([SANE[number] for number in NUMBERS])
+        # More clearance than the limit is not asked for.
+        self.sane[CLEARANCE, 1] = problem.limits.clearance_mm or 0.0
         accepted = dict(zip(JUDGED, problem.acceptable.tolist(), strict=True))
         accepted |= dict(zip(AS_BUILT, problem.acceptable.tolist(), strict=True))
         names = zip(problem.constraint_names, problem.constraint_scales.tolist(), strict=True)
         # Bump steer and Ackermann error as shares of what is accepted, which may be tiny.
         self.scales = np.array([accepted.get(name, scale) for name, scale in names])
+
+    @property
+    def rough(self) -> Stretched:
+        """The same with clearance in the solved poses alone; itself where there is no clearance."""
+        if "clearance_mm" not in self.problem.constraint_names:
+            return self
+        return Stretched(self.problem, poses_between=False)
 
     def number(self, table: Table) -> Array:
         """The number (K,) of each design, mm."""
@@ -119,7 +130,7 @@ class Stretched(Model):
     def designs(self, scaled: Array, like: Designs) -> Designs:
         """Designs of these variables; a spacer that is asked about is as long as is asked."""
         found = super().designs(scaled[:, :-1], like)
-        asked = Questions(like.rack).number == NUMBERS.index("spacer_mm")
+        asked = Questions(like.rack).number == SPACERS
         found.values[asked, SPACER] = self._number(scaled, like)[asked]
         return found
 
@@ -131,7 +142,7 @@ class Stretched(Model):
         low = np.zeros((len(like), len(self.columns) + 1))
         high = low + 1.0
         if SPACER in self.columns:
-            asked = Questions(like.rack).number == NUMBERS.index("spacer_mm")
+            asked = Questions(like.rack).number == SPACERS
             high[asked, self.columns.index(SPACER)] = 0.0
         return low, high
 
@@ -146,11 +157,12 @@ class Stretched(Model):
     def _judged(self, scaled: Array, designs: Designs, number: Array) -> Table:
         problem, some = self.stretched(designs, number)
         solved = problem.solve(some)
-        found = problem.judge(some, solved)
+        found = problem.judge(some, solved, poses_between=self.poses_between)
         # Divided by their own scales in the room below.
         again = self.problem.constraint_scales / self.scales
         limits = self._limit_rows(some, solved, found)
         asked = Questions(designs.rack)
+        limits, constraints, feasible = self._eased(asked, number, limits, found)
         low, high = self.sane[asked.number].T
         along = np.where(asked.way == GREATEST, high - number, number - low)
         value = (_MM * (_BASE_MM + along))[:, None]
@@ -164,9 +176,24 @@ class Stretched(Model):
             designs,
             np.concatenate(rows, axis=1),
             value,
-            found.constraints / self.scales,
-            found.feasible,
+            constraints / self.scales,
+            feasible,
         )
+
+    def _eased(
+        self, asked: Questions, number: Array, limits: list[Array], found: Evaluation
+    ) -> tuple[list[Array], Array, NDArray[np.bool_]]:
+        """Rows of limits, limits and who keeps them, with as much clearance as is asked about."""
+        least = self.problem.limits.clearance_mm
+        mine = asked.number == CLEARANCE
+        if least is None or not mine.any():
+            return limits, found.constraints, found.feasible
+        at = self.problem.constraint_names.index("clearance_mm")
+        less = np.where(mine, least - number, 0.0)
+        constraints = found.constraints.copy()
+        constraints[:, at] -= less
+        limits[at] = limits[at] - less[:, None]
+        return limits, constraints, found.assembles & (constraints <= 0.0).all(axis=1)
 
     def stretched(self, designs: Designs, number: Array) -> tuple[Problem, Designs]:
         """The problem with a rack for each design that has the number asked about.
@@ -204,3 +231,15 @@ def broken(table: Table) -> Array:
     """Sum (K,) of what limits are broken by, infinite where a design cannot assemble."""
     total = np.maximum(table.limits, 0.0).sum(axis=1)
     return np.where(np.isfinite(total), total, np.inf)
+
+
+def questions(table: Table) -> list[tuple[int, int]]:
+    """Rack and number of the questions that some designs answer."""
+    asked = Questions(table.like.rack)
+    return sorted(set(zip(asked.rack.tolist(), asked.number.tolist(), strict=True)))
+
+
+def rows_of(table: Table, question: tuple[int, int]) -> Indices:
+    """Rows of the designs that answer a question, by its rack and number."""
+    asked = Questions(table.like.rack)
+    return np.flatnonzero((asked.rack == question[0]) & (asked.number == question[1]))
