@@ -10,7 +10,7 @@ from optimiser.answer.break_even import inward, of_rack, stretches_text
 from optimiser.answer.remedies import key_words
 from optimiser.evaluation.designs import Range, Stock
 from optimiser.evaluation.quantities import is_pair, pair_words
-from optimiser.search.break_even import BOUGHT, SANE
+from optimiser.search.break_even import BOUGHT, SANE, held_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
