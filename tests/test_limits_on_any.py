@@ -20,7 +20,6 @@ from optimiser.evaluation.asked import Bound, LoadAssumptions, Objectives
 from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.further import AT_REST, GEARING, PERCENTAGES
 from optimiser.evaluation.wants import bound_scale, bound_words
-from optimiser.questions.heights.follow import without_clearance
 from optimiser.questions.heights.rack import measured_problem
 from optimiser.questions.what_if.state import evaluated
 from optimiser.questions.what_if.words import limits_block, nearest_first
@@ -304,6 +303,6 @@ def test_acceptable_values_of_more_objectives_are_limits_where_other_things_are_
 
 def test_without_the_dear_limits_no_clearance_is_bounded(demo):
     """What is left out is not measured: a limit on it would be broken by every design."""
-    plain = without_clearance(measured_problem(demo.problem()))
+    plain = measured_problem(demo.problem()).without_clearance
     assert "clearance_tie_rod_pedal_box_mm" not in plain.constraint_names
     assert "turning_circle_m" in plain.constraint_names

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.break_even import even_numbers
+from optimiser.answer.break_even_words import even_rescues, unsure_numbers
 from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
 from optimiser.answer.held import held
@@ -21,6 +23,7 @@ from optimiser.metrics.mounting import steering_mass
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
@@ -89,6 +92,7 @@ def compare(
     evaluation: Evaluation,
     dropped: Sequence[str] = (),
     winner: int | None = None,
+    evens: Evens | None = None,
 ) -> list[RackRow]:
     """A row for each rack, in the order of `ORDER_RULE`.
 
@@ -98,10 +102,11 @@ def compare(
         evaluation: its outcome.
         dropped: for each rack, empty or why its search was given up.
         winner: row of the winner, which stands for its rack.
+        evens: break-even of the racks; None where it was not worked out.
     """
     reasons = list(dropped) or [""] * len(problem.racks)
     rows = [
-        _row(problem, designs, evaluation, index, reasons[index], winner)
+        _row(problem, designs, evaluation, index, reasons[index], winner, evens)
         for index in range(len(problem.racks))
     ]
     return sorted(rows, key=_order)
@@ -123,6 +128,7 @@ def _row(
     index: int,
     dropped: str,
     winner: int | None,
+    evens: Evens | None,
 ) -> RackRow:
     rack = problem.racks[index]
     mine = np.flatnonzero(designs.rack == index)
@@ -144,19 +150,23 @@ def _row(
     row = None if best is None else int(mine[best])
     numbers = _numbers(problem, designs, evaluation, row, rack)
     numbers |= {f"best_{name}": _least(outcome, column) for column, name in _objectives(problem)}
+    numbers |= even_numbers(evens, index)
     rescue: tuple[str, ...] = ()
-    if verdict in (WITHIN_LIMITS, FAILS) and row is not None:
-        rescue = tuple(rescues(problem, designs.select(slice(row, row + 1)), numbers))
+    if verdict in (WITHIN_LIMITS, FAILS):
+        rescue = tuple(even_rescues(problem, index, evens))
+        if row is not None:
+            one = designs.select(slice(row, row + 1))
+            rescue = (*rescue, *rescues(problem, one, numbers))
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
         rescue = (*rescue, f"it {hand.sentence}")
-    notes: list[str] = []
+    notes = [one.sentence for one in unsure_numbers(problem, index, evens)]
     if row is not None:
-        one = slice(row, row + 1)
-        design = designs.select(one)
+        mine = np.array([row])
+        design = designs.select(mine)
         # The joining of notes and the line that shows one set the full stops.
-        kept = kept_rod_sentences(problem, design, evaluation.select(one))
-        notes = [text.removesuffix(".") for text in kept]
+        kept = kept_rod_sentences(problem, design, evaluation.select(mine))
+        notes += [text.removesuffix(".") for text in kept]
         sweep = sweep_whole(problem, design)
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)

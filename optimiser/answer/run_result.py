@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
@@ -130,11 +131,15 @@ class Chosen:
 
 @dataclass(frozen=True)
 class RunResult:
-    """All designs of one study, the fronts and the winner. Design n of the files is row n - 1."""
+    """All designs of one study, the fronts and the winner. Design n of the files is row n - 1.
+
+    `break_even` is None where it was not worked out.
+    """
 
     study: Study
     problem: Problem
     units: tuple[UnitResult, ...]
+    break_even: Evens | None = None
 
     @cached_property
     def designs(self) -> Designs:
@@ -248,7 +253,9 @@ class RunResult:
         """A row for each rack, in the order of `rack_table.ORDER_RULE`."""
         dropped = {unit.rack: unit.dropped for unit in self.units}
         reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
-        return compare(self.problem, self.designs, self.evaluation, reasons, self.winner)
+        return compare(
+            self.problem, self.designs, self.evaluation, reasons, self.winner, self.break_even
+        )
 
     def shown(self, most: int = MOST_SHOWN) -> list[RackRow]:
         """Rows of `comparison` that a person is shown: all, or those of the racks that matter."""

@@ -39,7 +39,14 @@ from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
 from optimiser.evaluation.quantities import AS_BUILT, is_clearance
 from optimiser.evaluation.solved import Solved, solve_designs
-from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
+from optimiser.evaluation.wants import (
+    bound_scale,
+    made_small,
+    small_enough,
+    with_accepted,
+    with_judged,
+    without_clearance,
+)
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
@@ -258,13 +265,9 @@ class Problem:
 
     def own_rod_growth(self, points: Hardpoints, designs: Designs) -> Array:
         """Growth of the track in mm, (N,), if each rack's own tie rods were kept."""
-        growth = np.full(len(designs), np.nan)
-        for index in np.unique(designs.rack).tolist():
-            rack, mine = self.racks[index], designs.rack == index
-            growth[mine] = track_growth(
-                points.select(mine), rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm
-            )
-        return growth
+        rods = [(rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm) for rack in self.racks]
+        length, adjustment = np.array(rods, dtype=float)[designs.rack].T
+        return track_growth(points, length, adjustment)
 
     def solve(self, designs: Designs) -> Solved:
         """Solve every pose that the search looks at; see `Solved`."""
@@ -410,6 +413,24 @@ class Problem:
             loads=self.loads if limits.bounds else None,
         )
 
+    @property
+    def as_limits(self) -> Problem:
+        """The same car with all that makes a design acceptable as limits, and nothing else asked.
+
+        Its feasible designs are those that this problem calls acceptable.
+        """
+        limits = with_judged(self.limits, self.objectives, self.acceptable)
+        drawn = all(bound.name in (*JUDGED, *AS_BUILT) for bound in limits.bounds)
+        asked = replace(
+            self, objectives=Objectives(), limits=limits, loads=None if drawn else self.loads
+        )
+        return asked if asked.needs_cars else replace(asked, tolerances=None)
+
+    @property
+    def without_clearance(self) -> Problem:
+        """The problem without its most expensive limits."""
+        return replace(self, limits=without_clearance(self.limits), room=Room())
+
     def metrics(
         self, designs: Designs, solved: Solved, *, poses_between: bool = True
     ) -> dict[str, Array]:
@@ -489,8 +510,11 @@ class Problem:
         """Price and mass, which need no pose."""
         price = [np.nan if rack.price is None else rack.price for rack in self.racks]
         spacer, mass = designs.column("spacer_mm"), np.full(len(designs), np.nan)
+        weighed: dict[tuple[float | None, float | None], list[int]] = {}
         for index, rack in enumerate(self.racks):
-            mine = designs.rack == index
+            weighed.setdefault((rack.mass_kg, rack.tie_rod_mass_kg), []).append(index)
+        for alike in weighed.values():
+            rack, mine = self.racks[alike[0]], np.isin(designs.rack, alike)
             mass[mine] = steering_mass(
                 rack,
                 spacer[mine],

@@ -48,6 +48,8 @@ _CARS = (
 
 _OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
 
+_BOUGHT = "is of a rack, not of a design", "the catalogue says what a rack has"
+
 # A row for each number, which the formatter would spread over a dozen lines.
 # fmt: off
 QUANTITIES = (
@@ -237,6 +239,24 @@ QUANTITIES = (
         "less", needs=(RACK, MASS), shown=("racks", "pick")),
     Quantity("price", "price", "", 0,
         "as in the catalogue", "less", needs=(RACK, PRICE), shown=("racks", "pick")),
+    Quantity("acceptable_spacing_from_mm", "acceptable from a spacing of", "mm", 1,
+        "least inner-joint spacing of the bare rack with which it is acceptable, all free that the "
+        "study frees, the rack's other numbers as they are; looked for from 100 to 1500 mm",
+        needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
+    Quantity("acceptable_spacing_to_mm", "acceptable to a spacing of", "mm", 1,
+        "the greatest, likewise", needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
+    Quantity("acceptable_spacer_from_mm", "acceptable from spacers of", "mm", 1,
+        "least length of a spacer, each end, with which the rack is acceptable, whatever lengths "
+        "the study allows; looked for up to 250 mm",
+        needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
+    Quantity("acceptable_spacer_to_mm", "acceptable to spacers of", "mm", 1,
+        "the greatest, likewise", needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
+    Quantity("least_travel_mm", "least travel", "mm", 1,
+        "end to end, with which the rack is acceptable, its turns as they are; looked for from 20 "
+        "to 400 mm", needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
+    Quantity("most_travel_mm", "most travel", "mm", 1,
+        "likewise: with more a rack that stops the steering itself passes a limit",
+        needs=(RACK, SEARCH), shown=("racks",), apart=_BOUGHT),
 )
 # fmt: on
 

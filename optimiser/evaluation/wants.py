@@ -9,7 +9,7 @@ import numpy as np
 
 from optimiser.evaluation.asked import Bound
 from optimiser.evaluation.designs import JUDGED
-from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance, quantity
 
 if TYPE_CHECKING:
     from optimiser.evaluation.asked import Limits, Objectives
@@ -78,6 +78,28 @@ def with_accepted(limits: Limits, objectives: Objectives) -> Limits:
     return limits
 
 
+def with_judged(limits: Limits, objectives: Objectives, acceptable: Array) -> Limits:
+    """Limits with all that is acceptable among them, bump steer and Ackermann error too.
+
+    What keeps them is acceptable, and the other way round. A percentile that is minimised is held
+    against the same value as the drawing's own (`Evaluation.judged`).
+
+    Args:
+        limits: the study's.
+        objectives: likewise.
+        acceptable: of bump steer and Ackermann error, (2,) degrees.
+    """
+    limits = with_accepted(limits, objectives)
+    measures = (objectives.bump_steer, objectives.ackermann_error)
+    for value, drawn, built, measure in zip(
+        acceptable.tolist(), JUDGED, AS_BUILT, measures, strict=True
+    ):
+        limits = _tightened(limits, drawn, value)
+        if measure == "with tolerances":
+            limits = _tightened(limits, built, value)
+    return limits
+
+
 def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
     """Limits with one more, in the place that it has of its own where there is one."""
     angle = float(np.radians(accepted))
@@ -97,6 +119,12 @@ def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
         before = accepted if bound.least is None else bound.least
         bounds[name] = replace(bound, least=max(accepted, before))
     return replace(limits, bounds=tuple(bounds.values()))
+
+
+def without_clearance(limits: Limits) -> Limits:
+    """Limits without those on what may be touched."""
+    others = tuple(bound for bound in limits.bounds if not is_clearance(bound.name))
+    return replace(limits, clearance_mm=None, bounds=others)
 
 
 def _least(value: float, other: float | None) -> float:

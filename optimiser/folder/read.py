@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.break_even import BREAK_EVEN_FILE, from_table
 from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
 from optimiser.base.files import plain_text
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.problem import Problem
     from optimiser.study.read import Study
 
@@ -128,7 +130,8 @@ def read_results(folder: Path | str) -> StoredRun:
         study = _study(folder, record)
         problem = study.problem()
         columns = _columns(folder / "trials.csv")
-        result = RunResult(study, problem, _units(problem, record, columns))
+        evens = _break_even(problem, folder / BREAK_EVEN_FILE)
+        result = RunResult(study, problem, _units(problem, record, columns), evens)
     except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
     stored = StoredRun(folder, study, record, columns, result)
@@ -195,8 +198,17 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
     return replace(study, file=study.file.model_copy(update={"title": stem}))
 
 
-def _columns(path: Path) -> Columns:
-    """Columns of a table of designs.
+def _break_even(problem: Problem, path: Path) -> Evens | None:
+    """Break-even of the racks, None where the run has not worked it out."""
+    if not path.is_file():
+        return None
+    cells = _cells(path)
+    cells["rack"] = tuple(map(plain_text, cells.get("rack", ())))
+    return from_table(problem, cells)
+
+
+def _cells(path: Path) -> dict[str, tuple[str, ...]]:
+    """Cells of a table by its columns.
 
     Only lines before the columns are comments, for a name may hold a #.
     """
@@ -204,7 +216,13 @@ def _columns(path: Path) -> Columns:
     first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
     table = csv.reader(lines[first:], strict=True)
     names = next(table)
-    cells = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
+    rows = list(filter(None, table))
+    return dict(zip(names, zip(*rows, strict=True), strict=True)) if rows else {}
+
+
+def _columns(path: Path) -> Columns:
+    """Columns of a table of designs."""
+    cells = _cells(path)
     columns = {name: _column(name, given) for name, given in cells.items()}
     if columns["design"].tolist() != list(range(1, len(columns["design"]) + 1)):
         raise ValueError("trials.csv does not number its designs 1, 2, 3, ...")

@@ -34,7 +34,11 @@ _PLAUSIBLE = {
     "pinion_length_mm": (5.0, 400.0),
     "pinion_diameter_mm": (5.0, 250.0),
     "pinion_angle_deg": (-360.0, 360.0),
+    "inner_joint_spacing_plus_minus_mm": (0.0, 200.0),
+    "travel_plus_minus_mm": (0.0, 200.0),
 }
+PLUS_MINUS = ("inner_joint_spacing_plus_minus_mm", "travel_plus_minus_mm")
+"""Columns that say how sure others are; no design hangs on them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,8 @@ class Rack:
         pinion_offset_mm: distance of the pinion housing from the middle, along the rack.
         pinion_angle_deg: direction of the pinion housing about the bar, from straight up,
             positive rearward; None: free to choose when it is mounted.
+        inner_joint_spacing_plus_minus_mm: how far the spacing may really be off either way.
+        travel_plus_minus_mm: likewise the travel.
     """
 
     name: str
@@ -74,6 +80,8 @@ class Rack:
     tie_rod_adjustment_mm: float | None = None
     tie_rod_diameter_mm: float | None = None
     tie_rod_mass_kg: float | None = None
+    inner_joint_spacing_plus_minus_mm: float | None = None
+    travel_plus_minus_mm: float | None = None
 
     @property
     def travel_each_way_mm(self) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from optimiser.answer.break_even_words import measure_first, unsure_numbers
 from optimiser.answer.choosing import (
     SMALL_SHARE,
     how_chosen,
@@ -43,6 +44,7 @@ class Answer:
         asked: what bump steer means for the study, and bump steer up to each band's edge; empty
             where it is the change of toe from rest, alike at every travel.
         others: what speaks for another rack, a sentence each.
+        measure: what of the racks to measure first; empty where nothing hangs on it.
         fitting: what fitting the rack asks: kept tie rods, direction and hand; a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
         how: how it was chosen; empty where no design keeps every limit.
@@ -58,6 +60,7 @@ class Answer:
     how: str = ""
     luck: str = ""
     asked: str = ""
+    measure: str = ""
 
     def sentences(self) -> Iterator[str]:
         """All of it, as the terminal shows it."""
@@ -69,6 +72,7 @@ class Answer:
                 self.place,
                 self.asked,
                 *self.others,
+                self.measure,
                 *self.fitting,
                 self.built,
                 self.how,
@@ -79,9 +83,9 @@ class Answer:
 
 def answer_of(result: RunResult, built: Built | None = None) -> Answer:
     """The answer of a run; `built` is what is known of the winner's cars, found here if None."""
-    row = result.winner
+    row, measure = result.winner, _to_measure(result)
     if row is None:
-        return Answer(NONE_ACCEPTABLE, _nothing_feasible(result))
+        return Answer(NONE_ACCEPTABLE, _nothing_feasible(result), measure=measure)
     problem = result.problem
     one = slice(row, row + 1)
     design = result.designs.select(one)
@@ -103,6 +107,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
             how_nearest(problem),
             luck,
             asked,
+            measure,
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
@@ -113,6 +118,15 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         how_chosen(problem, result.prefer),
         luck,
         asked,
+        measure,
+    )
+
+
+def _to_measure(result: RunResult) -> str:
+    """What of the racks' spacings and travels to measure first."""
+    racks = range(len(result.problem.racks))
+    return measure_first(
+        [one for rack in racks for one in unsure_numbers(result.problem, rack, result.break_even)]
     )
 
 

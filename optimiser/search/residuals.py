@@ -123,6 +123,10 @@ class Model:
         share = (designs.values[:, self.columns] - self.low) / (self.high - self.low)
         return np.asarray(np.clip(share, 0.0, 1.0))
 
+    def racks(self, like: Designs) -> Indices:
+        """Index of the rack of each design, (K,)."""
+        return like.rack
+
     def designs(self, scaled: Array, like: Designs) -> Designs:
         """Designs with these continuous variables and the other variables of `like`."""
         values = like.values.copy()
