@@ -89,7 +89,7 @@ class MeasuringTable(Table):
         ),
     ] = ((0.0, 0.0, 0.0, 0.0),)
     shims_mm: Annotated[
-        tuple[float, ...], FROM_LIST, key("thicknesses of packs in stock", "mm", 0.05, 50.0)
+        tuple[float, ...], FROM_LIST, key("thicknesses of packs in stock", "mm", 0.05, 20.0)
     ] = STOCK_MM
 
     @field_validator("shims_mm")
