@@ -33,13 +33,13 @@ from references.corners import CORNERS  # noqa: E402
 from optimiser.base.files import csv_text  # noqa: E402
 from optimiser.linkage.attitude import Attitude  # noqa: E402
 from optimiser.linkage.hardpoints import Hardpoints, read_hardpoints  # noqa: E402
-from optimiser.metrics.ideal.joints import ideal_inner_joint  # noqa: E402
 from optimiser.metrics.tolerance import Conditions, Tolerances  # noqa: E402
 from optimiser.metrics.tolerance.shims import STOCK_MM  # noqa: E402
 from optimiser.questions.measured.choice import Open, choose_shims, judged, opened  # noqa: E402
 from optimiser.questions.measured.estimate import Estimate, estimate  # noqa: E402
 from optimiser.questions.measured.model import CarModel, Unknowns  # noqa: E402
 from optimiser.questions.measured.readings import read_readings  # noqa: E402
+from optimiser.questions.measured.responses import response  # noqa: E402
 from optimiser.questions.measured.signs import sign_of  # noqa: E402
 from optimiser.study.measuring import MeasuringTable  # noqa: E402
 from optimiser.study.read import read_study  # noqa: E402
@@ -64,9 +64,7 @@ def designs() -> list[Design]:
             *np.radians([corner["static_toe_in_deg"], corner["static_camber_deg"]]).tolist(), 280.0
         )
         grid = np.linspace(-50.0, 50.0, 21)
-        fore_aft = float(points.inner_joint[0])
-        ideal = ideal_inner_joint(points, points.outer_joint, fore_aft, grid, attitude)
-        points = replace(points, inner_joint=ideal.inner_joint)
+        points = _at_best_height(points, Conditions(grid, 2250.0, attitude, float(np.radians(30.0))))
         design = Design(
             name,
             dict(points.items()),
@@ -77,6 +75,15 @@ def designs() -> list[Design]:
         )
         found.append(with_brackets(design, share))
     return found
+
+
+def _at_best_height(points: Hardpoints, conditions: Conditions) -> Hardpoints:
+    """The rack as high as gives the least bump steer, its joints as far apart as drawn."""
+    heights = np.linspace(-15.0, 15.0, 121)
+    model = CarModel(points, conditions, TOLERANCES, ZERO[None])
+    curves = model.change(model.built(np.zeros((len(heights), 29)), heights, np.zeros(len(heights))))
+    best = heights[np.nanargmin(model.greatest(curves))]
+    return replace(points, inner_joint=points.inner_joint + [0.0, 0.0, best])
 
 
 def model_of(design: Design) -> CarModel:
@@ -97,36 +104,18 @@ def read_rows(rows: list[dict[str, object]]):  # noqa: ANN201
 
 def oracle(model: CarModel, car: Built) -> np.ndarray:
     """Shims of whoever knows the car: of all sets the one with the least greatest change."""
-    names = list(dict(model.points.items()))
-    values = np.zeros(0)
-    exact = _Exact(car, model, names)
-    choice = exact.choose()
-    del values
-    return choice
-
-
-@dataclass(frozen=True)
-class _Exact:
-    car: Built
-    model: CarModel
-    names: list[str]
-
-    def choose(self) -> np.ndarray:
-        from optimiser.questions.measured.responses import response
-
-        stock = np.array([0.0, *STOCK_MM])
-        both = np.stack(np.meshgrid(stock, stock, indexing="ij"), axis=-1)
-        tables = []
-        for side, corner in enumerate(self.car.corners):
-            points = Hardpoints.from_mapping(corner)
-            model = replace(self.model, points=points)
-            # The lever is the design's: brackets and joints as drawn.
-            rises = self.model.lever.rises(both)[..., side]
-            curve = response(model, np.zeros(29), rises, stock)
-            tables.append(model.greatest(curve(rises[..., None], stock)))
-        goal = tables[0][:, :, :, None] + tables[1][:, :, None, :]
-        index = np.unravel_index(np.argmin(goal), goal.shape)
-        return np.array([stock[i] for i in index])
+    stock = np.array([0.0, *STOCK_MM])
+    both = np.stack(np.meshgrid(stock, stock, indexing="ij"), axis=-1)
+    tables = []
+    for side, corner in enumerate(car.corners):
+        # The lever is the design's: brackets and joints as drawn.
+        rises = model.lever.rises(both)[..., side]
+        exact = replace(model, points=Hardpoints.from_mapping(corner))
+        curve = response(exact, np.zeros(29), rises, stock)
+        tables.append(model.greatest(curve(rises[..., None], stock)))
+    goal = tables[0][:, :, :, None] + tables[1][:, :, None, :]
+    index = np.unravel_index(np.argmin(goal), goal.shape)
+    return np.array([stock[i] for i in index])
 
 
 def baseline(model: CarModel, readings) -> np.ndarray:  # noqa: ANN001
