@@ -46,8 +46,8 @@ class MeasuringTable(Table):
     gauges_read: Annotated[
         Literal["outboard", "distance"],
         key(
-            'what makes the gauges, outboard of the wheel, read more: `"outboard"`, the plate moving '
-            'outboard; `"distance"`, its distance from them growing'
+            'what makes the gauges, outboard of the wheel, read more: `"outboard"`, the plate '
+            'moving outboard; `"distance"`, its distance from them growing'
         ),
     ] = "outboard"
     travel_zero: Annotated[

@@ -64,7 +64,9 @@ def designs() -> list[Design]:
             *np.radians([corner["static_toe_in_deg"], corner["static_camber_deg"]]).tolist(), 280.0
         )
         grid = np.linspace(-50.0, 50.0, 21)
-        points = _at_best_height(points, Conditions(grid, 2250.0, attitude, float(np.radians(30.0))))
+        points = _at_best_height(
+            points, Conditions(grid, 2250.0, attitude, float(np.radians(30.0)))
+        )
         design = Design(
             name,
             dict(points.items()),
@@ -81,7 +83,9 @@ def _at_best_height(points: Hardpoints, conditions: Conditions) -> Hardpoints:
     """The rack as high as gives the least bump steer, its joints as far apart as drawn."""
     heights = np.linspace(-15.0, 15.0, 121)
     model = CarModel(points, conditions, TOLERANCES, ZERO[None])
-    curves = model.change(model.built(np.zeros((len(heights), 29)), heights, np.zeros(len(heights))))
+    curves = model.change(
+        model.built(np.zeros((len(heights), 29)), heights, np.zeros(len(heights)))
+    )
     best = heights[np.nanargmin(model.greatest(curves))]
     return replace(points, inner_joint=points.inner_joint + [0.0, 0.0, best])
 

@@ -146,7 +146,13 @@ def read(
         if outlier_deg:
             toe[rng.integers(count)] += outlier_deg * rng.choice([-1.0, 1.0])
         rows += [
-            {"side": name, "travel_mm": float(t), "toe_in_deg": float(sign * v), "rack_mm": 0.0, "round": round_}
+            {
+                "side": name,
+                "travel_mm": float(t),
+                "toe_in_deg": float(sign * v),
+                "rack_mm": 0.0,
+                "round": round_,
+            }
             for t, v in zip(places, toe, strict=True)
         ]
         if rack_mm is not None:

@@ -16,7 +16,6 @@ import numpy as np
 from optimiser.questions.measured.estimate import curve_rates
 from optimiser.questions.measured.model import (
     OUTER_LEFT,
-    OUTER_RIGHT,
     RACK_LEFT,
     RACK_RIGHT,
 )
@@ -135,9 +134,10 @@ def choose_shims(model: CarModel, found: Open, sides: tuple[int, ...], acceptabl
         return Choice(None, None, another)
     enough = left.enough[:, :, None] & right.enough[:, None, :]
     # Among those that keep to what is accepted; where none does, those about as good as the best.
-    good = enough.ravel() if enough.ravel()[best] else goal.ravel() <= goal.ravel()[best] + NEAR_BEST
+    flat, enough = goal.ravel(), enough.ravel()
+    good = enough if enough[best] else flat <= flat[best] + NEAR_BEST
     few = index[good[index]]
-    few = few[np.lexsort((goal.ravel()[few], mm.ravel()[few], changes.ravel()[few]))]
+    few = few[np.lexsort((flat[few], mm.ravel()[few], changes.ravel()[few]))]
     least = next((one for one in few.tolist() if better(one)), best)
     return Choice(set_of(best), set_of(least), another)
 
@@ -163,12 +163,10 @@ def _changes(model: CarModel, brackets: Array, outers: list[Array]) -> tuple[Arr
     left, right = (np.abs(outers[s] - now[OUTER_LEFT + s]) for s in (0, 1))
 
     def summed(of_rack: Array, of_left: Array, of_right: Array) -> Array:
-        return np.asarray(
-            of_rack.sum(axis=1)[:, None, None] + of_left[:, None] + of_right[None, :]
-        )
+        return np.asarray(of_rack.sum(axis=1)[:, None, None] + of_left[:, None] + of_right[None, :])
 
     return (
-        summed(*(part > 0.0 for part in (rack, left, right))),
+        summed(*((part > 0.0).astype(float) for part in (rack, left, right))),
         summed(rack, left, right),
     )
 
@@ -245,9 +243,7 @@ def judged(
         curves = np.stack(
             [
                 model.change(
-                    model.built(
-                        found.unknowns.deviations(samples, side), *model.rises(shims, side)
-                    )
+                    model.built(found.unknowns.deviations(samples, side), *model.rises(shims, side))
                 )
                 for side in (0, 1)
             ]

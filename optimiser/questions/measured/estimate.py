@@ -17,10 +17,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.questions.measured.model import STEP_MM, expected
 from optimiser.metrics.tolerance import DIMENSIONS
+from optimiser.questions.measured.model import STEP_MM, expected
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from optimiser.linkage.vectors import Array
     from optimiser.questions.measured.model import CarModel, Unknowns
     from optimiser.questions.measured.readings import Readings
@@ -56,7 +58,8 @@ class Estimate:
         noise_from: 'stated', 'repeated' or 'scatter'.
         off: of each reading from the likeliest car, (n,).
         error: standard deviation of each, (n,).
-        strain: root mean square of the deviations on the likeliest car, in those of before.
+        strain: how much further the car is from its drawing than cars of its tolerances are:
+            root mean square of what the readings tell, in standard deviations of before.
     """
 
     unknowns: Unknowns
@@ -69,7 +72,7 @@ class Estimate:
     strain: float
 
     @property
-    def outliers(self) -> Array:
+    def outliers(self) -> NDArray[np.intp]:
         """Rows of readings that are far off and so hardly counted."""
         return np.flatnonzero(np.abs(self.off) > _FAR_OFF * self.error)
 
@@ -83,10 +86,8 @@ class Estimate:
         return np.concatenate([self.values + off, self.values - off])
 
 
-def estimate(
-    model: CarModel, readings: Readings, unknowns: Unknowns, stated: float
-) -> Estimate:
-    """The likeliest car, and what is open about it; `stated` is the noise where nothing tells it."""
+def estimate(model: CarModel, readings: Readings, unknowns: Unknowns, stated: float) -> Estimate:
+    """The likeliest car, and what is open about it; `stated` is the noise unless the rest tells."""
     noise, source = readings.repeated_noise(stated), "repeated"
     if noise is None:
         noise, source = stated, "stated"
@@ -96,10 +97,9 @@ def estimate(
         noise, source = noise * ratio, "scatter"
         fit = _fit(model, readings, unknowns, noise)
     count = len(unknowns.moving) + len(unknowns.right)
-    strain = float(np.sqrt(np.mean(fit.values[:count] ** 2))) if count else 0.0
-    return Estimate(
-        unknowns, fit.values, fit.spread, noise, source, fit.off, fit.error, strain
-    )
+    told = count - float(np.sum(fit.spread[:count] ** 2))
+    strain = float(np.sqrt(np.sum(fit.values[:count] ** 2) / told)) if told > 0.1 else 0.0
+    return Estimate(unknowns, fit.values, fit.spread, noise, source, fit.off, fit.error, strain)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +136,7 @@ def _fit(model: CarModel, readings: Readings, unknowns: Unknowns, noise: float) 
     values, inverse = _solve(rates, wanted, weight)
     taken = float(np.trace(rates @ inverse @ (rates * weight[:, None]).T))
     off = (wanted - rates @ values) * error
-    return _Fit(values, np.linalg.cholesky(inverse), off, error, taken)
+    return _Fit(values, np.asarray(np.linalg.cholesky(inverse)), off, error, taken)
 
 
 def _weights(off: Array) -> Array:
@@ -158,7 +158,7 @@ def _scatter(fit: _Fit, readings: Readings) -> float:
     if count < _LEAST_TO_TELL or count - fit.taken < 0.25 * count:
         return 1.0
     off = np.abs(fit.off / fit.error)[centred]
-    return float(np.median(off)) / _MEDIAN_OF_NORMAL / np.sqrt(1.0 - fit.taken / count)
+    return float(np.median(off) / _MEDIAN_OF_NORMAL / np.sqrt(1.0 - fit.taken / count))
 
 
 def curve_rates(model: CarModel, unknowns: Unknowns, values: Array, side: int) -> Array:

@@ -52,9 +52,7 @@ def _terms(at: Array) -> Array:
     return np.asarray(np.prod(at[..., None, :] ** _POWERS, axis=-1))
 
 
-def response(
-    model: CarModel, deviations: Array, rises_mm: Array, outers_mm: Array
-) -> Response:
+def response(model: CarModel, deviations: Array, rises_mm: Array, outers_mm: Array) -> Response:
     """Of the corner that is off by (D,), for rises and outer shims within what is listed."""
     low = np.array([rises_mm.min(), outers_mm.min(), -LONGEST_SPACER_MM])
     high = np.array([rises_mm.max(), outers_mm.max(), LONGEST_SPACER_MM])
@@ -63,4 +61,4 @@ def response(
     rise, outer, spacer = (middle + half * shares).T
     change = model.change(model.built(deviations, rise, outer, spacer))
     terms, *_ = np.linalg.lstsq(_terms(shares), change, rcond=None)
-    return Response(middle, half, terms)
+    return Response(middle, half, np.asarray(terms))

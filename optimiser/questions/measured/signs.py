@@ -88,9 +88,7 @@ def sign_of(
     return _by_toe(readings, mine & (readings.rack_mm == 0.0), side, attitude, toe_error, why)
 
 
-def _turn(
-    readings: Readings, row: int, points: Hardpoints, attitude: Attitude
-) -> tuple[int, str]:
+def _turn(readings: Readings, row: int, points: Hardpoints, attitude: Attitude) -> tuple[int, str]:
     """+1 where a reading with the rack off centre turned as drawn, -1 the other way, 0 neither."""
     side, travel = int(readings.side[row]), readings.travel_mm[row]
     at_centre = readings.of(side, int(readings.round[row])) & (readings.rack_mm == 0.0)
@@ -100,7 +98,8 @@ def _turn(
     toe = -solve_linkage(points, travel, np.array([0.0, rack]), attitude).steer
     expected = float(np.degrees(toe[1] - toe[0]))
     seen = float(np.degrees(readings.toe_in[row] - _between(readings, at_centre, travel)))
-    moved = f"{abs(readings.rack_mm[row]):g} mm to the {'left' if readings.rack_mm[row] > 0 else 'right'}"
+    way = "left" if readings.rack_mm[row] > 0.0 else "right"
+    moved = f"{abs(readings.rack_mm[row]):g} mm to the {way}"
     text = (
         f"the rack {moved} changes its toe-in by {expected:+.2f} deg in the drawing and by "
         f"{seen:+.2f} deg in the readings"
@@ -108,8 +107,8 @@ def _turn(
     if not abs(expected) >= _LEAST_TURN_DEG:
         return 0, f"{text}, too little to tell the sign: take 5 mm"
     ratio = seen / expected
-    way = next((w for w in (1, -1) if abs(w * ratio - 1.0) <= NEAR), 0)
-    return way, text if way else f"{text}, which is neither right nor the other way round"
+    sign = next((w for w in (1, -1) if abs(w * ratio - 1.0) <= NEAR), 0)
+    return sign, text if sign else f"{text}, which is neither right nor the other way round"
 
 
 def _between(readings: Readings, chosen: NDArray[np.bool_], travel: float) -> float:
