@@ -61,6 +61,32 @@ class Lever:
         return np.asarray(np.asarray(rises_mm, float) @ np.linalg.inv(self.matrix).T)
 
 
+@dataclass(frozen=True, slots=True)
+class Shimming:
+    """How built cars are measured and shimmed.
+
+    Attributes:
+        noise: standard deviation of a reading of toe, radians.
+        brackets_mm: distance of the rack's brackets; None: they stand at the inner joints.
+        stock_mm: thicknesses of packs.
+    """
+
+    noise: float
+    brackets_mm: float | None = None
+    stock_mm: tuple[float, ...] = STOCK_MM
+
+    def lever(self, half_joints_mm: float) -> Lever:
+        """From shims to joints that are twice this apart."""
+        joints = 2.0 * half_joints_mm
+        return Lever(joints, joints if self.brackets_mm is None else self.brackets_mm)
+
+    def nearest(self, shims_mm: Array) -> Array:
+        """Packs (...) of the stock, added or taken out, nearest to what is wanted."""
+        sizes = np.array([0.0, *sorted(self.stock_mm)])
+        edges = 0.5 * (sizes[1:] + sizes[:-1])
+        return np.asarray(np.sign(shims_mm) * sizes[np.searchsorted(edges, np.abs(shims_mm))])
+
+
 def shimmed(
     points: Hardpoints,
     rise_mm: ArrayLike,
