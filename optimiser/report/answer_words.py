@@ -276,8 +276,8 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
 def shimmed_words(problem: Problem, shimmed: Percentile) -> str:
     """What the same cars keep to with their racks shimmed after measuring."""
     text = (
-        "With the rack shimmed after thirteen readings of each wheel, by packs added or taken out, 95 "
-        f"of 100 keep to {shimmed.text} bump steer"
+        "With the rack shimmed after thirteen readings of each wheel, packs added or taken out, "
+        f"95 of 100 keep to {shimmed.text} bump steer"
     )
     wrong = shimmed.against(float(problem.acceptable[0]))
     return f"{text}: it {wrong}." if wrong else f"{text}, which is acceptable."

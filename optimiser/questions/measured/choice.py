@@ -75,7 +75,7 @@ class Choice:
 
     Attributes:
         best: shims at the four places, mm, (4,); None: nothing is better with certainty.
-        least: likewise the least that is good enough.
+        least: likewise the least that is good enough, which may be what is fitted.
         another_round: mean over both wheels of what knowing the car exactly would still gain,
             radians: the most that further readings could.
     """
@@ -134,12 +134,20 @@ def choose_shims(model: CarModel, found: Open, sides: tuple[int, ...], acceptabl
         return Choice(None, None, another)
     enough = left.enough[:, :, None] & right.enough[:, None, :]
     # Among those that keep to what is accepted; where none does, those about as good as the best.
+    if _already(left, right, sides, acceptable):
+        return Choice(set_of(best), model.now_mm, another)
     flat, enough = goal.ravel(), enough.ravel()
     good = enough if enough[best] else flat <= flat[best] + NEAR_BEST
     few = index[good[index]]
     few = few[np.lexsort((flat[few], mm.ravel()[few], changes.ravel()[few]))]
     least = next((one for one in few.tolist() if better(one)), best)
     return Choice(set_of(best), set_of(least), another)
+
+
+def _already(left: _Table, right: _Table, sides: tuple[int, ...], acceptable: float) -> bool:
+    """Whether what is fitted is good enough on every wheel that was measured."""
+    now = (left.now, right.now)
+    return all(bool(np.quantile(now[side], _PERCENT) <= acceptable) for side in sides)
 
 
 def _brackets(model: CarModel, stock: Array) -> Array:

@@ -73,6 +73,12 @@ def _headline(measured: Measured) -> Iterator[str]:
             "the readings."
         )
         return
+    if np.array_equal(least.shims_mm, measured.model.now_mm):
+        yield (
+            "It keeps to what you accept as it is, so that it may be left. Best would be: "
+            f"{_set_words(measured, best.shims_mm)}."
+        )
+        return
     yield f"Shims: {_set_words(measured, best.shims_mm)}."
     if not np.array_equal(best.shims_mm, least.shims_mm):
         kept = "still keeps to what you accept" if _keeps(measured, least) else "comes near it"
