@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 ALIKE = 0.98
 """Cosine of two curves from which on no readings tell them apart."""
+AS_MUCH = 0.2
+"""What moves the curve by less than this share of what the rack's height does is not named."""
 RACK_HEIGHT = NAMES.index("rack height")
 
 
@@ -27,7 +29,7 @@ class Telling:
     Attributes:
         slope: what is open of the straight part of the curve, after the readings and before.
         bend: likewise of the part that goes with the square of the travel.
-        alike: dimensions that bend the curve as the rack's height does, the silent ones left out.
+        alike: dimensions that bend the curve as the rack's height does.
         silent: dimensions that, off by their tolerance, change no reading by its noise.
     """
 
@@ -57,21 +59,20 @@ def telling(model: CarModel, found: Estimate, side: int) -> Telling:
     return Telling(
         (float(after[0]), float(before[0])),
         (float(after[1]), float(before[1])),
-        tuple(_alike(own, unknowns.moving, names, silent)),
+        tuple(_alike(own / np.array(unknowns.sizes)[:, None], unknowns.moving, names)),
         silent,
     )
 
 
-def _alike(
-    own: Array, moving: tuple[int, ...], names: list[str], silent: tuple[str, ...]
-) -> list[str]:
+def _alike(per_mm: Array, moving: tuple[int, ...], names: list[str]) -> list[str]:
+    """By their rates per mm (d, P): as the rack's height, and not much less."""
     if RACK_HEIGHT not in moving:
         return []
-    ours, size = moving.index(RACK_HEIGHT), np.linalg.norm(own, axis=1)
+    ours, size = moving.index(RACK_HEIGHT), np.linalg.norm(per_mm, axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        cosine = np.abs(own @ own[ours]) / (size * size[ours])
+        cosine = np.abs(per_mm @ per_mm[ours]) / (size * size[ours])
     return [
         name
         for row, name in enumerate(names)
-        if cosine[row] >= ALIKE and row != ours and name not in silent
+        if cosine[row] >= ALIKE and size[row] >= AS_MUCH * size[ours] and row != ours
     ]
