@@ -269,3 +269,14 @@ def test_studies_without_the_table_leave_no_trace_of_it():
     table = study.file.tolerance.model_copy(update={"shimmed": True})
     asked = replace(study, file=study.file.model_copy(update={"tolerance": table}))
     assert asked.resolved()["tolerance"]["shimmed"] is True
+
+
+def test_what_few_readings_say_rests_on_the_drawing(answered):
+    """Beside what is advised, before the rest; and a stock that is too thin is said."""
+    found = answered(keep=lambda row: row["travel_mm"] == 0.0, shims_mm=(0.5,))
+    lines = list(answer_lines(found))
+    thin = [n for n, line in enumerate(lines) if "rests on the drawing" in line]
+    assert len(thin) == 2
+    assert max(thin) < next(n for n, line in enumerate(lines) if line.startswith("Sign,"))
+    said = answered(shims_mm=(0.5,))
+    assert any("thickest pack in stock, 0.5 mm" in line for line in answer_lines(said))

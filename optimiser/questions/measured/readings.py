@@ -102,7 +102,8 @@ class Readings:
             if places < _FEW:
                 yield (
                     f"The {name} wheel has readings at {places} travel{'s' * (places > 1)} only: "
-                    "three at least tell a slope from a bend."
+                    "three at least tell a slope from a bend, and what is said of it rests on the "
+                    "drawing and its tolerances."
                 )
             for way, word in ((1.0, "bump"), (-1.0, "droop")):
                 if not (way * travel > _AT_REST_MM).any():

@@ -40,12 +40,13 @@ def answer_lines(measured: Measured) -> Iterator[str]:
     yield from _headline(measured)
     if measured.choice is not None:
         yield from _after(measured)
+        yield from _thickest(measured)
         yield _another_round(measured)
         yield from _spacers(measured)
+    yield from measured.notes
     yield from _signs(measured)
     yield from _readings(measured)
     yield from _telling(measured)
-    yield from measured.notes
     if "best" in measured.outcomes:
         yield AFTERWARDS
 
@@ -148,12 +149,23 @@ def _after(measured: Measured) -> Iterator[str]:
         )
 
 
+def _thickest(measured: Measured) -> Iterator[str]:
+    """Where the stock is what stops it."""
+    best = measured.outcomes.get("best")
+    most = max(measured.table.shims_mm)
+    if best is not None and not _keeps(measured, best) and best.shims_mm.max() >= most:
+        yield (
+            f"The thickest pack in stock, {most:g} mm, is used: where the design allows thicker "
+            "ones, or another height of the rack, they may do more."
+        )
+
+
 def _another_round(measured: Measured) -> str:
     gain = 0.0 if measured.choice is None else measured.choice.another_round
     worth = gain >= NEAR_BEST and not _keeps(measured, measured.advised)
     text = (
         f"Another round of readings could gain {_deg(gain)} a wheel at the very most, by the shims "
-        "that who knew the car exactly would choose"
+        "that an exact knowledge of the car would choose"
     )
     return f"{text}: {'worth it' if worth else 'not worth it for the shims'}."
 
