@@ -5,15 +5,20 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import numpy as np
 import pytest
 from finished_cars import Design, build, read
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from pictures import pixels
 from small_study import ROOT, run_here
+from test_fuzz_inputs import INJURY, a_place, check_ending, injured
 
 from optimiser.base.files import csv_text
 from optimiser.folder.read import read_results
+from optimiser.questions.measured import folder as folder_of
 from optimiser.questions.measured.answer import measure
 from optimiser.questions.measured.draw import measured_figure
 from optimiser.questions.measured.folder import FITTED_COLUMNS, SHIM_COLUMNS
@@ -280,3 +285,23 @@ def test_what_few_readings_say_rests_on_the_drawing(answered):
     assert max(thin) < next(n for n, line in enumerate(lines) if line.startswith("Sign,"))
     said = answered(shims_mm=(0.5,))
     assert any("thickest pack in stock, 0.5 mm" in line for line in answer_lines(said))
+
+
+GOOD = (
+    "side,travel_mm,toe_in_deg,rack_mm,round\n"
+    "left,-50,0.21,,\nleft,0,0.10,,1\nleft,50,-0.03,,\nleft,0,-2.35,5,\n"
+    "right,-50,0.25,,\nright,0,0.12,,1\nright,50,-0.01,,\nright,0,2.51,5,\n"
+)
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(injuries=st.lists(INJURY, min_size=1, max_size=3))
+def test_readings_nobody_would_write_end_in_an_answer_or_one_line(injuries):
+    """As `test_fuzz_inputs` does with the files of a study, nothing drawn."""
+    content = GOOD.encode()
+    for injury in injuries:
+        content = injured(content, injury)
+    with a_place() as folder, mock.patch.object(folder_of, "drawn_svg", return_value=b"<svg/>"):
+        (folder / "readings.csv").write_bytes(content)
+        study = ROOT / "studies" / "demo.toml"
+        check_ending(*run_here("measured", study, "readings.csv", cwd=folder))

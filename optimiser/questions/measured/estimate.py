@@ -134,7 +134,7 @@ def _fit(model: CarModel, readings: Readings, unknowns: Unknowns, noise: float) 
     # Weights as in the last solution: the noise that counted.
     weight = _weights(wanted - rates @ values)
     values, inverse = _solve(rates, wanted, weight)
-    taken = float(np.trace(rates @ inverse @ (rates * weight[:, None]).T))
+    taken = float(np.sum((rates @ inverse) * rates * weight[:, None]))
     off = (wanted - rates @ values) * error
     return _Fit(values, np.asarray(np.linalg.cholesky(inverse)), off, error, taken)
 

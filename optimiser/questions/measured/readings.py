@@ -29,6 +29,7 @@ _WAYS: tuple[tuple[str, ...], ...] = (
 _OPTIONAL = ("rack_mm", "round")
 _MOST = {"travel_mm": 500.0, "rack_mm": 200.0}
 _MOST_TOE_DEG = 30.0
+MOST_READINGS = 1000
 _FEW = 3
 _AT_REST_MM = 1.0
 _LEAST_SPARE = 4
@@ -120,13 +121,17 @@ def read_readings(path: Path, table: MeasuringTable) -> Readings:
 
     Raises:
         InputError: anything `read_table` refuses, total toe, no or two ways of measuring, a blank
-            or implausible cell, or a round whose shims are not known.
+            or implausible cell, a round whose shims are not known, or too many rows.
     """
     columns = _way(path, table)
-    found = [
-        _reading(row, columns, table)
-        for row in read_table(path, ("side", "travel_mm", *columns), _OPTIONAL)
-    ]
+    rows = read_table(path, ("side", "travel_mm", *columns), _OPTIONAL)
+    if len(rows) > MOST_READINGS:
+        raise InputError(
+            str(path),
+            f"holds {len(rows)} readings, more than {MOST_READINGS}",
+            "keep the mean of those that were repeated",
+        )
+    found = [_reading(row, columns, table) for row in rows]
     side, travel, toe, rack, rounds, where = zip(*found, strict=True)
     readings = Readings(
         np.array(side, dtype=np.intp),
