@@ -91,6 +91,7 @@ def test_the_command_writes_shims_curves_figure_and_words(rows, tmp_path):
     assert out.startswith("Shims: ")
     assert "proved." in out
     assert "qualified person" in out
+    assert "Where one hangs below what carries it a pack lowers it" in out
     folder = tmp_path / "results" / "demo-measured"
     assert sorted(path.name for path in folder.iterdir() if path.name != "state.json") == [
         "fitted.csv",

@@ -6,7 +6,7 @@ error is Student's with three degrees of freedom, so that a misread one counts l
 4 / (3 + r^2) of residuals r in standard deviations, solved again and again (iteratively reweighted
 least squares; Lange, Little and Taylor, JASA 84 (1989), from memory). No weight is above 1: few
 readings are followed closely by as many unknowns, and their small residuals would then be taken for
-less noise than there is (measured, bands of 95 % held 87). The rates of readings hardly change over
+less noise than there is (measured, bands of 95 % held 89). The rates of readings hardly change over
 some millimetres, so that what is open is normal about the likeliest car.
 """
 

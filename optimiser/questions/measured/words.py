@@ -26,6 +26,10 @@ REMEDY = (
     "Take one reading a side with the rack 5 mm off centre (rack_mm = 5 to the left) and ask "
     "again: a shim by a wrong sign doubles the error."
 )
+LIFTS = (
+    "Every pack is meant to lift: a rack that stands on its brackets, a joint that stands on its "
+    "arm. Where one hangs below what carries it a pack lowers it, and this answer does not hold."
+)
 AFTERWARDS = (
     "After shimming set toe again by the length of the rods (that moves no curve), see that every "
     "thread is engaged in full and every fastener locked, sweep the whole travel at both locks by "
@@ -48,6 +52,7 @@ def answer_lines(measured: Measured) -> Iterator[str]:
     yield from _readings(measured)
     yield from _telling(measured)
     if "best" in measured.outcomes:
+        yield LIFTS
         yield AFTERWARDS
 
 
