@@ -255,6 +255,34 @@ def try_(
 
 
 @app.command()
+def measured(
+    design: Annotated[
+        Path,
+        typer.Argument(
+            help="Study file (TOML), for the car as drawn, or folder of a result.", metavar="PATH"
+        ),
+    ],
+    readings: Annotated[Path, typer.Argument(help="Readings of toe (CSV).")],
+    number: DesignOption = None,
+    measuring: Annotated[
+        Path | None,
+        typer.Option("--measuring", help="Study file whose [measuring] holds; its own by default."),
+    ] = None,
+    out: OutOption = Path("results"),
+) -> None:
+    """From toe measured on the finished car: which shim, where, how thick, and what it changes.
+
+    Rows of side,travel_mm,toe_in_deg, each wheel by itself, and one a side with the rack 5 mm off
+    centre (rack_mm), which proves the sign. Exit code 0: signs are proved and what is advised
+    keeps to what is accepted; 1: they are not, or it does not.
+    """
+    from optimiser.command.measured_screen import show_measured
+    from optimiser.questions.measured.answer import MeasuredAsked
+
+    raise typer.Exit(show_measured(MeasuredAsked(design, readings, number, measuring, out)))
+
+
+@app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
     """Write a commented starter study with its CSV files, which runs as it is.
 

@@ -13,7 +13,7 @@ from optimiser.answer.choosing import (
     worse_words,
     worst_ratios,
 )
-from optimiser.answer.exactness import built_percentiles
+from optimiser.answer.exactness import built_percentiles, shimmed_percentile
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
@@ -25,10 +25,11 @@ from optimiser.evaluation.quantities import amount, quantity, said
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.answer.exactness import Built
+    from optimiser.answer.exactness import Built, Percentile
     from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import RunResult
     from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
 
 NONE_ACCEPTABLE = "No rack is acceptable"
@@ -264,9 +265,11 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
     """What cars built to the study's tolerances come to, and whether that is acceptable."""
     problem = result.problem
     if built is None:
-        percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+        points = problem.corners(design)[0].select(0)
+        percentiles, reason = built_percentiles(problem, points)
+        shimmed = None if reason else shimmed_percentile(problem, points)
     else:
-        percentiles, reason = built.percentiles, built.reason
+        percentiles, reason, shimmed = built.percentiles, built.reason, built.shimmed
     if reason:
         return f"Built to your tolerances: {reason}."
     bump, ackermann = percentiles
@@ -280,4 +283,15 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
         for name, found, most in zip(JUDGED, percentiles, problem.acceptable, strict=True)
         if (verdict := found.against(float(most)))
     ]
-    return f"{text}: {' and '.join(wrong)}." if wrong else f"{text}, which is acceptable."
+    text += f": {' and '.join(wrong)}." if wrong else ", which is acceptable."
+    return text if shimmed is None else f"{text} {shimmed_words(problem, shimmed)}"
+
+
+def shimmed_words(problem: Problem, shimmed: Percentile) -> str:
+    """What the same cars keep to with their racks shimmed after measuring."""
+    text = (
+        "With the rack shimmed after thirteen readings of each wheel, packs added or taken out, "
+        f"95 of 100 keep to {shimmed.text} bump steer"
+    )
+    wrong = shimmed.against(float(problem.acceptable[0]))
+    return f"{text}: it {wrong}." if wrong else f"{text}, which is acceptable."

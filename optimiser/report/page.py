@@ -25,6 +25,7 @@ from optimiser.evaluation.clearance.metrics import told_apart_mm
 from optimiser.evaluation.designs import JUDGED, VARIABLES
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.evaluation.wants import accepted_bound, bound_range
+from optimiser.report.answer_words import shimmed_words
 from optimiser.report.first_screen import first_screen
 from optimiser.report.html import template
 from optimiser.report.moving_view import moving_data
@@ -295,6 +296,7 @@ def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
                 )
                 if (verdict := found.against(float(most)))
             ],
+            "shimmed": "" if built.shimmed is None else shimmed_words(problem, built.shimmed),
             "reason": built.reason,
             "matters": built.matters_most,
             "rows": [

@@ -303,6 +303,11 @@ class Study:
     def resolved(self) -> dict[str, Any]:
         """The study with every default filled in and what was derived from it, JSON-able."""
         record = self.file.model_dump(mode="json", by_alias=True, exclude={"variant"})
+        # What is not asked leaves no trace, so that results from before go on.
+        if record["measuring"] is None:
+            del record["measuring"]
+        if record["tolerance"] and not record["tolerance"]["shimmed"]:
+            del record["tolerance"]["shimmed"]
         record["title"] = self.title
         lock = self.inner_lock
         record["derived"] = {

@@ -178,3 +178,10 @@ class ToleranceTable(Table):
         Literal["rectangular", "normal"], key("all deviations alike, or small ones more often")
     ] = "rectangular"
     samples: Annotated[int, key("cars built on paper for each design", "1", 16, 65536)] = 256
+    shimmed: Annotated[
+        bool,
+        key(
+            "also say what cars keep to whose rack is shimmed after thirteen readings of each "
+            "wheel, by packs and noise of `[measuring]`"
+        ),
+    ] = False

@@ -17,7 +17,9 @@ from optimiser.evaluation.asked import (
 )
 from optimiser.metrics.strength import Rod
 from optimiser.metrics.tolerance import Tolerances
+from optimiser.metrics.tolerance.shims import Shimming
 from optimiser.metrics.wanted import WantedToe
+from optimiser.study.measuring import MeasuringTable
 
 if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame
@@ -136,6 +138,17 @@ def tolerances_of(file: StudyFile) -> Tolerances | None:
         toe=float(np.radians(table.toe_deg)),
         distribution=table.distribution,
         samples=table.samples,
+        shimming=_shimming_of(file) if table.shimmed else None,
+    )
+
+
+def _shimming_of(file: StudyFile) -> Shimming:
+    """How built cars are measured and shimmed, by `[measuring]` or its defaults."""
+    measuring = file.measuring or MeasuringTable()
+    return Shimming(
+        noise=float(np.radians(measuring.toe_plus_minus_deg)),
+        brackets_mm=measuring.bracket_spacing_mm,
+        stock_mm=measuring.shims_mm,
     )
 
 

@@ -15,6 +15,7 @@ from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
 from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
+from optimiser.study.measuring import MeasuringTable
 from optimiser.study.named import limit_named, objective_named, shown_name
 from optimiser.study.part_tables import (
     ArmsTable,
@@ -713,6 +714,7 @@ class StudyFile(Table):
     arms: Annotated[ArmsTable | None, key("arms")] = None
     loads: Annotated[LoadsTable | None, key("loads")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
+    measuring: Annotated[MeasuringTable | None, key("measuring the finished car")] = None
     variant: Annotated[_Variants, key("variants")] = ()
 
     @field_validator("title")
