@@ -185,6 +185,11 @@ def test_more_racks_than_there_is_room_for_are_counted(axes):
             "picture shows the first two only, so that a point may lie above",
         ),
         (
+            Objectives(extra=("mass_kg",), accepted=(6.0,)),
+            "bump steer over the travel",
+            "The shaded corner is acceptable where mass is acceptable as well, for a rack",
+        ),
+        (
             Objectives("rms", "largest"),
             "bump steer over the travel",
             "bump steer, RMS over travel; Ackermann error. Of these the picture shows the greatest",

@@ -81,7 +81,8 @@ def front_caption(objectives: Objectives) -> str:
             "that a point may lie above and to the right of a better one."
         )
     also = [quantity(name).words for name in objectives.judged_only.extra]
-    shaded = f" where {' and '.join(also)} are acceptable as well" if also else ""
+    verb = "are" if len(also) > 1 else "is"
+    shaded = f" where {' and '.join(also)} {verb} acceptable as well" if also else ""
     return (
         f"Each point is a design that no other of the same rack {points} Points that would lie on "
         f"each other are left out. The shaded corner is acceptable{shaded}, for a rack whose hand "
