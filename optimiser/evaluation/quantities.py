@@ -12,20 +12,26 @@ from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantity import (
     BAR,
+    BENT_BAR,
+    COLUMN,
     FREE_RODS,
     LOADS,
     MASS,
     PAIRS,
     PART_LOCK,
     PINION,
+    PLAY,
     PRICE,
     RACK,
     RIDE,
     ROD,
     SEARCH,
     SECTION,
+    STIFFNESS,
     TOLERANCE,
+    TURNED,
     TURNS,
+    WOUND,
     Quantity,
 )
 
@@ -39,6 +45,7 @@ _PERCENT = "common measures differ: SAE 2006-01-3638 (abstract read)"
 _GOUGH = "Gough, as quoted by Sharp and Granger (abstract read, formula from memory)"
 _SHIGLEY = "Shigley's Mechanical Engineering Design (from memory)"
 _GEOMETRY = "elementary geometry"
+_STATICS = "elementary statics: virtual forces"
 _CARS = (
     "quasi-random cars: in `trials.csv` 4,096 to first order (with tolerances like the demo's "
     "within 1 % of 8,192 full cars, with four times as large ones 4 %; 256 full cars near the end "
@@ -47,6 +54,50 @@ _CARS = (
 )
 
 _OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
+
+_GIVES = (STIFFNESS, BENT_BAR, COLUMN)
+_UNDER_LOAD = (
+    (
+        "lateral_per_kn_deg",
+        "by side force, loaded wheel",
+        "deg/kN",
+        "change of {angle} of the outside wheel by 1 kN inward on it, at its contact point moved "
+        "back along its heading by `[loads] trail_mm` less the caster trail (where `trail_mm` is "
+        "given); straight ahead, through all that `[stiffness]` and the sections give way, toe-in "
+        "positive, camber with the wheel's top outward positive, as in the rows that follow",
+    ),
+    (
+        "lateral_other_per_kn_deg",
+        "by side force, the other wheel",
+        "deg/kN",
+        "change of {angle} of the wheel that is not loaded, by way of the rack",
+    ),
+    (
+        "braking_outboard_per_kn_deg",
+        "by braking, brakes in the wheels",
+        "deg/kN",
+        "change of {angle} by 1 kN rearward on each wheel, at its contact point",
+    ),
+    (
+        "braking_inboard_per_kn_deg",
+        "by braking, brakes inboard",
+        "deg/kN",
+        "change of {angle} by 1 kN rearward on each wheel, at its centre",
+    ),
+    (
+        "bump_per_kn_deg",
+        "by a bump from ahead",
+        "deg/kN",
+        "change of {angle} of one wheel by 1 kN rearward at its centre alone",
+    ),
+    (
+        "aligning_per_100nm_deg",
+        "by aligning moment",
+        "deg/100 N m",
+        "change of {angle} of one wheel by 100 N m about the vertical on it, in the sense of "
+        "toe-out",
+    ),
+)
 
 # A row for each number, which the formatter would spread over a dozen lines.
 # fmt: off
@@ -179,6 +230,27 @@ QUANTITIES = (
         "stands out of the housing and the spacer on it, if any, both of the spacer's section, "
         "over the rod force; a housing of unknown length is taken as long as the travel allows",
         "more", _SHIGLEY, needs=(LOADS, SECTION, BAR), shown=("racks",)),
+    # --- what gives way under load ---
+    *(
+        Quantity(f"{name}_{load}", f"{angle} {words}", unit, 3, meaning.format(angle=angle),
+            source=_STATICS, needs=_GIVES, shown=("asked",))
+        for name, angle in (("toe", "toe-in"), ("camber", "camber"))
+        for load, words, unit, meaning in _UNDER_LOAD
+    ),
+    Quantity("steer_lost_per_kn_deg", "steer lost to side force", "deg/kN", 3,
+        "of 1 kN on the front axle in a turn, shared by `[loads] outer_share`: how much less the "
+        "wheels steer, mean of both, straight ahead", "less", _STATICS, needs=_GIVES,
+        shown=("asked",)),
+    Quantity("toe_play_deg", "play of one wheel", "deg", 3,
+        "what the clearance of one rod's joints, `[play]`, lets its wheel turn: `r (inner + outer) "
+        "/ |t_y|`, r the steer for each mm of rack, t the rod's direction, at rest, from one end "
+        "of the play to the other", "less", _GEOMETRY, needs=(PLAY,), shown=("asked",)),
+    Quantity("steer_play_deg", "play of both wheels", "deg", 3,
+        "what the clearance of rack and column lets both turn: `r (rack + column c / 360)`, c the "
+        "rack travel per turn", "less", _GEOMETRY, needs=(PLAY, WOUND), shown=("asked",)),
+    Quantity("steering_wheel_play_deg", "play at the steering wheel", "deg", 1,
+        "`column + 360 / c (rack + (inner + outer) / |t_y|)`; Formula SAE rules 2021, V.3.2.5 "
+        "(read) allow 7 deg", "less", _GEOMETRY, needs=(PLAY, TURNED), shown=("asked",)),
     # --- room and joints ---
     Quantity("clearance_mm", "clearance", "mm", 1,
         "least distance of the surfaces of all pairs over travel and lock, both sides; negative "

@@ -162,6 +162,91 @@ class LoadsTable(Table):
     outer_share: Annotated[float, key("part of that force on the outer wheel", "1", 0.0, 1.0)] = 1.0
 
 
+_N_PER_MM = ("N/mm", 1.0, 1e7)
+_RIGID = "rigid"
+
+
+class StiffnessTable(Table):
+    """What gives way under load; sections of rods, bar and steering arm, where given, do too."""
+
+    rack_mount_n_per_mm: Annotated[
+        float | None,
+        key("of both feet of the rack together, along the bar", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    lower_bush_n_per_mm: Annotated[
+        float | None,
+        key("of each pivot of the lower arm, square to its axis", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    lower_bush_axial_n_per_mm: Annotated[
+        float | None, key("the same along the axis; goes with it", *_N_PER_MM, absent=_RIGID)
+    ] = None
+    upper_bush_n_per_mm: Annotated[
+        float | None,
+        key("of each pivot of the upper arm, square to its axis", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    upper_bush_axial_n_per_mm: Annotated[
+        float | None, key("the same along the axis; goes with it", *_N_PER_MM, absent=_RIGID)
+    ] = None
+    bracket_n_per_mm: Annotated[
+        float | None,
+        key("of each arm pivot's bracket, any way, in series", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    ball_joint_n_per_mm: Annotated[
+        float | None,
+        key("of each ball joint on the upright, any way", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    rod_end_n_per_mm: Annotated[
+        float | None,
+        key("of both joints of one tie rod together, along it", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    column_nm_per_deg: Annotated[
+        float | None,
+        key(
+            "of the column, steering wheel to pinion; needs catalogue column `turns`",
+            "N m/deg",
+            0.01,
+            1e4,
+            absent=_RIGID,
+        ),
+    ] = None
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        for arm in ("lower", "upper"):
+            across, along = f"{arm}_bush_n_per_mm", f"{arm}_bush_axial_n_per_mm"
+            for one, other in ((across, along), (along, across)):
+                if getattr(self, one) is None and getattr(self, other) is not None:
+                    refuse(
+                        f"is missing beside {other}",
+                        "give both, or neither for rigid pivots",
+                        one,
+                    )
+        return self
+
+
+class PlayTable(Table):
+    """Play: the full clearance, from one end to the other."""
+
+    inner_joint_mm: Annotated[
+        float, key("of each inner joint, along the tie rod", "mm", 0.0, 10.0)
+    ] = 0.0
+    outer_joint_mm: Annotated[
+        float, key("of each outer joint, along the tie rod", "mm", 0.0, 10.0)
+    ] = 0.0
+    rack_mm: Annotated[
+        float, key("of the rack on its pinion and in its housing, along the bar", "mm", 0.0, 10.0)
+    ] = 0.0
+    column_deg: Annotated[
+        float,
+        key(
+            "of the column, at the steering wheel; needs catalogue column `turns`",
+            "deg",
+            0.0,
+            45.0,
+        ),
+    ] = 0.0
+
+
 class ToleranceTable(Table):
     """How exactly you can build: greatest deviation either way (standard deviation if normal)."""
 

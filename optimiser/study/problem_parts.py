@@ -15,6 +15,8 @@ from optimiser.evaluation.asked import (
     Rim,
     Room,
 )
+from optimiser.metrics.compliance import Stiffness
+from optimiser.metrics.play import Play
 from optimiser.metrics.strength import Rod
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.metrics.wanted import WantedToe
@@ -103,6 +105,22 @@ def loads_of(file: StudyFile) -> LoadAssumptions | None:
         trail_mm=loads.trail_mm,
         outer_share=loads.outer_share,
     )
+
+
+def stiffness_of(file: StudyFile) -> Stiffness | None:
+    """What gives way under load; None where the study is silent."""
+    table = file.stiffness
+    if table is None:
+        return None
+    given = table.model_dump()
+    column = given.pop("column_nm_per_deg")
+    named = {name.removesuffix("_n_per_mm"): value for name, value in given.items()}
+    return Stiffness(**named, column_nm_per_deg=column)
+
+
+def play_of(file: StudyFile) -> Play | None:
+    """Clearances of joints, rack and column; None where the study is silent."""
+    return None if file.play is None else Play(**file.play.model_dump())
 
 
 def materials_of(file: StudyFile) -> Materials:

@@ -20,7 +20,9 @@ from optimiser.study.part_tables import (
     ArmsTable,
     KeepOut,
     LoadsTable,
+    PlayTable,
     SpacerTable,
+    StiffnessTable,
     TieRodTable,
     ToleranceTable,
     WheelTable,
@@ -712,6 +714,8 @@ class StudyFile(Table):
     spacer: Annotated[SpacerTable | None, key("spacers")] = None
     arms: Annotated[ArmsTable | None, key("arms")] = None
     loads: Annotated[LoadsTable | None, key("loads")] = None
+    stiffness: Annotated[StiffnessTable | None, key("what gives way under load")] = None
+    play: Annotated[PlayTable | None, key("play")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
     variant: Annotated[_Variants, key("variants")] = ()
 
