@@ -91,10 +91,18 @@ def front_caption(objectives: Objectives) -> str:
 
 def assumptions(problem: Problem) -> Iterator[str]:
     """What the numbers rest on and leave out, a sentence each, as far as it touches the study."""
-    yield (
-        "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
-        "under load are not in the numbers."
-    )
+    if problem.stiffness is None and problem.play is None:
+        yield (
+            "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
+            "under load are not in the numbers."
+        )
+    else:
+        yield (
+            "But for the toe budget all parts are rigid and all joints free of play. What gives "
+            "way under load is estimated linearly from the stiffness the study states, tyres, "
+            "body and the car's springs not counted; the steering arm is taken as a straight "
+            "round bar of steel. Measure a stiffness where you can."
+        )
     yield (
         "The car is symmetrical. Wheel travel is the vertical motion of the wheel centre against "
         "the body, one wheel at a time, with the rack held."
