@@ -5,14 +5,12 @@ The corners are invented.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from references import corners
+from small_study import demo_plover
 from tolerance_cases import square
 
-from optimiser.folder.read import read_results
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.attitude import Attitude
 from optimiser.linkage.hardpoints import Hardpoints
@@ -206,21 +204,12 @@ def test_a_round_arm_and_a_column():
 def test_the_rack_of_the_demo_on_soft_feet():
     # Rack mount alone, 0.9 g on 2,900 N of axle load with 45 mm trail, rack Plover, an arm of
     # 130 mm: known from a calculation of its own when this was asked for.
-    pose = demo_plover()
+    pose = demo_plover()[1].rest.select(0)
     behind = 45.0 - wheel_attitude(pose, RADIUS).trail_mm
     side = side_of(pose, RADIUS, behind)
     for stiffness, lost in ((1500.0, 0.282), (5000.0, 0.085), (30000.0, 0.014)):
         found = total((side, side), {"rack mount": 1.0 / stiffness}, 0.7)
         assert 2.61 * found["steer_lost_per_kn_deg"] == pytest.approx(lost, abs=0.0006)
-
-
-def demo_plover():
-    """Pose at rest of the best design of rack Plover in the kept example of the demo."""
-    root = Path(__file__).resolve().parents[1]
-    result = read_results(root / "results" / "example" / "demo").result
-    row = next(row.row for row in result.comparison if row.rack.name == "Plover")
-    designs = result.designs.select(np.array([row]))
-    return result.problem.solve(designs).rest.select(0)
 
 
 # --- what must hold ------------------------------------------------------------------------------

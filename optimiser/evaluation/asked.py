@@ -100,6 +100,7 @@ class LoadAssumptions:
         lateral_load_n: side force on the front axle in the cornering case.
         trail_mm: its lever about the steering axis; None: the trail of the corner at rest.
         outer_share: part of it on the outer wheel.
+        friction_at_rack_n: what keeps the rack of a standing car from returning.
     """
 
     wheel_load_n: float
@@ -110,6 +111,7 @@ class LoadAssumptions:
     lateral_load_n: float | None = None
     trail_mm: float | None = None
     outer_share: float = 1.0
+    friction_at_rack_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -466,8 +466,8 @@ class Problem:
         if solved.heights is not None:
             metrics |= worst_height(solved.heights)
         if self.loads is not None:
-            radius_mm = self.car.attitude.loaded_radius_mm
-            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
+            attitude = self.car.attitude
+            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, attitude)
         if self.has_pairs:
             metrics |= self.clearances(designs, solved, poses_between=poses_between)
         if (yielding := self.yielding) is not None:

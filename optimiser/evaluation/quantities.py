@@ -15,6 +15,7 @@ from optimiser.evaluation.quantity import (
     BENT_BAR,
     COLUMN,
     FREE_RODS,
+    FRICTION,
     LOADS,
     MASS,
     PAIRS,
@@ -211,12 +212,13 @@ QUANTITIES = (
         "steer for each mm of rack at rest, hence for each mm of play", "less", shown=("racks",)),
     # --- effort and strength ---
     Quantity("tie_rod_force_n", "tie-rod force", "N", 0,
-        "greatest force in one rod up to the required lock: parked, by Gough's moment `T = "
-        "(mu/3) sqrt(W^3/p)` at each wheel and virtual work; with `lateral_load_n` also "
-        "cornering, force times trail",
+        "greatest force in one rod up to the required lock, either way: parked, by Gough's moment "
+        "`T = (mu/3) sqrt(W^3/p)` at each wheel and by the lift of that wheel, virtual work with "
+        "the springs as long as at rest; with `lateral_load_n` also cornering, force times trail",
         "less", _GOUGH, needs=(LOADS,), shown=("racks", "pick")),
     Quantity("rack_force_n", "rack force", "N", 0,
-        "parked, both wheels, by virtual work through d steer / d rack",
+        "parked, both wheels, either way: Gough's moment by virtual work through d steer / d rack, "
+        "and the lift of the car",
         "less", _GOUGH, needs=(LOADS,), shown=("racks",)),
     Quantity("steering_wheel_torque_nm", "steering-wheel torque, parked", "N m", 1,
         "`F c / (2 pi eta)`, F the rack force, c the rack travel per turn, eta the efficiency",
@@ -224,6 +226,19 @@ QUANTITIES = (
     Quantity("rim_force_n", "force at the rim", "N", 0,
         "that torque at the rim of the steering wheel",
         "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks",)),
+    Quantity("caster_lift_n", "lift at the rack, at lock", "N", 0,
+        "what lifting the car does to the rack at the required lock, positive where it returns the "
+        "rack: `-W d(z_left + z_right) / d rack`, W the load of a wheel, z the heights of the "
+        "contact points in the body while each upright turns about its steering axis alone",
+        source=_GEOMETRY, needs=(LOADS,), shown=("asked",)),
+    Quantity("returning_force_n", "force that returns the rack", "N", 0,
+        "of a standing car, tyres left out: the least of that lift less `friction_at_rack_n`, from "
+        "half way to the required lock; negative where it stays", "more", _GEOMETRY,
+        needs=(LOADS, FRICTION), shown=("asked",)),
+    Quantity("stops_returning_at_deg", "stops returning at", "deg", 1,
+        "angle of the inner wheel at which lift and friction are alike on the way back from the "
+        "required lock: that of the lock where it does not return at all", "less", _GEOMETRY,
+        needs=(LOADS, FRICTION), shown=("asked",)),
     Quantity("buckling_reserve", "buckling reserve of the rod", "", 1,
         "least of the rod's buckling load (Euler, Johnson's parabola below the transition "
         "slenderness) and, with `[spacer]`, the capacity as a bent cantilever of the bar that "

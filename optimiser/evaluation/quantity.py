@@ -65,6 +65,10 @@ LOADS = Need(
     "[loads] tyre_pressure_kpa and [car] front_axle_load_n",
     lambda asked, _: asked.loads is not None,
 )
+FRICTION = Need(
+    "[loads] friction_at_rack_n",
+    lambda asked, _: asked.loads is not None and asked.loads.friction_at_rack_n is not None,
+)
 SECTION = Need("[tie_rod] diameter_mm", lambda asked, _: asked.materials.tie_rod is not None)
 BAR = Need(
     "with [spacer] a rack, [racks] catalogue",

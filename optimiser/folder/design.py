@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
+from optimiser.answer.effort_curve import effort_curve
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.errors import InputError
@@ -30,8 +31,8 @@ MOST_POSES = 1_000_000
 def write_design(folder: Path, chosen: Chosen) -> None:
     """Hardpoints and curves of one design, these as far as its steering goes.
 
-    With roll angles in the study also what they make of both wheels, with stiffness or play the
-    toe budget.
+    With roll angles in the study also what they make of both wheels, with loads the effort over
+    lock, with stiffness or play the toe budget.
     """
     problem, points = chosen.problem, chosen.points
     write_text(
@@ -59,6 +60,8 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         roll = both_ways(problem.car.roll_angles_deg)
         table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
         _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
+    if (effort := effort_curve(chosen)) is not None:
+        _write_table(folder / "effort.csv", effort, chosen, "standing car, an estimate")
     if (budget := toe_budget(chosen)) is not None:
         comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
         text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))

@@ -13,11 +13,9 @@ for the force F to the left that the rack needs.
 
 Constant wheel travel means that something holds the wheel centre at its height. Its vertical
 force V has a moment about an inclined steering axis, so N differs a little, below 1 % in the
-corners of the tests, from a moment balance about that axis alone; the tests show both. What the
-wheel load does in lifting or lowering the car as the wheels are steered is left out. With caster
-it adds to one rod's force and takes from the other's: in those corners, of 9 degrees of caster,
-some 28 % of the parking force, of which the bar feels the difference, up to 7 %. So are friction in
-joints and seals, inertia, and any help of a servo.
+corners of the tests, from a moment balance about that axis alone; the tests show both. This is the
+car that corners; the one that is parked stands on springs of constant length and is lifted, see
+`parked`. Left out are friction in joints and seals, inertia, and any help of a servo.
 """
 
 from __future__ import annotations

@@ -30,6 +30,7 @@ from optimiser.report.draw.style import NAME_SIZE, heading
 from optimiser.report.draw.style import (
     POINTS_PER_INCH as POINTS_PER_INCH,  # others size figures by it
 )
+from optimiser.report.effort_figure import effort_figure
 from optimiser.report.linkage_figure import linkage_figure
 from optimiser.report.words import front_axes
 
@@ -49,6 +50,8 @@ ALT = {
     "linkage": "The front suspension to scale from above, from behind and from the left, with "
     "keep-outs and the tie rod over travel and lock.",
     "glance": "The steering and the front suspension to scale from above and from behind.",
+    "effort": "Force at the rack of the standing car over the inner wheel's angle, out to lock and "
+    "back, and what the lift of the car has of it.",
     "budget": "What geometry, tolerance, play and load each do to the toe of one wheel, beside "
     "what is accepted.",
     "convergence": "Hypervolume of each rack's front against the number of designs tried.",
@@ -73,8 +76,8 @@ def design_figures(
         "wheel_angles": _angles_figure(chosen),
         "linkage": linkage_figure(chosen),
     }
-    budget = budget_figure(chosen)
-    return made if budget is None else made | {"budget": budget}
+    asked = {"effort": effort_figure(chosen), "budget": budget_figure(chosen)}
+    return made | {name: figure for name, figure in asked.items() if figure is not None}
 
 
 # --- files ---------------------------------------------------------------------------------------

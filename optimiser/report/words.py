@@ -144,9 +144,11 @@ def assumptions(problem: Problem) -> Iterator[str]:
         yield "No loads are estimated: the study has no [loads] table."
         return
     yield (
-        "The parked moment is Gough's estimate for a tyre turned on the spot. Lifting of the car "
-        "as the wheels steer, friction in joints and seals, inertia and any servo are left out; "
-        "with much caster one rod feels noticeably more than its share, the other less."
+        "Parked, the tyres take Gough's moment for a tyre turned on the spot, and the car is "
+        "lifted as the wheels steer, its springs as long as at rest, each wheel's load the same; "
+        "of both rods and both ways the harder counts. Friction in joints and seals, inertia and "
+        "any servo are left out. What returns the wheels is that of a standing car: driving, the "
+        "tyres do more, and some cars never return by themselves when parked."
     )
     if problem.loads.lateral_load_n is None:
         yield "There is no cornering case: the study gives no lateral_load_n."

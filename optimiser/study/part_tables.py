@@ -160,6 +160,17 @@ class LoadsTable(Table):
         ),
     ] = None
     outer_share: Annotated[float, key("part of that force on the outer wheel", "1", 0.0, 1.0)] = 1.0
+    friction_at_rack_n: Annotated[
+        float | None,
+        key(
+            "friction of the steering at the rack, against which a standing car's wheels return; "
+            "joints and column in it, tyres not",
+            "N",
+            0.0,
+            5000.0,
+            absent="returning is not judged",
+        ),
+    ] = None
 
 
 _N_PER_MM = ("N/mm", 1.0, 1e7)

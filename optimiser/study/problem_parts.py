@@ -104,6 +104,7 @@ def loads_of(file: StudyFile) -> LoadAssumptions | None:
         lateral_load_n=loads.lateral_load_n,
         trail_mm=loads.trail_mm,
         outer_share=loads.outer_share,
+        friction_at_rack_n=loads.friction_at_rack_n,
     )
 
 
