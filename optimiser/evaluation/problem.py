@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from optimiser.metrics.compliance import Stiffness
     from optimiser.metrics.mounting import HandCheck
     from optimiser.metrics.play import Play
+    from optimiser.metrics.welded import Spring
 
 __all__ = [
     "VARIABLES",
@@ -110,6 +111,7 @@ class Problem:
     tolerances: Tolerances | None = None
     stiffness: Stiffness | None = None
     play: Play | None = None
+    spring: Spring | None = None
 
     @property
     def constraint_names(self) -> tuple[str, ...]:

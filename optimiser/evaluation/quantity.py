@@ -77,7 +77,7 @@ BAR = Need(
 STIFFNESS = Need("[stiffness]", lambda asked, _: asked.stiffness is not None)
 BENT_BAR = Need(BAR.words, lambda asked, rack: asked.stiffness is None or BAR.given(asked, rack))
 COLUMN = Need(
-    "with [stiffness] column_nm_per_deg the catalogue column turns",
+    "catalogue column turns",  # of [stiffness] column_nm_per_deg
     lambda asked, rack: (
         asked.stiffness is None
         or asked.stiffness.column_nm_per_deg is None
@@ -86,7 +86,7 @@ COLUMN = Need(
 )
 PLAY = Need("[play]", lambda asked, _: asked.play is not None)
 WOUND = Need(
-    "with [play] column_deg the catalogue column turns",
+    "catalogue column turns",  # of [play] column_deg
     lambda asked, rack: (
         asked.play is None
         or not asked.play.column_deg
@@ -94,7 +94,7 @@ WOUND = Need(
     ),
 )
 TURNED = Need(
-    "with [play] the catalogue column turns",
+    "catalogue column turns",
     lambda asked, rack: asked.play is None or (rack is not None and rack.turns is not None),
 )
 TOLERANCE = Need("[tolerance]", lambda asked, _: asked.tolerances is not None)

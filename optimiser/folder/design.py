@@ -9,6 +9,7 @@ import numpy as np
 from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
 from optimiser.answer.effort_curve import effort_curve
 from optimiser.answer.fitting import fitting_sentences
+from optimiser.answer.forces import FORCE_COLUMNS, force_notes, point_forces
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text, write_text
@@ -32,7 +33,7 @@ def write_design(folder: Path, chosen: Chosen) -> None:
     """Hardpoints and curves of one design, these as far as its steering goes.
 
     With roll angles in the study also what they make of both wheels, with loads the effort over
-    lock, with stiffness or play the toe budget.
+    lock, with stiffness or play the toe budget, with a spring the forces on what is welded.
     """
     problem, points = chosen.problem, chosen.points
     write_text(
@@ -66,6 +67,9 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
         text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))
         write_text(folder / "budget.csv", text)
+    if forces := point_forces(chosen):
+        notes, rows = (chosen.title, *force_notes(chosen), CAUTION), (one.row() for one in forces)
+        write_text(folder / "forces.csv", csv_text(FORCE_COLUMNS, rows, notes))
 
 
 def _write_table(path: Path, table: dict[str, Array], chosen: Chosen, what: str) -> None:

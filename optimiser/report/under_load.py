@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.budget import toe_budget
+from optimiser.answer.forces import ROOT, force_notes, point_forces
 from optimiser.answer.giving_way import giving_way
 from optimiser.evaluation.quantities import quantity
 from optimiser.metrics.compliance import NAMES
@@ -74,6 +75,25 @@ def _spring_row(spring: SpringRow, most: float) -> tuple[str, ...]:
         "–" if rigid or np.isnan(spring.share) else f"{100.0 * spring.share:.0f} %",
         "" if np.isnan(most) else needed_words(spring.needed),
     )
+
+
+def forces_part(chosen: Chosen) -> dict[str, Any] | None:
+    """The table of forces, the greater of both sides at each point; None where none are asked."""
+    forces = point_forces(chosen)
+    if not forces:
+        return None
+    cases = list(dict.fromkeys(one.case for one in forces))
+    greatest: dict[tuple[str, str], float] = {}
+    for one in forces:
+        size = one.moment_nm if one.point == ROOT else one.size_n
+        key = one.point, one.case
+        greatest[key] = max(size, greatest.get(key, 0.0))
+    rows = []
+    for point in dict.fromkeys(one.point for one in forces):
+        unit = "N m, bending" if point == ROOT else "N"
+        cells = [number(greatest[point, case], 0) for case in cases]
+        rows.append((point.replace("_", " "), unit, cells))
+    return {"cases": cases, "rows": rows, "notes": list(force_notes(chosen))}
 
 
 def needed_words(needed: float) -> str:

@@ -44,6 +44,7 @@ from optimiser.study.problem_parts import (
     outer_bolt_of,
     play_of,
     room_of,
+    spring_of,
     stiffness_of,
     tolerances_of,
     wanted_toe_of,
@@ -282,6 +283,7 @@ class Study:
             tolerances=tolerances_of(self.file),
             stiffness=stiffness_of(self.file),
             play=play_of(self.file),
+            spring=spring_of(self.file, self.frame),
         )
 
     def _limits(self) -> Limits:

@@ -171,6 +171,26 @@ class LoadsTable(Table):
             absent="returning is not judged",
         ),
     ] = None
+    braking_load_n: Annotated[
+        float | None,
+        key(
+            "braking force on the front axle, brakes in the wheels, for `forces.csv`",
+            "N",
+            0.0,
+            100000.0,
+            absent="no such case",
+        ),
+    ] = None
+    kerb_load_n: Annotated[
+        float | None,
+        key(
+            "rearward force at the centre of one wheel, for `forces.csv`",
+            "N",
+            0.0,
+            100000.0,
+            absent="no such case",
+        ),
+    ] = None
 
 
 _N_PER_MM = ("N/mm", 1.0, 1e7)
@@ -232,6 +252,24 @@ class StiffnessTable(Table):
                         "give both, or neither for rigid pivots",
                         one,
                     )
+        return self
+
+
+class SpringTable(Table):
+    """The spring of the left corner at rest, for the forces on what is welded (`forces.csv`)."""
+
+    arm_point_mm: Annotated[
+        Point, key("its lower seat or end, on the part that moves, CAD frame", "mm", -1e5, 1e5)
+    ]
+    body_point_mm: Annotated[Point, key("its end on the body, CAD frame", "mm", -1e5, 1e5)]
+    on: Annotated[
+        Literal["lower_arm", "upper_arm", "upright"], key("the part that the first point is on")
+    ]
+
+    @model_validator(mode="after")
+    def _has_length(self) -> Self:
+        if self.arm_point_mm == self.body_point_mm:
+            refuse("both ends are one point", "give the two ends of the spring", "body_point_mm")
         return self
 
 

@@ -22,6 +22,7 @@ from optimiser.study.part_tables import (
     LoadsTable,
     PlayTable,
     SpacerTable,
+    SpringTable,
     StiffnessTable,
     TieRodTable,
     ToleranceTable,
@@ -716,6 +717,7 @@ class StudyFile(Table):
     loads: Annotated[LoadsTable | None, key("loads")] = None
     stiffness: Annotated[StiffnessTable | None, key("what gives way under load")] = None
     play: Annotated[PlayTable | None, key("play")] = None
+    spring: Annotated[SpringTable | None, key("spring")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
     variant: Annotated[_Variants, key("variants")] = ()
 
