@@ -103,12 +103,13 @@ def test_work_at_the_steering_wheel_is_the_work_at_the_tyres():
     asked, _ = evaluate()
     points = asked.solve(asked.designs(0, {})).points.select(0)
     step, moment = 0.01, 108.03e3
-    up, down = (solve_linkage(points, 0.0, s) for s in (step, -step))
+    up, down = (solve_held_arms(points, s, asked.car.attitude) for s in (step, -step))
     work = 2.0 * moment * abs(float(up.steer - down.steer))
-    parked = by_image(
-        solve_linkage(points, 0.0, 0.0), solve_linkage(points, 0.0, 0.0),
-        LoadCase.parked(0.7, 3500.0, 200e3),
-    )  # fmt: skip
+    rest = solve_held_arms(points, 0.0, asked.car.attitude)
+    tyres = float(parking_moment(0.7, 3500.0, 200e3))
+    parked = parked_forces(rest, rest, tyres, 3500.0, asked.car.attitude.loaded_radius_mm)
+    # Straight ahead nothing is lifted.
+    assert float(parked.lift) == pytest.approx(0.0, abs=1e-9)
     assert float(parked.rack_force) * 2.0 * step == pytest.approx(work, rel=1e-4)
 
 
