@@ -28,7 +28,7 @@ from optimiser.search.residuals import Model
 from optimiser.search.unit_search import SearchSettings, UnitSearch
 
 BOUNDED = """[limits.at_most]
-rim_force_n = 36
+rim_force_n = 44
 turning_circle_m = 9.4
 scrub_radius_mm = 45
 
@@ -109,7 +109,7 @@ def test_a_limit_is_what_is_beyond_either_side_in_its_own_unit(demo):
     limits = dict(zip(problem.constraint_names, outcome.constraints.T, strict=True))
     there = outcome.assembles
     assert limits["rim_force_n"][there] == pytest.approx(
-        outcome.metrics["rim_force_n"][there] - 36.0
+        outcome.metrics["rim_force_n"][there] - 44.0
     )
     assert limits["turns_lock_to_lock"][there] == pytest.approx(
         2.0 - outcome.metrics["turns_lock_to_lock"][there]
@@ -249,8 +249,8 @@ def test_check_pick_and_try_say_them(demo, tmp_path):
     code, out, _ = run_here("check", demo.path, cwd=tmp_path)
     text = " ".join(out.replace("│", " ").split())
     assert code == 0
-    assert "rim_force_n at most 36 N" in text
-    assert "force at the rim 30 N, at most 36 N wanted" in text
+    assert "rim_force_n at most 44 N" in text
+    assert "force at the rim 36 N, at most 44 N wanted" in text
     assert "scrub radius, limit 41.1 mm, at most 45 mm wanted" in text
     assert "turning circle 12.52 m, at most 9.4 m wanted: BREAKS THE LIMIT" in text
     problem = demo.problem()

@@ -13,6 +13,7 @@ from pictures import pixels
 
 from optimiser.answer.limits_and_growth import Growth, growth
 from optimiser.evaluation.asked import Objectives
+from optimiser.metrics.compliance import Stiffness
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import label_points, spread_apart
 from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
@@ -34,7 +35,9 @@ def axes():
 def made(stored):
     result = stored.result
     chosen = result.chosen(result.winner)
-    return run_figures(result) | design_figures(chosen) | {"glance": glance_figure(chosen)}
+    asked = replace(chosen.problem, stiffness=Stiffness(5000.0))  # for the toe budget
+    design = design_figures(replace(chosen, problem=asked))
+    return run_figures(result) | design | {"glance": glance_figure(chosen)}
 
 
 def words(axes):

@@ -27,6 +27,8 @@ from optimiser.study.read import read_study
 UNITS = {  # of a column, by its suffix
     "_deg_per_deg": "deg per deg of roll",
     "_deg_per_m": "deg/m",
+    "_per_kn_deg": "deg/kN",
+    "_per_100nm_deg": "deg/100 N m",
     "_per_rack_mm_deg": "deg/mm",
     "_percent": "%",
     "_deg": "deg",

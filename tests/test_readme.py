@@ -292,6 +292,14 @@ def test_the_example_of_wishes_is_read(tmp_path, key):
     assert np.degrees(problem.steering.wanted_toe.change(60.0)) == pytest.approx(-by)
 
 
+def test_the_example_of_what_gives_way_is_read(tmp_path):
+    block = example("What gives way, play, and where the spring stands")
+    problem = demo_with(tmp_path, ("\n[tolerance]", f"\n{block}\n[tolerance]")).problem()
+    assert problem.stiffness.rack_mount == 5000.0
+    assert problem.play.column_deg == 0.5
+    assert problem.spring.on == "lower_arm"
+
+
 def test_the_example_of_variants_is_read(tmp_path):
     block = example("Variants")
     tomllib.loads(block)

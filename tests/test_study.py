@@ -1145,7 +1145,8 @@ def test_the_table_of_keys_names_every_key_of_every_model_once():
 
 SUFFIXES = {
     "_mm": "mm", "_m": "m", "_deg": "deg", "_deg_per_m": "deg/m", "_n": "N", "_kpa": "kPa",
-    "_gpa": "GPa", "_mpa": "MPa", "_kg_m3": "kg/m3", "hours": "h",
+    "_gpa": "GPa", "_mpa": "MPa", "_kg_m3": "kg/m3", "hours": "h", "_n_per_mm": "N/mm",
+    "_nm_per_deg": "N m/deg",
 }  # fmt: skip
 
 

@@ -243,8 +243,13 @@ def _numbers(
 
 
 def more_columns(problem: Problem) -> list[str]:
-    """Columns that `COLUMNS` has not and a limit or a further objective of the study is on."""
-    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra))
+    """Columns that `COLUMNS` has not and the study asks for, by limit, objective or table."""
+    given = [
+        one.name
+        for one in shown("asked")
+        if any(not one.missing(problem, rack) for rack in problem.racks)
+    ]
+    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra, *given))
     return [name for name in asked if name not in COLUMNS]
 
 

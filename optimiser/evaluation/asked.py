@@ -100,6 +100,9 @@ class LoadAssumptions:
         lateral_load_n: side force on the front axle in the cornering case.
         trail_mm: its lever about the steering axis; None: the trail of the corner at rest.
         outer_share: part of it on the outer wheel.
+        friction_at_rack_n: what keeps the rack of a standing car from returning.
+        braking_load_n: of both front wheels, brakes in them.
+        kerb_load_n: rearward at the centre of one wheel.
     """
 
     wheel_load_n: float
@@ -110,6 +113,9 @@ class LoadAssumptions:
     lateral_load_n: float | None = None
     trail_mm: float | None = None
     outer_share: float = 1.0
+    friction_at_rack_n: float | None = None
+    braking_load_n: float | None = None
+    kerb_load_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from optimiser.evaluation.asked import (
     Travel,
 )
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
+from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
     JUDGED,
     VARIABLES,
@@ -48,8 +49,10 @@ from optimiser.evaluation.wants import (
     without_clearance,
 )
 from optimiser.linkage.at_rack import place_outer_joint
+from optimiser.metrics.compliance import Sections
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
+from optimiser.metrics.play import play_metrics
 from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
@@ -61,7 +64,10 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.compliance import Stiffness
     from optimiser.metrics.mounting import HandCheck
+    from optimiser.metrics.play import Play
+    from optimiser.metrics.welded import Spring
 
 __all__ = [
     "VARIABLES",
@@ -110,6 +116,9 @@ class Problem:
     materials: Materials = field(default_factory=Materials)
     room: Room = field(default_factory=Room)
     tolerances: Tolerances | None = None
+    stiffness: Stiffness | None = None
+    play: Play | None = None
+    spring: Spring | None = None
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -185,6 +194,15 @@ class Problem:
             ackermann_target=self.steering.ackermann_target,
             wanted_toe=self.steering.wanted_toe,
         )
+
+    @property
+    def yielding(self) -> Yielding | None:
+        """What gives way under load; None where the study gives no stiffness."""
+        if self.stiffness is None:
+            return None
+        parts, arm_mm = self.materials, self.room.steering_arm_diameter_mm
+        sections = Sections(parts.tie_rod, parts.spacer, arm_mm)
+        return Yielding(self.stiffness, sections, self.car, self.loads)
 
     @property
     def acceptable(self) -> Array:
@@ -411,6 +429,8 @@ class Problem:
             limits=limits,
             tolerances=None,
             loads=self.loads if limits.bounds else None,
+            stiffness=self.stiffness if limits.bounds else None,
+            play=self.play if limits.bounds else None,
         )
 
     @property
@@ -469,10 +489,15 @@ class Problem:
         if solved.heights is not None:
             metrics |= worst_height(solved.heights)
         if self.loads is not None:
-            radius_mm = self.car.attitude.loaded_radius_mm
-            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
+            attitude = self.car.attitude
+            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, attitude)
         if self.has_pairs:
             metrics |= self.clearances(designs, solved, poses_between=poses_between)
+        if (yielding := self.yielding) is not None:
+            metrics |= compliance_metrics(designs, solved, racks, yielding)
+        if self.play is not None:
+            turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])
+            metrics |= play_metrics(self.play, rest.select(0), turn[designs.rack])
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
         if lacking := self.asked_for.difference(metrics):
             metrics |= further_metrics(lacking, designs, solved, racks, self.car)

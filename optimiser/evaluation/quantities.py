@@ -12,20 +12,27 @@ from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantity import (
     BAR,
+    BENT_BAR,
+    COLUMN,
     FREE_RODS,
+    FRICTION,
     LOADS,
     MASS,
     PAIRS,
     PART_LOCK,
     PINION,
+    PLAY,
     PRICE,
     RACK,
     RIDE,
     ROD,
     SEARCH,
     SECTION,
+    STIFFNESS,
     TOLERANCE,
+    TURNED,
     TURNS,
+    WOUND,
     Quantity,
 )
 
@@ -39,6 +46,7 @@ _PERCENT = "common measures differ: SAE 2006-01-3638 (abstract read)"
 _GOUGH = "Gough, as quoted by Sharp and Granger (abstract read, formula from memory)"
 _SHIGLEY = "Shigley's Mechanical Engineering Design (from memory)"
 _GEOMETRY = "elementary geometry"
+_STATICS = "elementary statics: virtual forces"
 _CARS = (
     "quasi-random cars: in `trials.csv` 4,096 to first order (with tolerances like the demo's "
     "within 1 % of 8,192 full cars, with four times as large ones 4 %; 256 full cars near the end "
@@ -49,6 +57,49 @@ _CARS = (
 _OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
 
 _BOUGHT = "is of a rack, not of a design", "the catalogue says what a rack has"
+_GIVES = (STIFFNESS, BENT_BAR, COLUMN)
+_UNDER_LOAD = (
+    (
+        "lateral_per_kn_deg",
+        "by side force, loaded wheel",
+        "deg/kN",
+        "change of {angle} of the outside wheel by 1 kN inward on it, at its contact point moved "
+        "back along its heading by `[loads] trail_mm` less the caster trail (where `trail_mm` is "
+        "given); straight ahead, through all that `[stiffness]` and the sections give way, toe-in "
+        "positive, camber with the wheel's top outward positive, as in the rows that follow",
+    ),
+    (
+        "lateral_other_per_kn_deg",
+        "by side force, the other wheel",
+        "deg/kN",
+        "change of {angle} of the wheel that is not loaded, by way of the rack",
+    ),
+    (
+        "braking_outboard_per_kn_deg",
+        "by braking, brakes in the wheels",
+        "deg/kN",
+        "change of {angle} by 1 kN rearward on each wheel, at its contact point",
+    ),
+    (
+        "braking_inboard_per_kn_deg",
+        "by braking, brakes inboard",
+        "deg/kN",
+        "change of {angle} by 1 kN rearward on each wheel, at its centre",
+    ),
+    (
+        "bump_per_kn_deg",
+        "by a bump from ahead",
+        "deg/kN",
+        "change of {angle} of one wheel by 1 kN rearward at its centre alone",
+    ),
+    (
+        "aligning_per_100nm_deg",
+        "by aligning moment",
+        "deg/100 N m",
+        "change of {angle} of one wheel by 100 N m about the vertical on it, in the sense of "
+        "toe-out",
+    ),
+)
 
 # A row for each number, which the formatter would spread over a dozen lines.
 # fmt: off
@@ -162,12 +213,13 @@ QUANTITIES = (
         "steer for each mm of rack at rest, hence for each mm of play", "less", shown=("racks",)),
     # --- effort and strength ---
     Quantity("tie_rod_force_n", "tie-rod force", "N", 0,
-        "greatest force in one rod up to the required lock: parked, by Gough's moment `T = "
-        "(mu/3) sqrt(W^3/p)` at each wheel and virtual work; with `lateral_load_n` also "
-        "cornering, force times trail",
+        "greatest force in one rod up to the required lock, either way: parked, by Gough's moment "
+        "`T = (mu/3) sqrt(W^3/p)` at each wheel and by the lift of that wheel, virtual work with "
+        "the springs as long as at rest; with `lateral_load_n` also cornering, force times trail",
         "less", _GOUGH, needs=(LOADS,), shown=("racks", "pick")),
     Quantity("rack_force_n", "rack force", "N", 0,
-        "parked, both wheels, by virtual work through d steer / d rack",
+        "parked, both wheels, either way: Gough's moment by virtual work through d steer / d rack, "
+        "and the lift of the car",
         "less", _GOUGH, needs=(LOADS,), shown=("racks",)),
     Quantity("steering_wheel_torque_nm", "steering-wheel torque, parked", "N m", 1,
         "`F c / (2 pi eta)`, F the rack force, c the rack travel per turn, eta the efficiency",
@@ -175,12 +227,46 @@ QUANTITIES = (
     Quantity("rim_force_n", "force at the rim", "N", 0,
         "that torque at the rim of the steering wheel",
         "less", _GOUGH, needs=(LOADS, RACK, TURNS), shown=("racks",)),
+    Quantity("caster_lift_n", "lift at the rack, at lock", "N", 0,
+        "what lifting the car does to the rack at the required lock, positive where it returns the "
+        "rack: `-W d(z_left + z_right) / d rack`, W the load of a wheel, z the heights of the "
+        "contact points in the body while each upright turns about its steering axis alone",
+        source=_GEOMETRY, needs=(LOADS,), shown=("asked",)),
+    Quantity("returning_force_n", "force that returns the rack", "N", 0,
+        "of a standing car, tyres left out: the least of that lift less `friction_at_rack_n`, from "
+        "half way to the required lock; negative where it stays", "more", _GEOMETRY,
+        needs=(LOADS, FRICTION), shown=("asked",)),
+    Quantity("stops_returning_at_deg", "stops returning at", "deg", 1,
+        "angle of the inner wheel at which lift and friction are alike on the way back from the "
+        "required lock: that of the lock where it does not return at all", "less", _GEOMETRY,
+        needs=(LOADS, FRICTION), shown=("asked",)),
     Quantity("buckling_reserve", "buckling reserve of the rod", "", 1,
         "least of the rod's buckling load (Euler, Johnson's parabola below the transition "
         "slenderness) and, with `[spacer]`, the capacity as a bent cantilever of the bar that "
         "stands out of the housing and the spacer on it, if any, both of the spacer's section, "
         "over the rod force; a housing of unknown length is taken as long as the travel allows",
         "more", _SHIGLEY, needs=(LOADS, SECTION, BAR), shown=("racks",)),
+    # --- what gives way under load ---
+    *(
+        Quantity(f"{name}_{load}", f"{angle} {words}", unit, 3, meaning.format(angle=angle),
+            source=_STATICS, needs=_GIVES, shown=("asked",))
+        for name, angle in (("toe", "toe-in"), ("camber", "camber"))
+        for load, words, unit, meaning in _UNDER_LOAD
+    ),
+    Quantity("steer_lost_per_kn_deg", "steer lost to side force", "deg/kN", 3,
+        "of 1 kN on the front axle in a turn, shared by `[loads] outer_share`: how much less the "
+        "wheels steer, mean of both, straight ahead", "less", _STATICS, needs=_GIVES,
+        shown=("asked",)),
+    Quantity("toe_play_deg", "play of one wheel", "deg", 3,
+        "what the clearance of one rod's joints, `[play]`, lets its wheel turn: `r (inner + outer) "
+        "/ |t_y|`, r the steer for each mm of rack, t the rod's direction, at rest, from one end "
+        "of the play to the other", "less", _GEOMETRY, needs=(PLAY,), shown=("asked",)),
+    Quantity("steer_play_deg", "play of both wheels", "deg", 3,
+        "what the clearance of rack and column lets both turn: `r (rack + column c / 360)`, c the "
+        "rack travel per turn", "less", _GEOMETRY, needs=(PLAY, WOUND), shown=("asked",)),
+    Quantity("steering_wheel_play_deg", "play at the steering wheel", "deg", 1,
+        "`column + 360 / c (rack + (inner + outer) / |t_y|)`; Formula SAE rules 2021, V.3.2.5 "
+        "(read) allow 7 deg", "less", _GEOMETRY, needs=(PLAY, TURNED), shown=("asked",)),
     # --- room and joints ---
     Quantity("clearance_mm", "clearance", "mm", 1,
         "least distance of the surfaces of all pairs over travel and lock, both sides; negative "

@@ -11,10 +11,12 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
     from optimiser.linkage.racks import Rack
+    from optimiser.metrics.compliance import Stiffness
+    from optimiser.metrics.play import Play
     from optimiser.metrics.tolerance import Tolerances
 
 Better = Literal["less", "more", ""]
-Shown = Literal["racks", "corner", "pick"]
+Shown = Literal["racks", "corner", "pick", "asked"]
 
 
 class Asked(Protocol):
@@ -30,6 +32,10 @@ class Asked(Protocol):
     def materials(self) -> Materials: ...  # noqa: D102
     @property
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
+    @property
+    def stiffness(self) -> Stiffness | None: ...  # noqa: D102
+    @property
+    def play(self) -> Play | None: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -59,10 +65,37 @@ LOADS = Need(
     "[loads] tyre_pressure_kpa and [car] front_axle_load_n",
     lambda asked, _: asked.loads is not None,
 )
+FRICTION = Need(
+    "[loads] friction_at_rack_n",
+    lambda asked, _: asked.loads is not None and asked.loads.friction_at_rack_n is not None,
+)
 SECTION = Need("[tie_rod] diameter_mm", lambda asked, _: asked.materials.tie_rod is not None)
 BAR = Need(
     "with [spacer] a rack, [racks] catalogue",
     lambda asked, rack: rack is not None or asked.materials.spacer is None,
+)
+STIFFNESS = Need("[stiffness]", lambda asked, _: asked.stiffness is not None)
+BENT_BAR = Need(BAR.words, lambda asked, rack: asked.stiffness is None or BAR.given(asked, rack))
+COLUMN = Need(
+    "catalogue column turns",  # of [stiffness] column_nm_per_deg
+    lambda asked, rack: (
+        asked.stiffness is None
+        or asked.stiffness.column_nm_per_deg is None
+        or (rack is not None and rack.turns is not None)
+    ),
+)
+PLAY = Need("[play]", lambda asked, _: asked.play is not None)
+WOUND = Need(
+    "catalogue column turns",  # of [play] column_deg
+    lambda asked, rack: (
+        asked.play is None
+        or not asked.play.column_deg
+        or (rack is not None and rack.turns is not None)
+    ),
+)
+TURNED = Need(
+    "catalogue column turns",
+    lambda asked, rack: asked.play is None or (rack is not None and rack.turns is not None),
 )
 TOLERANCE = Need("[tolerance]", lambda asked, _: asked.tolerances is not None)
 PAIRS = Need(
@@ -130,7 +163,8 @@ class Quantity:
         source: of definition or formula, with how it was come by.
         needs: what a study must give for it.
         shown: where it stands beside others: the table of racks (`racks.csv`, report), the corner
-            (`check`, report), what a picked design costs.
+            (`check`, report), what a picked design costs; `asked`: the table of racks where the
+            study gives what the number needs.
         own_limit: the key of `[limits]` that bounds it, where it has one of its own.
         apart: why there is neither limit nor objective on it, and what to write instead; empty
             where there can be.

@@ -6,7 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
+from optimiser.answer.effort_curve import effort_curve
 from optimiser.answer.fitting import fitting_sentences
+from optimiser.answer.forces import FORCE_COLUMNS, force_notes, point_forces
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text, write_text
@@ -29,7 +32,8 @@ MOST_POSES = 1_000_000
 def write_design(folder: Path, chosen: Chosen) -> None:
     """Hardpoints and curves of one design, these as far as its steering goes.
 
-    With roll angles in the study also what they make of both wheels.
+    With roll angles in the study also what they make of both wheels, with loads the effort over
+    lock, with stiffness or play the toe budget, with a spring the forces on what is welded.
     """
     problem, points = chosen.problem, chosen.points
     write_text(
@@ -57,6 +61,15 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         roll = both_ways(problem.car.roll_angles_deg)
         table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
         _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
+    if (effort := effort_curve(chosen)) is not None:
+        _write_table(folder / "effort.csv", effort, chosen, "standing car, an estimate")
+    if (budget := toe_budget(chosen)) is not None:
+        comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
+        text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))
+        write_text(folder / "budget.csv", text)
+    if forces := point_forces(chosen):
+        notes, rows = (chosen.title, *force_notes(chosen), CAUTION), (one.row() for one in forces)
+        write_text(folder / "forces.csv", csv_text(FORCE_COLUMNS, rows, notes))
 
 
 def _write_table(path: Path, table: dict[str, Array], chosen: Chosen, what: str) -> None:

@@ -145,6 +145,10 @@ class CadFrame:
         """A direction (..., 3) in CAD axes to body axes."""
         return np.asarray(np.asarray(cad, dtype=float) @ self.rotation.T)
 
+    def direction_to_cad(self, iso: ArrayLike) -> Array:
+        """A direction (..., 3) in body axes to CAD axes."""
+        return np.asarray(np.asarray(iso, dtype=float) @ self.rotation)
+
     def to_cad(self, iso_mm: ArrayLike) -> Array:
         """Body axes (..., 3) to CAD coordinates."""
         return np.asarray(

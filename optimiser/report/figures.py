@@ -24,11 +24,13 @@ from optimiser.answer.wanted import (
     wanted_toe_text,
 )
 from optimiser.report import draw as plots
+from optimiser.report.budget_figure import budget_figure
 from optimiser.report.draw.labels import LETTER
 from optimiser.report.draw.style import NAME_SIZE, heading
 from optimiser.report.draw.style import (
     POINTS_PER_INCH as POINTS_PER_INCH,  # others size figures by it
 )
+from optimiser.report.effort_figure import effort_figure
 from optimiser.report.linkage_figure import linkage_figure
 from optimiser.report.words import front_axes
 
@@ -48,6 +50,10 @@ ALT = {
     "linkage": "The front suspension to scale from above, from behind and from the left, with "
     "keep-outs and the tie rod over travel and lock.",
     "glance": "The steering and the front suspension to scale from above and from behind.",
+    "effort": "Force at the rack of the standing car over the inner wheel's angle, out to lock and "
+    "back, and what the lift of the car has of it.",
+    "budget": "What geometry, tolerance, play and load each do to the toe of one wheel, beside "
+    "what is accepted.",
     "convergence": "Hypervolume of each rack's front against the number of designs tried.",
 }
 """What each figure shows, for whoever cannot see it."""
@@ -65,11 +71,13 @@ def design_figures(
 
     `built_deg` is the least and greatest toe change over travel of the middle 90 of 100 cars.
     """
-    return {
+    made = {
         "bump_steer": _bump_figure(chosen, built_deg),
         "wheel_angles": _angles_figure(chosen),
         "linkage": linkage_figure(chosen),
     }
+    asked = {"effort": effort_figure(chosen), "budget": budget_figure(chosen)}
+    return made | {name: figure for name, figure in asked.items() if figure is not None}
 
 
 # --- files ---------------------------------------------------------------------------------------

@@ -30,6 +30,7 @@ from optimiser.report.first_screen import first_screen
 from optimiser.report.html import template
 from optimiser.report.moving_view import moving_data
 from optimiser.report.ride_and_roll import height_table, roll_rows
+from optimiser.report.under_load import forces_part, load_part
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
@@ -101,6 +102,8 @@ def report_html(
         pictures=dict(pictures),
         front_caption=front_caption(result.problem.objectives),
         exact=None if exact is None else _exact_part(exact, result.problem),
+        load=None if result.winner is None or chosen is None else load_part(chosen),
+        forces=None if result.winner is None or chosen is None else forces_part(chosen),
         limits=_limits_part(result, None if result.winner is None else chosen),
         growth=_growth_part(result),
         reference=f"{REFERENCE:g}",

@@ -92,10 +92,18 @@ def front_caption(objectives: Objectives) -> str:
 
 def assumptions(problem: Problem) -> Iterator[str]:
     """What the numbers rest on and leave out, a sentence each, as far as it touches the study."""
-    yield (
-        "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
-        "under load are not in the numbers."
-    )
+    if problem.stiffness is None and problem.play is None:
+        yield (
+            "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
+            "under load are not in the numbers."
+        )
+    else:
+        yield (
+            "But for the toe budget all parts are rigid and all joints free of play. What gives "
+            "way under load is estimated linearly from the stiffness the study states, tyres, "
+            "body and the car's springs not counted; the steering arm is taken as a straight "
+            "round bar of steel. Measure a stiffness where you can."
+        )
     yield (
         "The car is symmetrical. Wheel travel is the vertical motion of the wheel centre against "
         "the body, one wheel at a time, with the rack held."
@@ -137,9 +145,11 @@ def assumptions(problem: Problem) -> Iterator[str]:
         yield "No loads are estimated: the study has no [loads] table."
         return
     yield (
-        "The parked moment is Gough's estimate for a tyre turned on the spot. Lifting of the car "
-        "as the wheels steer, friction in joints and seals, inertia and any servo are left out; "
-        "with much caster one rod feels noticeably more than its share, the other less."
+        "Parked, the tyres take Gough's moment for a tyre turned on the spot, and the car is "
+        "lifted as the wheels steer, its springs as long as at rest, each wheel's load the same; "
+        "of both rods and both ways the harder counts. Friction in joints and seals, inertia and "
+        "any servo are left out. What returns the wheels is that of a standing car: driving, the "
+        "tyres do more, and some cars never return by themselves when parked."
     )
     if problem.loads.lateral_load_n is None:
         yield "There is no cornering case: the study gives no lateral_load_n."

@@ -42,7 +42,10 @@ from optimiser.study.problem_parts import (
     materials_of,
     objectives_of,
     outer_bolt_of,
+    play_of,
     room_of,
+    spring_of,
+    stiffness_of,
     tolerances_of,
     wanted_toe_of,
 )
@@ -278,6 +281,9 @@ class Study:
             materials=materials_of(self.file),
             room=room_of(self.file, self.frame),
             tolerances=tolerances_of(self.file),
+            stiffness=stiffness_of(self.file),
+            play=play_of(self.file),
+            spring=spring_of(self.file, self.frame),
         )
 
     def _limits(self) -> Limits:

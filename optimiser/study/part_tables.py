@@ -160,6 +160,140 @@ class LoadsTable(Table):
         ),
     ] = None
     outer_share: Annotated[float, key("part of that force on the outer wheel", "1", 0.0, 1.0)] = 1.0
+    friction_at_rack_n: Annotated[
+        float | None,
+        key(
+            "friction of the steering at the rack, against which a standing car's wheels return; "
+            "joints and column in it, tyres not",
+            "N",
+            0.0,
+            5000.0,
+            absent="returning is not judged",
+        ),
+    ] = None
+    braking_load_n: Annotated[
+        float | None,
+        key(
+            "braking force on the front axle, brakes in the wheels, for `forces.csv`",
+            "N",
+            0.0,
+            100000.0,
+            absent="no such case",
+        ),
+    ] = None
+    kerb_load_n: Annotated[
+        float | None,
+        key(
+            "rearward force at the centre of one wheel, for `forces.csv`",
+            "N",
+            0.0,
+            100000.0,
+            absent="no such case",
+        ),
+    ] = None
+
+
+_N_PER_MM = ("N/mm", 1.0, 1e7)
+_RIGID = "rigid"
+
+
+class StiffnessTable(Table):
+    """What gives way under load; sections of rods, bar and steering arm, where given, do too."""
+
+    rack_mount_n_per_mm: Annotated[
+        float | None,
+        key("of both feet of the rack together, along the bar", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    lower_bush_n_per_mm: Annotated[
+        float | None,
+        key("of each pivot of the lower arm, square to its axis", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    lower_bush_axial_n_per_mm: Annotated[
+        float | None, key("the same along the axis; goes with it", *_N_PER_MM, absent=_RIGID)
+    ] = None
+    upper_bush_n_per_mm: Annotated[
+        float | None,
+        key("of each pivot of the upper arm, square to its axis", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    upper_bush_axial_n_per_mm: Annotated[
+        float | None, key("the same along the axis; goes with it", *_N_PER_MM, absent=_RIGID)
+    ] = None
+    bracket_n_per_mm: Annotated[
+        float | None,
+        key("of each arm pivot's bracket, any way, in series", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    ball_joint_n_per_mm: Annotated[
+        float | None,
+        key("of each ball joint on the upright, any way", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    rod_end_n_per_mm: Annotated[
+        float | None,
+        key("of both joints of one tie rod together, along it", *_N_PER_MM, absent=_RIGID),
+    ] = None
+    column_nm_per_deg: Annotated[
+        float | None,
+        key(
+            "of the column, steering wheel to pinion; needs catalogue column `turns`",
+            "N m/deg",
+            0.01,
+            1e4,
+            absent=_RIGID,
+        ),
+    ] = None
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        for arm in ("lower", "upper"):
+            across, along = f"{arm}_bush_n_per_mm", f"{arm}_bush_axial_n_per_mm"
+            for one, other in ((across, along), (along, across)):
+                if getattr(self, one) is None and getattr(self, other) is not None:
+                    refuse(
+                        f"is missing beside {other}",
+                        "give both, or neither for rigid pivots",
+                        one,
+                    )
+        return self
+
+
+class SpringTable(Table):
+    """The spring of the left corner at rest, for the forces on what is welded (`forces.csv`)."""
+
+    arm_point_mm: Annotated[
+        Point, key("its lower seat or end, on the part that moves, CAD frame", "mm", -1e5, 1e5)
+    ]
+    body_point_mm: Annotated[Point, key("its end on the body, CAD frame", "mm", -1e5, 1e5)]
+    on: Annotated[
+        Literal["lower_arm", "upper_arm", "upright"], key("the part that the first point is on")
+    ]
+
+    @model_validator(mode="after")
+    def _has_length(self) -> Self:
+        if self.arm_point_mm == self.body_point_mm:
+            refuse("both ends are one point", "give the two ends of the spring", "body_point_mm")
+        return self
+
+
+class PlayTable(Table):
+    """Play: the full clearance, from one end to the other."""
+
+    inner_joint_mm: Annotated[
+        float, key("of each inner joint, along the tie rod", "mm", 0.0, 10.0)
+    ] = 0.0
+    outer_joint_mm: Annotated[
+        float, key("of each outer joint, along the tie rod", "mm", 0.0, 10.0)
+    ] = 0.0
+    rack_mm: Annotated[
+        float, key("of the rack on its pinion and in its housing, along the bar", "mm", 0.0, 10.0)
+    ] = 0.0
+    column_deg: Annotated[
+        float,
+        key(
+            "of the column, at the steering wheel; needs catalogue column `turns`",
+            "deg",
+            0.0,
+            45.0,
+        ),
+    ] = 0.0
 
 
 class ToleranceTable(Table):

@@ -15,10 +15,13 @@ from optimiser.evaluation.asked import (
     Rim,
     Room,
 )
+from optimiser.metrics.compliance import Stiffness
+from optimiser.metrics.play import Play
 from optimiser.metrics.strength import Rod
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.metrics.tolerance.shims import Shimming
 from optimiser.metrics.wanted import WantedToe
+from optimiser.metrics.welded import Spring
 from optimiser.study.measuring import MeasuringTable
 
 if TYPE_CHECKING:
@@ -104,7 +107,38 @@ def loads_of(file: StudyFile) -> LoadAssumptions | None:
         lateral_load_n=loads.lateral_load_n,
         trail_mm=loads.trail_mm,
         outer_share=loads.outer_share,
+        friction_at_rack_n=loads.friction_at_rack_n,
+        braking_load_n=loads.braking_load_n,
+        kerb_load_n=loads.kerb_load_n,
     )
+
+
+def stiffness_of(file: StudyFile) -> Stiffness | None:
+    """What gives way under load; None where the study is silent."""
+    table = file.stiffness
+    if table is None:
+        return None
+    given = table.model_dump()
+    column = given.pop("column_nm_per_deg")
+    named = {name.removesuffix("_n_per_mm"): value for name, value in given.items()}
+    return Stiffness(**named, column_nm_per_deg=column)
+
+
+def play_of(file: StudyFile) -> Play | None:
+    """Clearances of joints, rack and column; None where the study is silent."""
+    return None if file.play is None else Play(**file.play.model_dump())
+
+
+def spring_of(file: StudyFile, frame: CadFrame) -> Spring | None:
+    """The spring of the left corner in body axes; None where the study is silent."""
+    table = file.spring
+    if table is None:
+        return None
+    arm, body = (
+        (float(x), float(y), float(z))
+        for x, y, z in frame.to_iso([table.arm_point_mm, table.body_point_mm])
+    )
+    return Spring(arm, body, table.on)
 
 
 def materials_of(file: StudyFile) -> Materials:

@@ -16,7 +16,7 @@ from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
 from optimiser.study.case import Study, check_whole, greatest_lock_deg, least_circle_m
-from optimiser.study.given import check_given
+from optimiser.study.given import check_given, check_spring
 from optimiser.study.messages import shown
 from optimiser.study.tables import Span
 from optimiser.study.toml import expand, read_toml, validate, with_keys
@@ -222,6 +222,7 @@ def _check_together(study: Study, where: str) -> None:
         raise InputError(
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
+    check_spring(study, where)
     _check_steering(study, where)
     check_given(study, where)
     _check_between_stops(study, where)

@@ -21,7 +21,10 @@ from optimiser.study.part_tables import (
     ArmsTable,
     KeepOut,
     LoadsTable,
+    PlayTable,
     SpacerTable,
+    SpringTable,
+    StiffnessTable,
     TieRodTable,
     ToleranceTable,
     WheelTable,
@@ -719,6 +722,9 @@ class StudyFile(Table):
     spacer: Annotated[SpacerTable | None, key("spacers")] = None
     arms: Annotated[ArmsTable | None, key("arms")] = None
     loads: Annotated[LoadsTable | None, key("loads")] = None
+    stiffness: Annotated[StiffnessTable | None, key("what gives way under load")] = None
+    play: Annotated[PlayTable | None, key("play")] = None
+    spring: Annotated[SpringTable | None, key("spring")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
     measuring: Annotated[MeasuringTable | None, key("measuring the finished car")] = None
     variant: Annotated[_Variants, key("variants")] = ()

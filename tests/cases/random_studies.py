@@ -39,6 +39,7 @@ class RandomStudy:
     def __init__(self, folder: Path, seed: int) -> None:
         self.rng = random.Random(seed)
         self.rng_ride = random.Random(f"ride {seed}")
+        self.rng_give = random.Random(f"give {seed}")
         self.rng_wants = random.Random(f"wants {seed}")
         self.folder = folder
         self.path = folder / "study.toml"
@@ -184,6 +185,8 @@ class RandomStudy:
             ),
             f"[loads]\ntyre_pressure_kpa = {self._round(120, 260)}\n" if loads else "",
             self._maybe(0.5 * loads, f"lateral_load_n = {self._round(0, 9000)}"),
+            self._more_loads() if loads else "",
+            self._giving(),
             f"[tolerance]\nbracket_mm = {rng.choice([0, 0.5, 2])}\nsamples = 16\n"
             f'distribution = "{rng.choice(["rectangular", "normal"])}"\n'
             if tolerance
@@ -191,6 +194,53 @@ class RandomStudy:
             self._variants(),
         ]
         return "\n".join(filter(None, parts))
+
+    def _some(self, share: float, *lines: str) -> str:
+        """Each of the lines by this share; of numbers of their own, so that others stay."""
+        return "".join(f"{line}\n" for line in lines if self.rng_give.random() < share)
+
+    def _more_loads(self) -> str:
+        """The rest of [loads], and the spring that needs it."""
+        text = self._some(
+            0.3, "friction_at_rack_n = 70", "braking_load_n = 3000", "kerb_load_n = 2500"
+        )
+        if self.rng_give.random() < 0.4:
+            part = self.rng_give.choice(["lower_arm", "upper_arm", "upright"])
+            ends = {
+                "lower_arm": np.add(self.points["lower_ball_joint"], [0.0, -90.0, 0.0]),
+                "upper_arm": np.add(self.points["upper_ball_joint"], [0.0, -60.0, 0.0]),
+                "upright": np.add(self.points["wheel_centre"], [0.0, -40.0, 0.0]),
+            }
+            arm, body = (
+                self.frame.to_cad(ends[part] + [0.0, -up / 5.0, up]).round(2).tolist()
+                for up in (0.0, 250.0)
+            )
+            text += f'[spring]\narm_point_mm = {arm}\nbody_point_mm = {body}\non = "{part}"\n'
+        return text
+
+    def _giving(self) -> str:
+        """Stiffness and play, now and then."""
+        text = ""
+        if self.rng_give.random() < 0.4:
+            text += "[stiffness]\n" + self._some(
+                0.5,
+                "rack_mount_n_per_mm = 4000",
+                "lower_bush_n_per_mm = 2000\nlower_bush_axial_n_per_mm = 800",
+                "upper_bush_n_per_mm = 1500\nupper_bush_axial_n_per_mm = 500",
+                "bracket_n_per_mm = 20000",
+                "ball_joint_n_per_mm = 30000",
+                "rod_end_n_per_mm = 25000",
+                "column_nm_per_deg = 12",
+            )
+        if self.rng_give.random() < 0.4:
+            text += "[play]\n" + self._some(
+                0.5,
+                "inner_joint_mm = 0.1",
+                "outer_joint_mm = 0.05",
+                "rack_mm = 0.2",
+                "column_deg = 1",
+            )
+        return text
 
     def _search(self) -> str:
         rack, outer = self.points["inner_joint"], self.points["outer_joint"]
