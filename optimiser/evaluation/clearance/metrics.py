@@ -142,6 +142,7 @@ def _some(solved: Solved, rows: Index) -> Solved:
         points=solved.points.select(rows),
         rest=cut(solved.rest),
         envelope=cut(solved.envelope),
+        track_growth_mm=solved.track_growth_mm[rows],
         reason=solved.reason[rows],
     )
 
