@@ -215,8 +215,8 @@ def _form(name: str, excess: float) -> str:
 
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
-    """The pair of parts that breaks a limit where that is the clearance; else empty."""
-    return closest_pair(outcome, row) if name == "clearance_mm" else ""
+    """The pair of parts that breaks a limit where that is a clearance; else empty."""
+    return closest_pair(outcome, row, name)
 
 
 def _numbers(
@@ -233,8 +233,9 @@ def _numbers(
 
 
 def more_columns(problem: Problem) -> list[str]:
-    """Columns that `COLUMNS` has not and a limit or a further objective of the study is on."""
-    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra))
+    """Columns that `COLUMNS` has not: of a tyre, and what limits and further objectives are on."""
+    tyre = ("tyre_clearance_mm",) if problem.has_tyre else ()
+    asked = dict.fromkeys((*tyre, *problem.bounds, *problem.objectives.extra))
     return [name for name in asked if name not in COLUMNS]
 
 

@@ -15,6 +15,7 @@ from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.quantities import TYRE_CLOSEST, closest_names
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
@@ -298,7 +299,7 @@ class RunResult:
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
         columns |= {name: designs.column(name) for name in VARIABLES}
-        columns |= outcome.metrics
+        columns |= _with_names(outcome)
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])
             for index, name in enumerate(self.problem.constraint_names)
@@ -307,6 +308,18 @@ class RunResult:
         on_front[self.front] = True
         columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
         return columns
+
+
+def _with_names(outcome: Evaluation) -> dict[str, NDArray[Any]]:
+    """Metrics, the names of the closest pairs each before its distance."""
+    named = {distance: name for name, distance in closest_names()}
+    named["tyre_clearance_mm"] = TYRE_CLOSEST
+    columns: dict[str, NDArray[Any]] = {}
+    for metric, values in outcome.metrics.items():
+        if (name := named.get(metric)) in outcome.closest:
+            columns[name] = outcome.closest[name]
+        columns[metric] = values
+    return columns
 
 
 def _blank_without(limit: Array) -> Array:

@@ -30,6 +30,8 @@ class Asked(Protocol):
     def materials(self) -> Materials: ...  # noqa: D102
     @property
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
+    @property
+    def has_tyre(self) -> bool: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -70,6 +72,7 @@ PAIRS = Need(
     "may touch it",
     lambda asked, rack: asked.may_touch(rack),
 )
+TYRE = Need("[wheel] tyre_diameter_mm and something it may touch", lambda asked, _: asked.has_tyre)
 PINION = Need(
     "catalogue columns pinion_offset_mm, pinion_length_mm, pinion_diameter_mm",
     lambda _, rack: (

@@ -615,6 +615,16 @@ class LimitsTable(Table):
             100.0,
         ),
     ] = 5.0
+    tyre_clearance_mm: Annotated[
+        Limit,
+        key(
+            "least distance of the free tyre, `[wheel] tyre_diameter_mm`, to what it may not "
+            "touch; common practice, no source",
+            "mm",
+            0.0,
+            200.0,
+        ),
+    ] = 10.0
     at_most: Annotated[
         dict[str, float],
         key(

@@ -43,6 +43,9 @@ if TYPE_CHECKING:
 OWN_OBSTACLES = ("rim", "lower_arm", "upper_arm")
 """Parts of the car itself that clearance is measured to; no keep-out may have their column."""
 
+TYRE_OBSTACLES = ("tie_rod", "spacer", "rack_housing", "pinion_housing")
+"""Likewise of the tyre."""
+
 
 def column(part: str, other: str) -> str:
     """Name of the metric of one pair."""

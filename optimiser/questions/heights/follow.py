@@ -49,7 +49,7 @@ class Followed:
 def without_clearance(problem: Problem) -> Problem:
     """The problem without its most expensive limits."""
     others = tuple(bound for bound in problem.limits.bounds if not is_clearance(bound.name))
-    limits = replace(problem.limits, clearance_mm=None, bounds=others)
+    limits = replace(problem.limits, clearance_mm=None, tyre_clearance_mm=None, bounds=others)
     return replace(problem, limits=limits, room=Room())
 
 
@@ -83,7 +83,9 @@ def follow(
     level = np.where(whole.feasible, np.max(whole.objectives / ray, axis=1), np.inf)
     rows = np.arange(len(designs))
     stages = (
-        [model_of(without_clearance(problem))] if "clearance_mm" in problem.constraint_names else []
+        [model_of(without_clearance(problem))]
+        if not {"clearance_mm", "tyre_clearance_mm"}.isdisjoint(problem.constraint_names)
+        else []
     )
     for model in (*stages, judge):
         if not model.columns or not len(rows):

@@ -1,0 +1,76 @@
+"""The closest pairs of a design, for studies with too many pairs for a column each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.quantities import (
+    CLOSEST,
+    TYRE_CLOSEST,
+    closest_names,
+    is_of_tyre,
+    is_pair,
+    pair_words,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+    from numpy.typing import NDArray
+
+    from optimiser.linkage.vectors import Array
+
+
+def closest_pairs(
+    found: Mapping[str, Array], far_mm: float, keep: Collection[str]
+) -> tuple[dict[str, Array], dict[str, NDArray[np.object_]]]:
+    """Numbers and names of the closest pairs of N designs in place of every pair's number.
+
+    Args:
+        found: what `clearance_metrics` gives.
+        far_mm: distance from which on nobody is told which pair it is.
+        keep: columns of pairs that are asked for by name and stay.
+    """
+    pairs = [name for name in found if is_pair(name)]
+    own = [name for name in pairs if not is_of_tyre(name)]
+    tyre = [name for name in pairs if is_of_tyre(name)]
+    numbers = {"clearance_mm": found["clearance_mm"]}
+    names: dict[str, NDArray[np.object_]] = {}
+    least = _least(found, own, far_mm, CLOSEST)
+    for (name, column), words, values in zip(closest_names(), *least, strict=True):
+        numbers[column], names[name] = values, words
+    if "tyre_clearance_mm" in found:
+        numbers["tyre_clearance_mm"] = found["tyre_clearance_mm"]
+        names[TYRE_CLOSEST] = _least(found, tyre, far_mm, 1)[0][0]
+    others = {n: v for n, v in found.items() if n not in numbers and (n in keep or n not in pairs)}
+    return numbers | others, names
+
+
+def _least(
+    found: Mapping[str, Array], pairs: list[str], far_mm: float, count: int
+) -> tuple[list[NDArray[np.object_]], list[Array]]:
+    """Words and distances of the `count` closest, an array (N,) each; far ones have no words."""
+    size = len(found["clearance_mm"])
+    if not pairs:
+        blank = np.full(size, "", dtype=object)
+        return [blank] * count, [np.full(size, np.nan)] * count
+    table = np.stack([found[name] for name in pairs])
+    known = np.where(np.isnan(table), np.inf, table)
+    if len(pairs) > count:
+        # Of equal distances the first pair: the order must not hang on the batch.
+        kept = np.argpartition(known, count - 1, axis=0)[:count]
+        edge = np.take_along_axis(known, kept, axis=0).max(axis=0)
+        known = np.where(known > edge, np.inf, known)
+    order = np.argsort(known, axis=0, kind="stable")[:count]
+    values = [np.take_along_axis(table, rank[None], axis=0)[0] for rank in order]
+    words = np.array([*map(pair_words, pairs), ""], dtype=object)
+    names = [
+        words[np.where(each < far_mm, rank, len(pairs))]
+        for rank, each in zip(order, values, strict=True)
+    ]
+    missing = count - len(order)
+    names += [np.full(size, "", dtype=object)] * missing
+    values += [np.full(size, np.nan)] * missing
+    return names, values
