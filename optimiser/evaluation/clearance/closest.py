@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,9 +34,7 @@ def closest_pairs(
         far_mm: distance from which on nobody is told which pair it is.
         keep: columns of pairs that are asked for by name and stay.
     """
-    pairs = [name for name in found if is_pair(name)]
-    own = [name for name in pairs if not is_of_tyre(name)]
-    tyre = [name for name in pairs if is_of_tyre(name)]
+    own, tyre, rest = _sorted(tuple(found))
     numbers = {"clearance_mm": found["clearance_mm"]}
     names: dict[str, NDArray[np.object_]] = {}
     least = _least(found, own, far_mm, CLOSEST)
@@ -44,12 +43,29 @@ def closest_pairs(
     if "tyre_clearance_mm" in found:
         numbers["tyre_clearance_mm"] = found["tyre_clearance_mm"]
         names[TYRE_CLOSEST] = _least(found, tyre, far_mm, 1)[0][0]
-    others = {n: v for n, v in found.items() if n not in numbers and (n in keep or n not in pairs)}
-    return numbers | others, names
+    kept = {name: found[name] for name in (*keep, *rest) if name in found}
+    return numbers | kept, names
+
+
+@lru_cache(maxsize=16)
+def _sorted(columns: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Columns of pairs, of the tyre's pairs, and the others."""
+    tyre = tuple(filter(is_of_tyre, columns))
+    pairs = tuple(filter(is_pair, columns))
+    own = tuple(name for name in pairs if not is_of_tyre(name))
+    totals = ("clearance_mm", "tyre_clearance_mm")
+    known = {*pairs, *totals}
+    return own, tyre, tuple(name for name in columns if name not in known)
+
+
+@lru_cache(maxsize=16)
+def _words(pairs: tuple[str, ...]) -> NDArray[np.object_]:
+    """Pairs in words, and at the end none."""
+    return np.array([*map(pair_words, pairs), ""], dtype=object)
 
 
 def _least(
-    found: Mapping[str, Array], pairs: list[str], far_mm: float, count: int
+    found: Mapping[str, Array], pairs: tuple[str, ...], far_mm: float, count: int
 ) -> tuple[list[NDArray[np.object_]], list[Array]]:
     """Words and distances of the `count` closest, an array (N,) each; far ones have no words."""
     size = len(found["clearance_mm"])
@@ -65,7 +81,7 @@ def _least(
         known = np.where(known > edge, np.inf, known)
     order = np.argsort(known, axis=0, kind="stable")[:count]
     values = [np.take_along_axis(table, rank[None], axis=0)[0] for rank in order]
-    words = np.array([*map(pair_words, pairs), ""], dtype=object)
+    words = _words(pairs)
     names = [
         words[np.where(each < far_mm, rank, len(pairs))]
         for rank, each in zip(order, values, strict=True)
