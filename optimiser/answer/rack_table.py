@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
+from optimiser.answer.free_lock import FREE_LOCK, collar_numbers
 from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
@@ -161,6 +162,10 @@ def _row(
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
             notes += sweep_notes(problem, design, sweep)
+        if problem.steering.stops == "collars":
+            found, text = collar_numbers(problem, design)
+            numbers |= found
+            notes += text
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 
@@ -233,9 +238,13 @@ def _numbers(
 
 
 def more_columns(problem: Problem) -> list[str]:
-    """Columns that `COLUMNS` has not: of a tyre, and what limits and further objectives are on."""
+    """Columns that `COLUMNS` has not.
+
+    Of a tyre, of collars, and what limits and further objectives are on.
+    """
     tyre = ("tyre_clearance_mm",) if problem.has_tyre else ()
-    asked = dict.fromkeys((*tyre, *problem.bounds, *problem.objectives.extra))
+    collars = FREE_LOCK if problem.steering.stops == "collars" else ()
+    asked = dict.fromkeys((*tyre, *collars, *problem.bounds, *problem.objectives.extra))
     return [name for name in asked if name not in COLUMNS]
 
 

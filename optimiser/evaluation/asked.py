@@ -73,7 +73,7 @@ class Steering:
     ackermann_target: Target
     acceptable_bump_steer: float
     acceptable_ackermann_error: float
-    stops: Literal["rack", "lock"] = "rack"
+    stops: Literal["rack", "lock", "collars"] = "rack"
     keep_tie_rods: bool = False
     acceptable_part_lock: float | None = None
     wanted_toe: WantedToe = FROZEN
@@ -82,10 +82,11 @@ class Steering:
         """Rack displacement, either way, at which the steering ends: (N,) of (N,) each.
 
         Stops at the lock end it where the inner wheel has its required angle, at the displacement
-        `rack_at_lock_mm` of either sign. A rack that ends before, and one whose lock does not
-        exist (NaN), ends it itself.
+        `rack_at_lock_mm` of either sign. Collars let it go at least as far: limits are judged up to
+        there, and beyond it goes only as far as they are kept, see `answer.free_lock`. A rack that
+        ends before, and one whose lock does not exist (NaN), ends it itself.
         """
-        if self.stops == "lock":
+        if self.stops != "rack":
             return np.fmin(travel_each_way_mm, np.abs(rack_at_lock_mm))
         return travel_each_way_mm
 

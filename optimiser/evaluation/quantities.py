@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantity import (
     BAR,
+    COLLARS,
     FREE_RODS,
     LOADS,
     MASS,
@@ -202,6 +203,16 @@ QUANTITIES = (
         "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",),
         apart=("is measured of each rack's design at the end, to check it",
                "limit clearance_mm, by [limits] clearance_mm")),
+    Quantity("free_lock_mm", "lock beyond what is free", "mm", 2,
+        "rack displacement that the required lock needs, less the least at which anything reaches "
+        "its limit, over all wheel travel and both wheels; kept at most 0", "less", _GEOMETRY,
+        needs=(RACK, COLLARS), apart=(
+            "is of each rack's design at the end", '[steering] stops = "collars" holds it')),
+    Quantity("stop_collar_mm", "collar on either side of the rack", "mm", 2,
+        "half the rack's travel less that least displacement: the shortest collar with which "
+        "nothing passes its limit, whatever the wheels do", source=_GEOMETRY,
+        needs=(RACK, COLLARS), apart=(
+            "is of each rack's design at the end", '[steering] stops = "collars" holds it')),
     Quantity("pinion_angle_deg", "pinion's angle", "deg", 1,
         "about the bar from straight up, positive rearward: the catalogue's, or the one found "
         "with the most room", needs=(PAIRS, RACK, PINION)),

@@ -72,6 +72,7 @@ PAIRS = Need(
     "may touch it",
     lambda asked, rack: asked.may_touch(rack),
 )
+COLLARS = Need('[steering] stops = "collars"', lambda asked, _: asked.steering.stops == "collars")
 TYRE = Need("[wheel] tyre_diameter_mm and something it may touch", lambda asked, _: asked.has_tyre)
 PINION = Need(
     "catalogue columns pinion_offset_mm, pinion_length_mm, pinion_diameter_mm",

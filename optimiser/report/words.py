@@ -119,6 +119,12 @@ def assumptions(problem: Problem) -> Iterator[str]:
     )
     if problem.steering.stops == "rack":
         yield "The rack's own travel ends the steering; there are no stops on the uprights."
+    elif problem.steering.stops == "collars":
+        yield (
+            "Collars on the rack end the steering. Limits are judged up to the required lock, and "
+            "how far it may go beyond it, in free_lock.csv, at every wheel travel of either wheel; "
+            "what the collars have to carry is not computed."
+        )
     else:
         yield (
             "Stops at the required lock end the steering, or the rack where it ends before them; "

@@ -317,10 +317,11 @@ class SteeringTable(Table):
         ),
     ] = None
     stops: Annotated[
-        Literal["rack", "lock"],
+        Literal["rack", "lock", "collars"],
         key(
-            'what ends the steering: the `"rack"` at its full travel, or stops on the '
-            'uprights at the required `"lock"`'
+            'what ends the steering: the `"rack"` at its full travel, stops on the uprights at '
+            'the required `"lock"`, or `"collars"` on the rack, which let it go as far as nothing '
+            "reaches its limit; the required lock has to be within that"
         ),
     ] = "rack"
     keep_tie_rods: Annotated[
