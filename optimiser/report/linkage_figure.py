@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report import draw as plots
@@ -106,7 +106,7 @@ def _scene(chosen: Chosen) -> plots.Scene:
             "behind": shape.outline(1, 2),
             "left": shape.outline(0, 2),
         }
-        for shape in keep_outs(problem.room)
+        for shape in keep_outs(problem.room, carried_to(drawn, points))
     }
     spacer = float(chosen.design.column("spacer_mm")[0])
     parts = _lines(points, spacer)

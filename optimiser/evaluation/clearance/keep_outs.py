@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise, product
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -12,9 +13,10 @@ from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.vectors import unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from optimiser.evaluation.asked import Room
+    from optimiser.evaluation.asked import Carrier, Room
+    from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
 _ROUND = 24  # points of a drawn circle
@@ -130,15 +132,34 @@ def _pairs(points: Array) -> Iterator[tuple[Array, Array]]:
     return pairwise(points)
 
 
-def keep_outs(room: Room) -> tuple[KeepOutShape, ...]:
+def carried_to(drawn: Hardpoints, design: Hardpoints) -> dict[Carrier, Array]:
+    """How far a design stands of where its parts were drawn, (3,) by what carries them.
+
+    The rack where the design has it; arms and upright outboard, where kept tie rods widen the
+    track.
+    """
+    wider = np.asarray(design.wheel_centre - drawn.wheel_centre)
+    return {
+        "rack": np.asarray(design.inner_joint - drawn.inner_joint),
+        "lower_arm": wider,
+        "upper_arm": wider,
+        "upright": wider,
+    }
+
+
+def keep_outs(
+    room: Room, moved: Mapping[Carrier, Array] = MappingProxyType({})
+) -> tuple[KeepOutShape, ...]:
     """Every keep-out in body axes at the design position, mirror images included.
 
-    What moves is there on both sides.
+    What moves is there on both sides; `moved` says how far a design has it from the drawing.
     """
     shapes: list[KeepOutShape] = []
+    nothing = np.zeros(3)
     for item in room.keep_outs:
         radius = None if item.kind == "box" else item.radius_mm
-        low, high = np.array(item.low), np.array(item.high)
+        low = np.array(item.low) + moved.get(item.on, nothing)
+        high = np.array(item.high) + moved.get(item.to_on or item.on, nothing)
         if item.length_mm is not None:
             high = low + item.length_mm * unit(high - low)
         shapes.append(KeepOutShape(item.name, item.kind, low, high, radius))
