@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
+from optimiser.answer.free_lock import FreeLock, free_lock
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
@@ -116,6 +117,11 @@ class Chosen:
     def steering_end_mm(self) -> float:
         """Rack displacement, either way, at which the rack or the stops end its steering."""
         return float(self.problem.steering_end_mm(self.design)[0])
+
+    @cached_property
+    def free_lock(self) -> FreeLock | None:
+        """How far it may steer, worked out where it is first asked for; None if not assembled."""
+        return free_lock(self.problem, self.design)
 
     @property
     def lengths_mm(self) -> dict[str, float]:

@@ -57,10 +57,8 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         wanted = problem.steering.wanted_toe.change(table["travel_mm"])
         table["wanted_toe_change_deg"] = np.degrees(wanted)
     _write_table(folder / "curves.csv", table, chosen, "left wheel, ISO 8855 axes")
-    if problem.steering.stops == "collars":
-        found = free_lock(problem, chosen.design)
-        if found is not None:
-            write_text(folder / "free_lock.csv", _free_lock_csv(found, chosen.title))
+    if problem.steering.stops == "collars" and (found := chosen.free_lock) is not None:
+        write_text(folder / "free_lock.csv", _free_lock_csv(found, chosen.title))
     if problem.car.roll_angles_deg:
         roll = both_ways(problem.car.roll_angles_deg)
         table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
