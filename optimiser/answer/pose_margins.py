@@ -128,7 +128,8 @@ class PoseMargins:
         alone = _each_alone(self.solved, poses, rows)
         designs = self.design.select(np.zeros(len(rows), dtype=np.intp))
         found: dict[str, Array] = {}
-        for name, values in problem.clearances(designs, alone, poses_between=False).items():
+        pairs = problem.clearances(designs, alone, poses_between=False, only=least)
+        for name, values in pairs.items():
             limit = limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
             wanted = [each for each in (limit, least.get(name)) if each is not None]
             if is_pair(name) and wanted and (values < far).any():

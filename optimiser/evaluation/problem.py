@@ -53,7 +53,7 @@ from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from numpy.typing import ArrayLike, NDArray
 
@@ -474,8 +474,10 @@ class Problem:
             radius_mm = self.car.attitude.loaded_radius_mm
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
         if self.has_pairs or self.has_tyre:
-            clear = self.clearances(designs, solved, poses_between=poses_between)
-            if self.room.closest_only:
+            few = self.room.closest_only
+            only = self.asked_for if few else None
+            clear = self.clearances(designs, solved, poses_between=poses_between, only=only)
+            if few:
                 far = told_apart_mm(self.clearance_wanted_mm)
                 clear, closest = closest_pairs(clear, far, self.asked_for)
             metrics |= clear
@@ -485,9 +487,14 @@ class Problem:
         return metrics, closest
 
     def clearances(
-        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+        self,
+        designs: Designs,
+        solved: Solved,
+        *,
+        poses_between: bool = True,
+        only: Collection[str] | None = None,
     ) -> dict[str, Array]:
-        """`clearance_metrics` of designs whose poses have been found, of every pair."""
+        """`clearance_metrics` of designs whose poses have been found."""
         return clearance_metrics(
             designs,
             solved,
@@ -497,6 +504,7 @@ class Problem:
             drive_side=self.car.drive_side,
             limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
+            only=only,
         )
 
     @property

@@ -69,9 +69,10 @@ def _least(
 ) -> tuple[list[NDArray[np.object_]], list[Array]]:
     """Words and distances of the `count` closest, an array (N,) each; far ones have no words."""
     size = len(found["clearance_mm"])
+    # What is not there is far away, or of a design of which nothing is known.
+    far = np.where(np.isnan(found["clearance_mm"]), np.nan, far_mm)
     if not pairs:
-        blank = np.full(size, "", dtype=object)
-        return [blank] * count, [np.full(size, np.nan)] * count
+        return [np.full(size, "", dtype=object)] * count, [far] * count
     table = np.stack([found[name] for name in pairs])
     known = np.where(np.isnan(table), np.inf, table)
     if len(pairs) > count:
@@ -88,5 +89,5 @@ def _least(
     ]
     missing = count - len(order)
     names += [np.full(size, "", dtype=object)] * missing
-    values += [np.full(size, np.nan)] * missing
+    values += [far] * missing
     return names, values

@@ -24,7 +24,7 @@ from optimiser.evaluation.clearance.pairs import (
 from optimiser.evaluation.clearance.parts import Lines, arm_tubes, between, obstacles
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -63,17 +63,28 @@ class Measurement:
         if tubes is not None:
             self._first_carried += len(tubes.names)
 
+    @property
+    def least_told(self) -> Array:
+        """What is told of designs that nothing is near, (N,); see `pairs.Table.far`."""
+        return self._table.far
+
     def measure(
-        self, moving: list[Part], still: list[Part], pinions: Pinions | None
+        self,
+        moving: list[Part],
+        still: list[Part],
+        pinions: Pinions | None,
+        only: Collection[str] | None = None,
     ) -> dict[str, Array]:
         """Clearance by column, and the angle of the pinion housing.
+
+        With `only` of those pairs and of what comes near.
 
         `moving` are tie rods, outer joints, steering arms and bar; of these the bar only where it
         meets what moves, since before keep-outs it is one of the `still` ones.
         """
         self._moving(moving if self._moved else [p for p in moving if p[0] != "spacer"])
         angle = self._still(still, pinions)
-        found = self._table.results()
+        found = self._table.results(only)
         if angle is not None:
             found["pinion_angle_deg"] = angle
         return found

@@ -24,7 +24,7 @@ from optimiser.linkage.at_rack import Poses
 from optimiser.linkage.vectors import unit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -102,6 +102,7 @@ def clearance_metrics(
     drive_side: Side | None,
     limit_mm: float = 0.0,
     poses_between: bool = True,
+    only: Collection[str] | None = None,
 ) -> dict[str, Array]:
     """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
 
@@ -121,6 +122,7 @@ def clearance_metrics(
         limit_mm: clearance that is wanted.
         poses_between: measure tie rod, outer joint and steering arm in the poses of
             `engine.between` too; False for the poses of `solved` alone.
+        only: columns of pairs that are given beside those that come near; None for every pair.
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
     if len(whole) < count:
@@ -129,14 +131,16 @@ def clearance_metrics(
     moving = moving_parts(designs, solved, racks, room)
     still = still_parts(designs, solved, racks, room)
     pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
-    found = pairs.measure(moving, still, pinions)
+    found = pairs.measure(moving, still, pinions, only)
     if room.rim is not None:
         grid = None
         if poses_between:
             grid = blended_poses(solved.envelope_travel_mm, solved.envelope_share)
         found |= _in_rim(moving, solved, room.rim, pairs.far, grid)
     known = [values for name, values in found.items() if name != "pinion_angle_deg"]
-    overall = np.fmin.reduce(known) if known else np.full(len(designs), np.nan)
+    if only is not None or not known:
+        known.append(pairs.least_told)
+    overall = np.fmin.reduce(known)
     found = {"clearance_mm": overall, **found}
     if room.tyre is not None:
         housings = [part for part in still if part[0] == "rack_housing"]

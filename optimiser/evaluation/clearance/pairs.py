@@ -28,7 +28,7 @@ from optimiser.evaluation.clearance.engine import (
 from optimiser.evaluation.clearance.parts import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
     from numpy.typing import NDArray
 
@@ -81,14 +81,34 @@ class Table:
         part, design = np.divmod(rows, max(1, self._count))
         self._put.append((columns[part, others] * self._count + design, values))
 
-    def results(self) -> dict[str, Array]:
-        """Clearance (N,) by the pair's column."""
-        if not self._begun:
+    @property
+    def far(self) -> Array:
+        """The distance from which on none are told apart, NaN where no part's size is known, (N,).
+
+        What a pair has that nothing was put in for, if its own part is known.
+        """
+        begun = {id(blank): blank for blank in self._begun}
+        blank = np.full(self._count, np.nan)
+        return np.asarray(np.fmin.reduce([blank, *begun.values()]))
+
+    def results(self, only: Collection[str] | None = None) -> dict[str, Array]:
+        """Clearance (N,) by the pair's column; with `only` of those and of what was put in."""
+        names = list(self._at)
+        if only is not None:
+            near = [np.unique(cells // max(1, self._count)) for cells, _ in self._put]
+            asked = [self._at[name] for name in only if name in self._at]
+            chosen = np.unique(np.concatenate([*near, np.array(asked, dtype=np.intp)]))
+            names = [names[index] for index in chosen.tolist()]
+        if not names:
             return {}
-        table = np.stack(self._begun)
+        places = [self._at[name] for name in names]
+        table = np.stack([self._begun[place] for place in places])
+        row = np.zeros(len(self._begun), dtype=np.intp)
+        row[places] = np.arange(len(places))
         for cells, values in self._put:
-            np.minimum.at(table.reshape(-1), cells, values)
-        return dict(zip(self._at, table, strict=True))
+            column, design = np.divmod(cells, max(1, self._count))
+            np.minimum.at(table.reshape(-1), row[column] * self._count + design, values)
+        return dict(zip(names, table, strict=True))
 
 
 # --- what is near what ---------------------------------------------------------------------------
