@@ -89,41 +89,36 @@ def minimum_segment_ring(
         Distance, negative where the segment is in the tyre; NaN when any pose is NaN. The
         clearance of a capsule is this minus its radius.
     """
-    out = np.full(len(start.rows), ceiling)
-    for part, line, floor in _floors(start, end, wheel, ring, ceiling):
-        lost = np.isnan(floor).any(axis=1)
-        first = np.argmin(floor, axis=1)
-        best = np.full(len(part), ceiling)
-        rows = np.flatnonzero(floor[np.arange(len(part)), first] < ceiling)
-        measured = _measured(_pick(line, rows, first[rows]), ring)
-        best[rows] = np.minimum(ceiling, measured)
-        row, pose = np.nonzero(floor < best[:, None] - _ALIKE_MM)
-        np.minimum.at(best, row, _measured(_pick(line, row, pose), ring))
-        out[part] = np.where(lost, np.nan, best)
-    return out
+    floor = np.concatenate(list(_floors(start, end, wheel, ring, ceiling)))
+    first, rows = np.argmin(floor, axis=1), np.arange(len(floor))
+    best = np.full(len(floor), ceiling)
+    near = np.flatnonzero(floor[rows, first] < ceiling)
+    found = _measured(_lines(start, end, wheel, near, first[near]), ring)
+    best[near] = np.minimum(ceiling, found)
+    row, pose = np.nonzero(floor < best[:, None] - _ALIKE_MM)
+    np.minimum.at(best, row, _measured(_lines(start, end, wheel, row, pose), ring))
+    return np.where(np.isnan(floor).any(axis=1), np.nan, best)
 
 
 def floor_segment_ring(
     start: Picked, end: Picked, wheel: tuple[Picked, Picked], ring: Ring, *, ceiling: float
 ) -> Array:
     """What `minimum_segment_ring` cannot fall below, (n,), for a fraction of its cost."""
-    out = np.full(len(start.rows), ceiling)
-    for part, _, floor in _floors(start, end, wheel, ring, ceiling):
-        out[part] = np.minimum(floor.min(axis=1), ceiling)
-    return out
+    each = [floor.min(axis=1) for floor in _floors(start, end, wheel, ring, ceiling)]
+    return np.asarray(np.minimum(np.concatenate(each), ceiling))
 
 
 def _floors(
     start: Picked, end: Picked, wheel: tuple[Picked, Picked], ring: Ring, ceiling: float
-) -> Iterator[tuple[Index, AxleLine, Array]]:
-    """Rows, their lines and bounds in all poses, a block at a time."""
+) -> Iterator[Array]:
+    """Bounds (rows, poses), a block of rows at a time."""
     count, poses = len(start.rows), wheel[0].shape[1]
     step = max(1, BLOCK // poses)
-    for begin in range(0, count, step):
+    for begin in range(0, max(1, count), step):
         part = np.arange(begin, min(count, begin + step))
         p, q, middle, k = (_components(each, part) for each in (start, end, *wheel))
         line = AxleLine(*np.broadcast_arrays(*axle_line(minus(p, middle), minus(q, middle), k)))
-        yield part, line, _floor(line, ring, ceiling)
+        yield _floor(line, ring, ceiling)
 
 
 def _components(points: Picked, rows: Index) -> Vector:
@@ -131,8 +126,18 @@ def _components(points: Picked, rows: Index) -> Vector:
     return x, y, z
 
 
-def _pick(line: AxleLine, row: Index, pose: Index) -> AxleLine:
-    return AxleLine(*(values[row, pose] for values in line))
+def _lines(
+    start: Picked, end: Picked, wheel: tuple[Picked, Picked], row: Index, pose: Index
+) -> AxleLine:
+    """Lines of some rows, each in one pose."""
+
+    def at(points: Picked) -> Vector:
+        when = pose if points.shape[1] > 1 else np.zeros_like(pose)
+        x, y, z = points.points[:, points.rows[row], when]
+        return x, y, z
+
+    middle = at(wheel[0])
+    return axle_line(minus(at(start), middle), minus(at(end), middle), at(wheel[1]))
 
 
 def _floor(line: AxleLine, ring: Ring, ceiling: float) -> Array:
@@ -173,8 +178,9 @@ def _measured(line: AxleLine, ring: Ring) -> Array:
     low, high = t[place, row], t[place + 1, row]
     for _ in range(_SECTIONS):
         wide = _GOLDEN * (high - low)
-        left, right = high - wide, low + wide
-        falls = at(some, left) > at(some, right)
+        left, right = both = np.stack([high - wide, low + wide])
+        nearer, other = at(some, both)
+        falls = nearer > other
         low, high = np.where(falls, left, low), np.where(falls, high, right)
     np.minimum.at(best, row, at(some, 0.5 * (low + high)))
     return np.asarray(best)
