@@ -12,7 +12,17 @@ from optimiser.answer.whole_sweep import sweep_whole
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.designs import VARIABLES, Designs
 from optimiser.evaluation.further import TWENTY
-from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
+from optimiser.evaluation.quantities import (
+    CLOSEST_PAIRS,
+    PAIR,
+    QUANTITIES,
+    TYRE_CLOSEST,
+    closest_names,
+    is_clearance,
+    is_pair,
+    pair_words,
+    quantity,
+)
 from optimiser.evaluation.solved import OWN_RODS_SHORT
 from optimiser.linkage.racks import Rack
 from optimiser.linkage.steering_arm import describe_arm
@@ -60,8 +70,16 @@ def design_numbers(
     return {name: known(value) for name, value in numbers.items()}
 
 
-def closest_pair(outcome: Evaluation, row: int) -> str:
-    """The pair of parts with the least clearance, in words; none where no pair is measured."""
+def closest_pair(outcome: Evaluation, row: int, name: str = "clearance_mm") -> str:
+    """The pair of parts with the least clearance, in words; none where no pair is measured.
+
+    Of `tyre_clearance_mm` what the tyre is closest to; empty of numbers that are no clearance.
+    """
+    if not is_clearance(name) or is_pair(name):
+        return ""
+    if outcome.closest:
+        first = TYRE_CLOSEST if name == "tyre_clearance_mm" else closest_names()[0][0]
+        return str(outcome.closest[first][row])
     pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
     least = min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf), default="")
     return pair_words(least) if least else ""
@@ -135,8 +153,12 @@ def undefined(problem: Problem, name: str) -> str:
 def _names(numbers: dict[str, float | None]) -> Iterator[str]:
     """Columns of all quantities in their order, each pair of parts that was measured among them."""
     pairs = [name for name in numbers if is_pair(name)]
+    closest = [name for _, name in closest_names() if name in numbers]
     for one in QUANTITIES:
-        yield from pairs if one is PAIR and pairs else (one.name,)
+        if one is CLOSEST_PAIRS:
+            yield from closest
+        else:
+            yield from pairs if one is PAIR and pairs else (one.name,)
 
 
 def without_rack(problem: Problem) -> Problem:

@@ -11,6 +11,7 @@ from optimiser.answer.break_even import even_numbers
 from optimiser.answer.break_even_words import even_rescues, unsure_numbers
 from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
+from optimiser.answer.free_lock import FREE_LOCK, collar_numbers
 from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
@@ -171,6 +172,10 @@ def _row(
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
             notes += sweep_notes(problem, design, sweep)
+        if problem.steering.stops == "collars":
+            found, text = collar_numbers(problem, design)
+            numbers |= found
+            notes += text
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 
@@ -225,8 +230,8 @@ def _form(name: str, excess: float) -> str:
 
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
-    """The pair of parts that breaks a limit where that is the clearance; else empty."""
-    return closest_pair(outcome, row) if name == "clearance_mm" else ""
+    """The pair of parts that breaks a limit where that is a clearance; else empty."""
+    return closest_pair(outcome, row, name)
 
 
 def _numbers(
@@ -243,13 +248,18 @@ def _numbers(
 
 
 def more_columns(problem: Problem) -> list[str]:
-    """Columns that `COLUMNS` has not and the study asks for, by limit, objective or table."""
+    """Columns that `COLUMNS` has not.
+
+    Of a tyre, of collars, and what the study asks for by limit, objective or table.
+    """
     given = [
         one.name
         for one in shown("asked")
         if any(not one.missing(problem, rack) for rack in problem.racks)
     ]
-    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra, *given))
+    tyre = ("tyre_clearance_mm",) if problem.has_tyre else ()
+    collars = FREE_LOCK if problem.steering.stops == "collars" else ()
+    asked = dict.fromkeys((*tyre, *collars, *problem.bounds, *problem.objectives.extra, *given))
     return [name for name in asked if name not in COLUMNS]
 
 

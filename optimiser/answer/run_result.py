@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
+from optimiser.answer.free_lock import FreeLock, free_lock
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.quantities import TYRE_CLOSEST, closest_names
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
@@ -116,6 +118,11 @@ class Chosen:
     def steering_end_mm(self) -> float:
         """Rack displacement, either way, at which the rack or the stops end its steering."""
         return float(self.problem.steering_end_mm(self.design)[0])
+
+    @cached_property
+    def free_lock(self) -> FreeLock | None:
+        """How far it may steer, worked out where it is first asked for; None if not assembled."""
+        return free_lock(self.problem, self.design)
 
     @property
     def lengths_mm(self) -> dict[str, float]:
@@ -305,7 +312,7 @@ class RunResult:
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
         columns |= {name: designs.column(name) for name in VARIABLES}
-        columns |= outcome.metrics
+        columns |= _with_names(outcome)
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])
             for index, name in enumerate(self.problem.constraint_names)
@@ -314,6 +321,18 @@ class RunResult:
         on_front[self.front] = True
         columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
         return columns
+
+
+def _with_names(outcome: Evaluation) -> dict[str, NDArray[Any]]:
+    """Metrics, the names of the closest pairs each before its distance."""
+    named = {distance: name for name, distance in closest_names()}
+    named["tyre_clearance_mm"] = TYRE_CLOSEST
+    columns: dict[str, NDArray[Any]] = {}
+    for metric, values in outcome.metrics.items():
+        if (name := named.get(metric)) in outcome.closest:
+            columns[name] = outcome.closest[name]
+        columns[metric] = values
+    return columns
 
 
 def _blank_without(limit: Array) -> Array:

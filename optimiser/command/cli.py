@@ -187,15 +187,37 @@ def curves(
         str | None, typer.Option(help="Wheel travel LO:HI:STEP in mm; the study's by default.")
     ] = None,
     rack: Annotated[
-        str, typer.Option(help="Rack displacement LO:HI:STEP in mm, positive to the left.")
+        str,
+        typer.Option(
+            help="Rack displacement LO:HI:STEP in mm, positive to the left; with --free-lock the "
+            "name of a rack."
+        ),
     ] = "0:0:1",
     out: Annotated[
         Path | None, typer.Option("--out", help="CSV file; standard output by default.")
     ] = None,
+    free_lock: Annotated[
+        Path | None,
+        typer.Option(
+            "--free-lock",
+            help="CSV file of how far it may steer, with the rack of the name in --rack.",
+        ),
+    ] = None,
 ) -> None:
-    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose."""
-    from optimiser.folder.design import curves_text
+    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose.
 
+    With --free-lock how far the car as drawn may steer at each wheel travel.
+    """
+    from optimiser.folder.design import curves_text, free_lock_text
+
+    if free_lock is not None:
+        _refuse_with_free_lock(travel, out)
+        from optimiser.base.files import write_text
+
+        text, summary = free_lock_text(study, rack)
+        write_text(free_lock, text)
+        print(f"{summary}\nwrote {free_lock}")
+        return
     text = curves_text(
         study,
         None if travel is None else _sweep(travel, "--travel"),
@@ -208,6 +230,12 @@ def curves(
 
     write_text(out, text)
     print(f"wrote {out}")
+
+
+def _refuse_with_free_lock(travel: str | None, out: Path | None) -> None:
+    for name, value in (("--travel", travel), ("--out", out)):
+        if value is not None:
+            raise InputError(name, "does not go with --free-lock", "leave it out")
 
 
 @app.command()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -135,6 +135,8 @@ class Evaluation:
         status: 'ok', 'breaks NAME, ...' or 'cannot assemble: ...'.
         scales: how much of each limit's unit counts as a millimetre, as in
             `Problem.constraint_scales`; empty where all are in millimetres and degrees.
+        closest: names of the closest pairs of parts by column, (N,) each, of studies that tell
+            these in place of every pair.
     """
 
     objectives: Array
@@ -142,6 +144,7 @@ class Evaluation:
     metrics: dict[str, Array]
     status: NDArray[np.object_]
     scales: tuple[float, ...] = ()
+    closest: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
     @property
     def feasible(self) -> NDArray[np.bool_]:
@@ -202,6 +205,10 @@ class Evaluation:
             },
             np.concatenate([part.status for part in parts]),
             parts[0].scales,
+            {
+                name: np.concatenate([part.closest[name] for part in parts])
+                for name in parts[0].closest
+            },
         )
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Evaluation:
@@ -212,4 +219,5 @@ class Evaluation:
             {name: values[index] for name, values in self.metrics.items()},
             self.status[index],
             self.scales,
+            {name: values[index] for name, values in self.closest.items()},
         )

@@ -24,7 +24,13 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
-from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
+from optimiser.evaluation.clearance.closest import closest_pairs
+from optimiser.evaluation.clearance.metrics import (
+    clearance_metrics,
+    has_pairs,
+    has_tyre_pairs,
+    told_apart_mm,
+)
 from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
     JUDGED,
@@ -57,7 +63,7 @@ from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from numpy.typing import ArrayLike, NDArray
 
@@ -134,6 +140,7 @@ class Problem:
             "outer_joint_angle_deg": limits.outer_joint_angle is not None,
             "track_growth_mm": limits.track_growth_mm is not None,
             "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
+            "tyre_clearance_mm": limits.tyre_clearance_mm is not None and self.has_tyre,
         }
         own = tuple(name for name, wanted in present.items() if wanted)
         return own + tuple(self.bounds)
@@ -165,6 +172,11 @@ class Problem:
     def has_pairs(self) -> bool:
         """Whether there is anything whose clearance can be known."""
         return self.may_touch(None)
+
+    @property
+    def has_tyre(self) -> bool:
+        """Whether there is a tyre whose clearance can be known."""
+        return has_tyre_pairs(self.room, self.racks)
 
     def may_touch(self, rack: Rack | None) -> bool:
         """The same of one rack; None stands for any of them."""
@@ -327,7 +339,7 @@ class Problem:
 
     def judge(self, designs: Designs, solved: Solved, *, poses_between: bool = True) -> Evaluation:
         """Evaluation of designs whose poses `solve` has already found."""
-        metrics = self.metrics(designs, solved, poses_between=poses_between)
+        metrics, closest = self._measured(designs, solved, poses_between)
         reason = solved.reason.copy()
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
@@ -346,7 +358,9 @@ class Problem:
         objectives = self.objective_values(metrics)
         objectives[~assembles] = np.nan
         constraints = self.constraints(designs, metrics)
-        return self.evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+        status = self._status(reason, constraints)
+        closest = {name: np.where(assembles, words, "") for name, words in closest.items()}
+        return self.evaluation(objectives, constraints, metrics, status, closest)
 
     def evaluation(
         self,
@@ -354,9 +368,11 @@ class Problem:
         constraints: Array,
         metrics: dict[str, Array],
         status: NDArray[np.object_],
+        closest: dict[str, NDArray[np.object_]],
     ) -> Evaluation:
         """These as an outcome, with what its limits count."""
-        return Evaluation(objectives, constraints, metrics, status, tuple(self.constraint_scales))
+        scales = tuple(self.constraint_scales)
+        return Evaluation(objectives, constraints, metrics, status, scales, closest)
 
     def objective_values(self, metrics: Mapping[str, Array]) -> Array:
         """What is minimised, (N, m), of metrics by their column."""
@@ -458,6 +474,13 @@ class Problem:
 
         A design that cannot assemble keeps the numbers of the poses that exist.
         """
+        return self._measured(designs, solved, poses_between)[0]
+
+    def _measured(
+        self, designs: Designs, solved: Solved, poses_between: bool
+    ) -> tuple[dict[str, Array], dict[str, NDArray[np.object_]]]:
+        """The same, and the names of the closest pairs where these are told."""
+        closest: dict[str, NDArray[np.object_]] = {}
         racks = self.racks
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
@@ -491,8 +514,14 @@ class Problem:
         if self.loads is not None:
             attitude = self.car.attitude
             metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, attitude)
-        if self.has_pairs:
-            metrics |= self.clearances(designs, solved, poses_between=poses_between)
+        if self.has_pairs or self.has_tyre:
+            few = self.room.closest_only
+            only = self.asked_for if few else None
+            clear = self.clearances(designs, solved, poses_between=poses_between, only=only)
+            if few:
+                far = told_apart_mm(self.clearance_wanted_mm)
+                clear, closest = closest_pairs(clear, far, self.asked_for)
+            metrics |= clear
         if (yielding := self.yielding) is not None:
             metrics |= compliance_metrics(designs, solved, racks, yielding)
         if self.play is not None:
@@ -501,10 +530,15 @@ class Problem:
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
         if lacking := self.asked_for.difference(metrics):
             metrics |= further_metrics(lacking, designs, solved, racks, self.car)
-        return metrics
+        return metrics, closest
 
     def clearances(
-        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+        self,
+        designs: Designs,
+        solved: Solved,
+        *,
+        poses_between: bool = True,
+        only: Collection[str] | None = None,
     ) -> dict[str, Array]:
         """`clearance_metrics` of designs whose poses have been found."""
         return clearance_metrics(
@@ -516,12 +550,15 @@ class Problem:
             drive_side=self.car.drive_side,
             limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
+            only=only,
         )
 
     @property
     def clearance_wanted_mm(self) -> float:
         """The greatest clearance that anything is held against: up to it distances are told."""
         wanted = [self.limits.clearance_mm or 0.0]
+        if self.has_tyre:
+            wanted.append(self.limits.tyre_clearance_mm or 0.0)
         for bound in self.limits.bounds:
             if is_clearance(bound.name):
                 wanted += [end for end in (bound.least, bound.most) if end is not None]
@@ -564,11 +601,11 @@ class Problem:
                 value = metrics[name] - self.inner_joint_limits_deg[designs.rack]
             elif name == "outer_joint_angle_deg":
                 value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
-            elif name == "clearance_mm":
+            elif name in ("clearance_mm", "tyre_clearance_mm"):
                 # No size is known of what a rack could touch: this limit cannot stop it, and the
                 # comparison says so. A design that cannot assemble stays NaN.
                 unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
-                value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
+                value = np.where(unknown, 0.0, (getattr(limits, name) or 0.0) - metrics[name])
             else:
                 # A track that gets narrower is as little wanted as a wider one.
                 value = np.abs(metrics[name]) - (limits.track_growth_mm or 0.0)

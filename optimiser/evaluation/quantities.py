@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from optimiser.evaluation.quantity import (
     BAR,
     BENT_BAR,
+    COLLARS,
     COLUMN,
     FREE_RODS,
     FRICTION,
@@ -32,6 +33,7 @@ from optimiser.evaluation.quantity import (
     TOLERANCE,
     TURNED,
     TURNS,
+    TYRE,
     WOUND,
     Quantity,
 )
@@ -275,10 +277,30 @@ QUANTITIES = (
     Quantity("clearance_PART_OTHER_mm", "clearance of PART to OTHER", "mm", 1,
         "the same of one pair", "more", _GEOMETRY, needs=(PAIRS,), apart=(
             "stands for a column of each pair", "name one, such as clearance_tie_rod_rim_mm")),
+    Quantity("closest_N_mm", "clearance of the closest pairs", "mm", 1,
+        "in `trials.csv` of studies with parts that move, a tyre or a frame file: `closest_1_mm` "
+        "to `closest_5_mm` in place of a column for each pair, with `closest_1_pair` and so on for "
+        "what it is of, empty where nothing is near", "more", _GEOMETRY, needs=(PAIRS,), apart=(
+            "stands for the columns of the closest pairs", "limit clearance_mm, or name a pair")),
+    Quantity("tyre_clearance_mm", "clearance of the tyre", "mm", 1,
+        "least distance of the free tyre to arms, tie rod, bar, housings and keep-outs over travel "
+        "and lock, both sides; what is in its own wheel is not counted; `tyre_closest_pair` in "
+        "`trials.csv` says to what",
+        "more", _GEOMETRY, needs=(TYRE,), own_limit="tyre_clearance_mm"),
     Quantity("clearance_whole_sweep_mm", "clearance over a finer sweep", "mm", 1,
         "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",),
         apart=("is measured of each rack's design at the end, to check it",
                "limit clearance_mm, by [limits] clearance_mm")),
+    Quantity("free_lock_mm", "lock beyond what is free", "mm", 2,
+        "rack displacement that the required lock needs, less the least at which anything reaches "
+        "its limit, over all wheel travel and both wheels; kept at most 0", "less", _GEOMETRY,
+        needs=(RACK, COLLARS), apart=(
+            "is of each rack's design at the end", '[steering] stops = "collars" holds it')),
+    Quantity("stop_collar_mm", "collar on either side of the rack", "mm", 2,
+        "half the rack's travel less that least displacement: the shortest collar with which "
+        "nothing passes its limit, whatever the wheels do", source=_GEOMETRY,
+        needs=(RACK, COLLARS), apart=(
+            "is of each rack's design at the end", '[steering] stops = "collars" holds it')),
     Quantity("pinion_angle_deg", "pinion's angle", "deg", 1,
         "about the bar from straight up, positive rearward: the catalogue's, or the one found "
         "with the most room", needs=(PAIRS, RACK, PINION)),
@@ -360,7 +382,20 @@ def shown(place: Shown) -> tuple[Quantity, ...]:
 
 PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
 """As columns have them, in the order of `clearance.metrics.MEASURED`."""
-PAIR = _BY_NAME["clearance_PART_OTHER_mm"]
+_TYRE = "tyre"
+CLOSEST, TYRE_CLOSEST = 5, "tyre_closest_pair"
+"""How many of the closest pairs are told of a design, and the column for that of the tyre."""
+PAIR, CLOSEST_PAIRS = _BY_NAME["clearance_PART_OTHER_mm"], _BY_NAME["closest_N_mm"]
+
+
+def closest_names() -> tuple[tuple[str, str], ...]:
+    """Columns of the closest pairs' names and distances, the closest first."""
+    return tuple((f"closest_{n}_pair", f"closest_{n}_mm") for n in range(1, CLOSEST + 1))
+
+
+_CLOSEST = {distance: name for name, distance in closest_names()}
+CLOSEST_WORDS = (*_CLOSEST.values(), TYRE_CLOSEST)
+"""Columns that name pairs of parts, in words."""
 
 
 def is_pair(column: str) -> bool:
@@ -369,14 +404,19 @@ def is_pair(column: str) -> bool:
 
 
 def is_clearance(column: str) -> bool:
-    """Whether a column is the clearance of all parts or of one pair."""
-    return column == "clearance_mm" or is_pair(column)
+    """Whether a column is the clearance of all parts, of the tyre or of one pair."""
+    return column in ("clearance_mm", "tyre_clearance_mm") or is_pair(column)
+
+
+def is_of_tyre(column: str) -> bool:
+    """Whether a column is the clearance of the tyre to one other part."""
+    return column.startswith(f"clearance_{_TYRE}_") and column not in _BY_NAME
 
 
 def pair_part(column: str) -> str:
     """'tie_rod' of 'clearance_tie_rod_pedal_box_mm'; empty where it begins with no part."""
     pair = column.removeprefix("clearance_")
-    return next((name for name in PARTS if pair.startswith(name)), "")
+    return next((name for name in (*PARTS, _TYRE) if pair.startswith(name)), "")
 
 
 def pair_words(column: str) -> str:
@@ -400,6 +440,8 @@ def quantity(name: str) -> Quantity:
         return _BY_NAME[name]
     if is_pair(name):
         return replace(PAIR, name=name, apart=None, words=f"clearance of {pair_words(name)}")
+    if name in _CLOSEST:
+        return replace(CLOSEST_PAIRS, name=name)
     close = difflib.get_close_matches(name, _BY_NAME, 1, 0.5)
     raise KeyError(f"{name!r} is no quantity" + (f": did you mean {close[0]}?" if close else ""))
 

@@ -36,6 +36,8 @@ class Asked(Protocol):
     def stiffness(self) -> Stiffness | None: ...  # noqa: D102
     @property
     def play(self) -> Play | None: ...  # noqa: D102
+    @property
+    def has_tyre(self) -> bool: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -103,6 +105,8 @@ PAIRS = Need(
     "may touch it",
     lambda asked, rack: asked.may_touch(rack),
 )
+COLLARS = Need('[steering] stops = "collars"', lambda asked, _: asked.steering.stops == "collars")
+TYRE = Need("[wheel] tyre_diameter_mm and something it may touch", lambda asked, _: asked.has_tyre)
 PINION = Need(
     "catalogue columns pinion_offset_mm, pinion_length_mm, pinion_diameter_mm",
     lambda _, rack: (

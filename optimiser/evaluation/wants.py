@@ -105,6 +105,8 @@ def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
     angle = float(np.radians(accepted))
     if name == "clearance_mm":
         return replace(limits, clearance_mm=max(accepted, limits.clearance_mm or 0.0))
+    if name == "tyre_clearance_mm":
+        return replace(limits, tyre_clearance_mm=max(accepted, limits.tyre_clearance_mm or 0.0))
     if name == "toggle_margin_deg":
         return replace(limits, toggle_margin=max(angle, limits.toggle_margin or 0.0))
     if name == "inner_joint_angle_deg":
@@ -124,7 +126,7 @@ def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
 def without_clearance(limits: Limits) -> Limits:
     """Limits without those on what may be touched."""
     others = tuple(bound for bound in limits.bounds if not is_clearance(bound.name))
-    return replace(limits, clearance_mm=None, bounds=others)
+    return replace(limits, clearance_mm=None, tyre_clearance_mm=None, bounds=others)
 
 
 def _least(value: float, other: float | None) -> float:

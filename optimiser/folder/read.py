@@ -17,6 +17,8 @@ from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
 from optimiser.base.files import plain_text
 from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.quantities import CLOSEST_WORDS
+from optimiser.study.case import frame_key
 from optimiser.study.read import read_case
 
 if TYPE_CHECKING:
@@ -174,9 +176,10 @@ def _unreadable(folder: Path, error: Exception) -> InputError:
 
 
 def _study(folder: Path, record: dict[str, Any]) -> Study:
+    frames = (path.stem for path in (folder / INPUTS).glob(f"{frame_key(0)}*.csv"))
     files = {
         kind: path
-        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer")
+        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer", *frames)
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)
@@ -231,7 +234,7 @@ def _columns(path: Path) -> Columns:
 
 def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
     """Cells of one column; Python reads back every float as it was written."""
-    if name in _TEXT:
+    if name in _TEXT or name in CLOSEST_WORDS:
         return np.array([plain_text(cell) for cell in cells], dtype=object)
     if name == "design":
         return np.array([int(cell) for cell in cells], dtype=np.int64)
@@ -279,7 +282,7 @@ def _starts(unit: dict[str, Any]) -> tuple[int, int]:
 
 def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
-    given = ("design", "rack", *VARIABLES, *limits, *_AFTER)
+    given = ("design", "rack", *VARIABLES, *limits, *_AFTER, *CLOSEST_WORDS)
     metrics = {name: values for name, values in columns.items() if name not in given}
     objectives = problem.objective_values(metrics)
     # Price and mass are known of a design that cannot assemble; as objectives they are not.
@@ -288,4 +291,5 @@ def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     constraints = np.stack([columns[name] for name in limits], axis=1)
     # A blank cell of a design that exists: its rack has no such limit.
     constraints[assembles[:, None] & np.isnan(constraints)] = -np.inf
-    return problem.evaluation(objectives, constraints, metrics, columns["status"])
+    closest = {name: columns[name] for name in CLOSEST_WORDS if name in columns}
+    return problem.evaluation(objectives, constraints, metrics, columns["status"], closest)

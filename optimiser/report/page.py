@@ -60,7 +60,7 @@ _GLANCE = (
     "arm_length_mm",
 )
 """What the table of racks shows of each at a glance."""
-_LEAST_PAIRS = 8
+_LEAST_PAIRS, _LEAST_OF_MANY = 8, 10
 _TOP_DIMENSIONS = 8
 _TOP_OUTCOMES = 8
 # A front that the last quarter of the designs still enlarged by more than this was cut short.
@@ -196,10 +196,12 @@ def _value(chosen: Chosen, name: str) -> float:
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
     """The closest pairs of parts, in words."""
-    found = [
-        (chosen.metric(name), pair_words(name)) for name in chosen.outcome.metrics if is_pair(name)
-    ]
-    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:_LEAST_PAIRS]:
+    metrics, most = chosen.outcome.metrics, _LEAST_PAIRS
+    if chosen.outcome.closest:
+        problem, most = chosen.problem, _LEAST_OF_MANY
+        metrics = problem.clearances(chosen.design, problem.solve(chosen.design))
+    found = [(float(v[0]), pair_words(name)) for name, v in metrics.items() if is_pair(name)]
+    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:most]:
         yield words, number(value, quantity("clearance_mm").digits)
 
 

@@ -128,19 +128,37 @@ def assumptions(problem: Problem) -> Iterator[str]:
     )
     if problem.steering.stops == "rack":
         yield "The rack's own travel ends the steering; there are no stops on the uprights."
+    elif problem.steering.stops == "collars":
+        yield (
+            "Collars on the rack end the steering. Limits are judged up to the required lock, and "
+            "how far it may go beyond it, in free_lock.csv, at every wheel travel of either wheel; "
+            "what the collars have to carry is not computed."
+        )
     else:
         yield (
             "Stops at the required lock end the steering, or the rack where it ends before them; "
             "what the stops have to carry is not computed."
         )
     if "clearance_mm" in problem.constraint_names:
+        rest = "Brackets" if problem.has_tyre else "Tyres, brackets"
         yield (
             "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
-            "what the study gives a thickness or a place. Tyres, brackets, hoses and the steering "
-            "column are not in it."
+            f"what the study gives a thickness or a place. {rest}, hoses and the steering column "
+            "are not in it."
         )
+        if any(item.moves for item in problem.room.keep_outs):
+            yield (
+                "Parts that move with arms, upright or rack are measured to the steering, as rigid "
+                "as given; not to each other, nor to the arms."
+            )
     else:
         yield "Clearance is not checked: the study names no keep-outs and no thicknesses."
+    if problem.has_tyre:
+        yield (
+            "The tyre is the free one, a ring that steers, cambers and travels with the upright. "
+            "It is not deflected, does not grow with speed, and is not measured to the ground "
+            "nor to what lies inside its own wheel."
+        )
     if problem.loads is None:
         yield "No loads are estimated: the study has no [loads] table."
         return

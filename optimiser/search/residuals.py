@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
-from optimiser.evaluation.quantities import is_pair
+from optimiser.evaluation.quantities import closest_names, is_pair
 from optimiser.metrics.between_nodes import between_nodes, extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -274,7 +274,9 @@ def _kind(objective: BumpObjective) -> Kind:
 
 
 def _pairs(found: Evaluation) -> list[Array]:
-    """Clearance (N,) of every pair that is measured."""
+    """Clearance (N,) of every pair that is measured, or of the closest where these are told."""
+    if found.closest:
+        return [found.metrics[name] for _, name in closest_names()]
     return [values for name, values in found.metrics.items() if is_pair(name)]
 
 

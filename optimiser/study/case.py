@@ -58,6 +58,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.wanted import Target
+    from optimiser.study.space_frame import Tube
     from optimiser.study.tables import StudyFile
 
 GREATEST_LOCK_DEG = 70.0
@@ -92,6 +93,7 @@ class Study:
             when not where the study says.
         wanted_toe: the curve of the file that the study names, radians over mm.
         wanted_outer: likewise, radians over radians.
+        frames: tubes of each file of keep-outs, in the order of the study.
     """
 
     path: Path
@@ -105,6 +107,7 @@ class Study:
     files: Mapping[str, Path] = field(default_factory=dict)
     wanted_toe: Curve | None = None
     wanted_outer: Curve | None = None
+    frames: tuple[tuple[Tube, ...], ...] = ()
 
     @property
     def name(self) -> str:
@@ -136,6 +139,8 @@ class Study:
         for key in ("wanted_toe", "wanted_outer"):
             if self.file.steering is not None and (name := getattr(self.file.steering, key)):
                 files[key] = self.path.parent / name
+        named = [item.file for item in self.file.keep_out if item.file is not None]
+        files |= {frame_key(n): self.path.parent / name for n, name in enumerate(named)}
         return files | dict(self.files)
 
     @cached_property
@@ -279,7 +284,7 @@ class Study:
             objectives=objectives_of(self.file),
             loads=loads_of(self.file),
             materials=materials_of(self.file),
-            room=room_of(self.file, self.frame),
+            room=room_of(self.file, self.frame, self.frames, self.points.inner_joint),
             tolerances=tolerances_of(self.file),
             stiffness=stiffness_of(self.file),
             play=play_of(self.file),
@@ -302,6 +307,7 @@ class Study:
             outer_joint_angle=angle(limits.outer_joint_angle_deg),
             track_growth_mm=length(limits.track_growth_mm),
             clearance_mm=length(limits.clearance_mm),
+            tyre_clearance_mm=length(limits.tyre_clearance_mm),
             spacer_max_mm=limits.spacer_max_mm,
             bounds=bounds_of(self.file),
         )
@@ -328,11 +334,19 @@ class Study:
         for name in ("wanted_toe", "wanted_outer"):
             if (curve := getattr(self, name)) is not None:
                 record["derived"][name] = asdict(curve)
+        if self.frames:
+            tubes = [[asdict(tube) for tube in tubes] for tubes in self.frames]
+            record["derived"]["frames"] = tubes
         return record
 
     def notes(self) -> list[str]:
         """What the study can be read to say but hardly means, a sentence each."""
         return list(_notes(self))
+
+
+def frame_key(number: int) -> str:
+    """Key in `Study.inputs` of a file of keep-outs, counted from 0."""
+    return f"frame-{number + 1}" if number else "frame"
 
 
 def _plain(choice: Choice) -> dict[str, Any]:

@@ -99,6 +99,11 @@ def ways(annotation: Any, unit: str = "") -> list[str]:
 
 
 def _is_point(annotation: Any) -> bool:
+    if get_origin(annotation) in (Union, UnionType):
+        given = [one for one in get_args(annotation) if one is not NoneType]
+        return len(given) == 1 and _is_point(given[0])
+    if get_origin(annotation) is Annotated:
+        return _is_point(get_args(annotation)[0])
     return get_origin(annotation) is tuple and get_args(annotation) == (float, float, float)
 
 

@@ -14,6 +14,7 @@ from optimiser.evaluation.asked import (
     Objectives,
     Rim,
     Room,
+    Tyre,
 )
 from optimiser.metrics.compliance import Stiffness
 from optimiser.metrics.play import Play
@@ -25,10 +26,14 @@ from optimiser.metrics.welded import Spring
 from optimiser.study.measuring import MeasuringTable
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from optimiser.linkage.hardpoints import CadFrame
+    from optimiser.linkage.vectors import Array
     from optimiser.metrics.joints import OuterBolt
     from optimiser.metrics.wanted import Curve
     from optimiser.study.part_tables import SpacerTable, TieRodTable
+    from optimiser.study.space_frame import Tube
     from optimiser.study.tables import SteeringTable, StudyFile
 
 MM_PER_M = 1e3
@@ -195,21 +200,63 @@ def outer_bolt_of(file: StudyFile, frame: CadFrame) -> OuterBolt | None:
     return x, y, z
 
 
-def room_of(file: StudyFile, frame: CadFrame) -> Room:
-    """Keep-outs in body axes, the rim, and the thickness of parts as far as it is given."""
-    rod, arms, wheel = file.tie_rod, file.arms, file.wheel
-    keep_outs = []
+def keep_outs_of(
+    file: StudyFile, frame: CadFrame, frames: Sequence[Sequence[Tube]]
+) -> tuple[KeepOut, ...]:
+    """Keep-outs in body axes, of those files too that the study names, in their order."""
+    keep_outs: list[KeepOut] = []
+    tubes = iter(frames)
     for item in file.keep_out:
-        ends = frame.to_iso([item.from_mm, item.to_mm])
-        if item.kind == "box":
-            # CAD axes are signed body axes, so that a box along the ones is along the others.
-            ends = np.array([ends.min(axis=0), ends.max(axis=0)])
-        low, high = (tuple(end.tolist()) for end in ends)
-        keep_outs.append(
-            KeepOut(item.name, item.kind, low, high, item.radius_mm or 0.0, item.mirror)
-        )
+        if item.file is not None:
+            for tube in next(tubes):
+                start, end = frame.to_iso([tube.start, tube.end])
+                radius = 0.5 * tube.diameter_mm
+                ends = _point(start), _point(end)
+                keep_outs.append(KeepOut(tube.name, "capsule", *ends, radius, item.mirror))
+        elif item.name and item.kind and item.from_mm and item.to_mm:
+            ends_mm = frame.to_iso([item.from_mm, item.to_mm])
+            if item.kind == "box":
+                # CAD axes are signed body axes, so that a box along the ones is along the others.
+                ends_mm = np.array([ends_mm.min(axis=0), ends_mm.max(axis=0)])
+            keep_outs.append(
+                KeepOut(
+                    item.name,
+                    item.kind,
+                    _point(ends_mm[0]),
+                    _point(ends_mm[1]),
+                    item.radius_mm or 0.0,
+                    item.mirror,
+                    item.from_on or item.on,
+                    item.to_on,
+                    item.length_mm,
+                )
+            )
+    return tuple(keep_outs)
+
+
+def _point(at: Array) -> tuple[float, float, float]:
+    x, y, z = at.tolist()
+    return x, y, z
+
+
+def _tyre_of(file: StudyFile) -> Tyre | None:
+    wheel, width = file.wheel, file.car.tyre_width_mm
+    if wheel is None or wheel.tyre_diameter_mm is None or width is None:
+        return None
+    outside, inside = 0.5 * wheel.tyre_diameter_mm, 0.5 * wheel.bead_diameter_mm
+    return Tyre(outside, inside, width, wheel.tyre_shoulder_mm)
+
+
+def room_of(
+    file: StudyFile, frame: CadFrame, frames: Sequence[Sequence[Tube]], inner_joint: Array
+) -> Room:
+    """Keep-outs in body axes, rim and tyre, and the thickness of parts as far as it is given.
+
+    `inner_joint` (3,) is the drawn one, which parts on the rack were drawn for.
+    """
+    rod, arms, wheel = file.tie_rod, file.arms, file.wheel
     return Room(
-        keep_outs=tuple(keep_outs),
+        keep_outs=keep_outs_of(file, frame, frames),
         rim=None
         if wheel is None
         else Rim(wheel.rim_inside_radius_mm, wheel.rim_inner_width_mm, wheel.rim_offset_mm),
@@ -218,4 +265,7 @@ def room_of(file: StudyFile, frame: CadFrame) -> Room:
         steering_arm_diameter_mm=None if arms is None else arms.steering_arm_diameter_mm,
         arm_tube_diameter_mm=None if arms is None else arms.tube_diameter_mm,
         spacer_diameter_mm=None if file.spacer is None else file.spacer.diameter_mm,
+        tyre=_tyre_of(file),
+        many=any(item.file is not None for item in file.keep_out),
+        drawn_inner_joint=_point(inner_joint),
     )

@@ -321,10 +321,11 @@ class SteeringTable(Table):
         ),
     ] = None
     stops: Annotated[
-        Literal["rack", "lock"],
+        Literal["rack", "lock", "collars"],
         key(
-            'what ends the steering: the `"rack"` at its full travel, or stops on the '
-            'uprights at the required `"lock"`'
+            'what ends the steering: the `"rack"` at its full travel, stops on the uprights at '
+            'the required `"lock"`, or `"collars"` on the rack, which let it go as far as nothing '
+            "reaches its limit; the required lock has to be within that"
         ),
     ] = "rack"
     keep_tie_rods: Annotated[
@@ -625,6 +626,16 @@ class LimitsTable(Table):
             100.0,
         ),
     ] = 5.0
+    tyre_clearance_mm: Annotated[
+        Limit,
+        key(
+            "least distance of the free tyre, `[wheel] tyre_diameter_mm`, to what it may not "
+            "touch; common practice, no source",
+            "mm",
+            0.0,
+            200.0,
+        ),
+    ] = 10.0
     at_most: Annotated[
         dict[str, float],
         key(

@@ -62,6 +62,13 @@ class Pinions:
         """All of them as if on the left."""
         return self._at(self.start[2], angles)
 
+    def turned_to(self, angle_deg: Array) -> Part:
+        """All of them as if on the left, each at its angle, (N,)."""
+        size = np.sqrt(np.sum(self.reach[..., 0] ** 2, axis=0))
+        angle, begin = np.radians(angle_deg), self.start[2]
+        end = begin + size * np.stack([-np.sin(angle), 0.0 * angle, np.cos(angle)])
+        return "pinion_housing", begin[..., None], end[..., None], self.radius
+
     def _at(self, start: Array, angles: slice) -> Part:
         reach = self.reach[..., angles]
         count, begin = reach.shape[-1], np.repeat(start, reach.shape[-1], axis=1)

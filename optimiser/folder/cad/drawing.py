@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from optimiser.answer.run_result import CAUTION
-from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
+from optimiser.folder.cad.moved import moved_parts
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 
@@ -17,7 +18,17 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.vectors import Array
 
-Kind = Literal["arms", "steering axes", "steering arms", "tie rods", "spacers", "rack", "keep-outs"]
+Kind = Literal[
+    "arms",
+    "steering axes",
+    "steering arms",
+    "tie rods",
+    "spacers",
+    "rack",
+    "keep-outs",
+    "tyres",
+    "tie rods in motion",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,7 +58,7 @@ class Drawing:
 
 
 def make_drawing(chosen: Chosen) -> Drawing:
-    """Both sides of a design, its rack and the study's keep-outs."""
+    """Both sides of a design, its rack and the study's keep-outs; with a tyre, how it moves."""
     frame, points = chosen.study.frame, chosen.points
     named: dict[str, Array] = {}
     lines: list[Line] = []
@@ -58,8 +69,9 @@ def make_drawing(chosen: Chosen) -> Drawing:
         named |= {f"{prefix}{name}": frame.to_cad(value) for name, value in side.items()}
         lines += _side(prefix, side, its_end, frame)
     lines.append(_line("rack", "rack", ends, frame))
-    for shape in keep_outs(chosen.problem.room):
+    for shape in keep_outs(chosen.problem.room, carried_to(chosen.problem.points, points)):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
+    lines += [Line(name, kind, frame.to_cad(wires)) for name, kind, wires in moved_parts(chosen)]
     return Drawing(chosen.title, CAUTION, named, tuple(lines))
 
 

@@ -31,6 +31,8 @@ _COLOURS: dict[Kind, int] = {
     "rack": 1,
     "keep-outs": 9,
 }
+_OF_TYRES: dict[Kind, int] = {"tyres": 8, "tie rods in motion": 4}
+"""Layers of a study with a tyre."""
 
 
 def dxf_text(drawing: Drawing) -> str:
@@ -49,7 +51,10 @@ def dxf_text(drawing: Drawing) -> str:
     document.header["$INSUNITS"] = MILLIMETRES
     document.header["$MEASUREMENT"] = 1
     document.appids.add(APPLICATION)
-    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1), *_COLOURS.items()):
+    drawn_kinds = {line.kind for line in drawing.lines}
+    more = [(kind, colour) for kind, colour in _OF_TYRES.items() if kind in drawn_kinds]
+    named = ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1))
+    for layer, colour in (*named, *_COLOURS.items(), *more):
         document.layers.add(layer, color=colour)
     space = document.modelspace()
 

@@ -74,7 +74,9 @@ def follow(
     level = np.where(whole.feasible, np.max(whole.objectives / ray, axis=1), np.inf)
     rows = np.arange(len(designs))
     stages = (
-        [model_of(problem.without_clearance)] if "clearance_mm" in problem.constraint_names else []
+        [model_of(problem.without_clearance)]
+        if not {"clearance_mm", "tyre_clearance_mm"}.isdisjoint(problem.constraint_names)
+        else []
     )
     for model in (*stages, judge):
         if not model.columns or not len(rows):
