@@ -24,6 +24,7 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
+from optimiser.evaluation.bolting import ROLL, Bolting
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
 from optimiser.evaluation.designs import (
     JUDGED,
@@ -37,11 +38,13 @@ from optimiser.evaluation.designs import (
 )
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
+from optimiser.evaluation.laid import lay_racks
 from optimiser.evaluation.quantities import AS_BUILT, is_clearance
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
+from optimiser.metrics.laid_rack import default_roll_deg
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
@@ -51,6 +54,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.evaluation.laid import LaidRacks
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
@@ -103,6 +107,7 @@ class Problem:
     materials: Materials = field(default_factory=Materials)
     room: Room = field(default_factory=Room)
     tolerances: Tolerances | None = None
+    bolting: Bolting = field(default_factory=Bolting)
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -166,6 +171,21 @@ class Problem:
         False too where it is not known.
         """
         return np.array([bool(hand.opposite_hand_needed) for hand in self.hands])
+
+    def roll_deg(self, designs: Designs) -> Array:
+        """Roll (N,) of each design's rack about its bar; see `laid_rack.default_roll_deg`."""
+        if ROLL in self.space:
+            return designs.column(ROLL)
+        pairs = zip(self.racks, self.hands, strict=True)
+        rolls = [default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs]
+        return np.array(rolls)[designs.rack]
+
+    def lay(self, designs: Designs) -> LaidRacks:
+        """Where feet, bolts and pinion of the designs' racks lie."""
+        fore_aft, height = (designs.column(n) for n in ("rack_fore_aft_mm", "rack_height_mm"))
+        origin = np.stack([fore_aft, 0.0 * fore_aft, height], axis=-1)
+        turned = [hand.turn_end_for_end for hand in self.hands]
+        return lay_racks(designs, origin, self.racks, turned, self.roll_deg(designs))
 
     @property
     def conditions(self) -> Conditions:
@@ -470,6 +490,7 @@ class Problem:
             drive_side=self.car.drive_side,
             limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
+            roll_deg=self.roll_deg(designs),
         )
 
     @property

@@ -13,9 +13,8 @@ shaft faces the column again. The second puts the pinion on the other side of th
 same turn of the steering wheel the bar moves the other way. Pinion side times way of moving is the
 same for both: that product is the hand of the rack, and only a mirror image has the other.
 
-A pinion in the middle of the bar stays in the middle, so that one rack serves either driver. The
-catalogue does not say how far the pinion's axis passes above or below the bar, where the same turn
-puts it on the other side: clearance takes it to cross the bar's own line, and the words say so.
+A pinion in the middle of the bar stays in the middle, so that one rack serves either driver. Where
+feet, pinion and bolts then come to lie is `metrics.laid_rack`.
 """
 
 from __future__ import annotations
