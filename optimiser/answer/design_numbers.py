@@ -46,8 +46,10 @@ def design_numbers(
         wheelbase_mm=car.wheelbase_mm,
         tyre_width_mm=car.tyre_width_mm or 0.0,
     )
+    lies = problem.laid_numbers(design)
     numbers: dict[str, float | None] = {
         **measured,
+        **{name: float(values[0]) for name, values in lies.items()},
         **{name: float(design.column(name)[0]) for name in VARIABLES},
         "inner_lock_reached_deg": float(np.degrees(geared.inner_at_end)),
         "outer_lock_reached_deg": float(np.degrees(geared.outer_at_end)),

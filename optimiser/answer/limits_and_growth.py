@@ -72,7 +72,9 @@ def limit_rows(chosen: Chosen) -> list[LimitRow]:
         if name in problem.bounds:
             near = min(near, BINDING_SHARE * bound_size(problem.bounds[name]))
         left, digits = -float(value), max(_DIGITS, one.digits)
-        rows.append(LimitRow(name, limit_words(name), left, one.unit, not left > near, digits))
+        # Nothing is ever left of a limit of 0 on a distance that ends there.
+        binding = not left > near if near > 0.0 else not left >= 0.0
+        rows.append(LimitRow(name, limit_words(name), left, one.unit, binding, digits))
     return rows
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import silent_notes
 from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
 from optimiser.answer.held import held
@@ -161,6 +162,7 @@ def _row(
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
             notes += sweep_notes(problem, design, sweep)
+    notes += silent_notes(problem, rack)
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     Columns = Mapping[str, NDArray[Any] | list[object]]
 
+_NO_POINTS: Mapping[str, Array] = MappingProxyType({})
 RUN_FILE = "run.json"
 _ROWS_AT_ONCE = 5000
 CAUTION = (
@@ -341,14 +343,15 @@ def hardpoints_text(
     lengths_mm: dict[str, float],
     title: str,
     notes: Iterable[str] = (),
+    more: Mapping[str, Array] = _NO_POINTS,
 ) -> str:
-    """Both sides of a corner in the CAD frame; `notes` are comments.
+    """Both sides of a corner in the CAD frame; `notes` are comments, `more` further points.
 
     The rows are in full, since `check` reads them back; the comments have what people read.
     """
     to_read = (
         f"{name}: {', '.join(coordinate_text(v) for v in frame.to_cad(value).tolist())}"
-        for name, value in points.items()
+        for name, value in (*points.items(), *more.items())
     )
     comments = (
         title,
@@ -365,6 +368,7 @@ def hardpoints_text(
     for prefix, side in points.both_sides():
         for name, value in side.items():
             rows.append([f"{prefix}{name}", *(float(v) for v in frame.to_cad(value))])
+    rows += [[name, *(float(v) for v in frame.to_cad(at))] for name, at in more.items()]
     return csv_text(list(POINT_COLUMNS), rows, comments)
 
 

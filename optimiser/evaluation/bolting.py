@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 Vector = tuple[float, float, float]
 ROLL = "rack_roll_deg"
 """Variable of the studies that let a rack be rolled about its bar."""
+IF_KNOWN = ("mount_mm", "pinion_facing_deg")
+"""Quantities on which a study has limits without naming them; they hold for the racks of which
+the catalogue says enough."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
 
 
+LAID = ("mount_mm", "foot_bolt_tilt_deg", "pinion_facing_deg")
+"""Quantities of `laid_metrics`."""
+
+
 @dataclass(frozen=True, slots=True)
 class LaidRacks:
     """The racks of N designs in body axes; NaN where the catalogue does not say enough.

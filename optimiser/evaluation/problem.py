@@ -24,7 +24,7 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
-from optimiser.evaluation.bolting import ROLL, Bolting
+from optimiser.evaluation.bolting import IF_KNOWN, ROLL, Bolting
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
 from optimiser.evaluation.designs import (
     JUDGED,
@@ -38,8 +38,8 @@ from optimiser.evaluation.designs import (
 )
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
-from optimiser.evaluation.laid import lay_racks
-from optimiser.evaluation.quantities import AS_BUILT, is_clearance
+from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance, quantity
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
 from optimiser.linkage.at_rack import place_outer_joint
@@ -186,6 +186,10 @@ class Problem:
         origin = np.stack([fore_aft, 0.0 * fore_aft, height], axis=-1)
         turned = [hand.turn_end_for_end for hand in self.hands]
         return lay_racks(designs, origin, self.racks, turned, self.roll_deg(designs))
+
+    def laid_numbers(self, designs: Designs) -> dict[str, Array]:
+        """`laid_metrics` of the designs' racks, (N,) each."""
+        return laid_metrics(self.lay(designs), self.bolting)
 
     @property
     def conditions(self) -> Conditions:
@@ -473,6 +477,9 @@ class Problem:
         if self.has_pairs:
             metrics |= self.clearances(designs, solved, poses_between=poses_between)
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
+        if self.asked_for.intersection(LAID):
+            found = self.laid_numbers(designs)
+            metrics |= {name: found[name] for name in found if name in self.asked_for}
         if lacking := self.asked_for.difference(metrics):
             metrics |= further_metrics(lacking, designs, solved, racks, self.car)
         return metrics
@@ -528,6 +535,8 @@ class Problem:
         for name in self.constraint_names:
             if name in bounds:
                 value = np.max(bounds[name].excess(self.bounded(name, designs, metrics)), axis=-1)
+                if name in IF_KNOWN:
+                    value = np.where(self._silent(name, designs, metrics), -np.inf, value)
             elif name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":
@@ -546,6 +555,16 @@ class Problem:
                 value = np.abs(metrics[name]) - (limits.track_growth_mm or 0.0)
             columns.append(value)
         return np.stack(columns, axis=1)
+
+    def _silent(
+        self, name: str, designs: Designs, metrics: Mapping[str, Array]
+    ) -> NDArray[np.bool_]:
+        """Designs (N,) that assemble, of racks whose catalogue does not say enough for a number.
+
+        A limit on it cannot stop them, and the comparison says so.
+        """
+        lacks = np.array([bool(quantity(name).missing(self, rack)) for rack in self.racks])
+        return np.asarray(lacks[designs.rack] & np.isfinite(metrics["rack_needed_mm"]))
 
     def bounded(self, name: str, designs: Designs, metrics: Mapping[str, Array]) -> Array:
         """Values (N,) of a quantity that is bounded; NaN where there is none."""

@@ -12,12 +12,15 @@ from typing import TYPE_CHECKING
 
 from optimiser.evaluation.quantity import (
     BAR,
+    BOLT,
+    FEET,
     FREE_RODS,
     LOADS,
     MASS,
     PAIRS,
     PART_LOCK,
     PINION,
+    PINION_PLACE,
     PRICE,
     RACK,
     RIDE,
@@ -26,6 +29,7 @@ from optimiser.evaluation.quantity import (
     SECTION,
     TOLERANCE,
     TURNS,
+    ZONES,
     Quantity,
 )
 
@@ -208,6 +212,19 @@ QUANTITIES = (
         "upright: with `[arms] outer_bolt` as given, else with the worst of steering axis, "
         "vertical and square to the rod at rest",
         "less", _GEOMETRY, shown=("racks",), own_limit="outer_joint_angle_deg"),
+    # --- bolted down and driven ---
+    Quantity("mount_mm", "distance of the feet from where they may stand", "mm", 1,
+        "the greater over both feet of the distance to the nearest `[[mount_zone]]` for it, 0 "
+        "within; with zones a limit, at most 0 where `[limits.at_most]` says nothing else",
+        "less", _GEOMETRY, needs=(RACK, FEET, ZONES)),
+    Quantity("foot_bolt_tilt_deg", "tilt of the feet's bolts", "deg", 1,
+        "angle of the feet's bolts to the nearest CAD axis, the rack as it lies in the car",
+        "less", _GEOMETRY, needs=(RACK, BOLT)),
+    Quantity("pinion_facing_deg", "angle at which the pinion faces", "deg", 1,
+        "about the bar from straight up, positive rearward, the rack as it lies in the car; where "
+        "`[search.vary] rack_roll_deg` is given and no `[column]`, a limit, -45 to 135 where "
+        "`[limits]` say nothing else (common practice, no source)",
+        source=_GEOMETRY, needs=(RACK, PINION_PLACE)),
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,
         "where both steering axes meet the ground, at rest", source=_GEOMETRY, shown=("corner",)),

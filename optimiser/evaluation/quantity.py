@@ -6,10 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
+from optimiser.evaluation.bolting import missing_for_feet, missing_for_pinion
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
+    from optimiser.evaluation.bolting import Bolting
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.tolerance import Tolerances
 
@@ -30,6 +33,8 @@ class Asked(Protocol):
     def materials(self) -> Materials: ...  # noqa: D102
     @property
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
+    @property
+    def bolting(self) -> Bolting: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -84,6 +89,19 @@ RIDE = Need("[car] ride_heights_mm", lambda asked, _: bool(asked.car.ride_height
 PART_LOCK = Need(
     "[steering] acceptable_part_lock_bump_steer_deg",
     lambda asked, _: asked.steering.acceptable_part_lock is not None,
+)
+ZONES = Need("[[mount_zone]]", lambda asked, _: bool(asked.bolting.zones))
+FEET = Need(
+    "catalogue columns made_for and of both feet, left_foot_along_mm and on",
+    lambda _, rack: rack is not None and not missing_for_feet(rack),
+)
+BOLT = Need(
+    "catalogue columns made_for and foot_bolt",
+    lambda _, rack: rack is not None and None not in (rack.made_for, rack.foot_bolt),
+)
+PINION_PLACE = Need(
+    "catalogue columns made_for, pinion_side, pinion_offset_mm, pinion_length_mm, pinion_angle_deg",
+    lambda _, rack: rack is not None and not missing_for_pinion(rack),
 )
 _MOST_DIGITS = 6
 _NOTHING = 1e-9

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_text
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.errors import InputError
@@ -39,9 +40,15 @@ def write_design(folder: Path, chosen: Chosen) -> None:
             chosen.study.frame,
             chosen.lengths_mm,
             chosen.title,
-            fitting_sentences(problem, chosen.design, chosen.outcome),
+            (
+                *fitting_sentences(problem, chosen.design, chosen.outcome),
+                *bolt_sentences(problem, chosen.design, chosen.study.frame),
+            ),
+            bolted_points(problem, chosen.design),
         ),
     )
+    if drilling := drilling_text(problem, chosen.design, chosen.title, CAUTION):
+        write_text(folder / "drilling.csv", drilling)
     end = chosen.steering_end_mm
     table = pose_table(
         points,

@@ -35,6 +35,8 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.metrics.wanted import Curve
+from optimiser.study.bolting_parts import bolting_of
+from optimiser.study.keys import Span
 from optimiser.study.problem_parts import (
     accepted_bump_of,
     bounds_of,
@@ -46,7 +48,6 @@ from optimiser.study.problem_parts import (
     tolerances_of,
     wanted_toe_of,
 )
-from optimiser.study.tables import Span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -278,6 +279,7 @@ class Study:
             materials=materials_of(self.file),
             room=room_of(self.file, self.frame),
             tolerances=tolerances_of(self.file),
+            bolting=bolting_of(self.file, self.frame),
         )
 
     def _limits(self) -> Limits:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_
 
 from pydantic import Discriminator
 
-from optimiser.study.keys import Table
-from optimiser.study.tables import Span, StudyFile
+from optimiser.study.keys import Span, Table
+from optimiser.study.tables import StudyFile
 
 if TYPE_CHECKING:
     from pydantic.fields import FieldInfo

@@ -14,7 +14,8 @@ from pydantic import BeforeValidator, Discriminator, Tag, field_validator, model
 from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
-from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
+from optimiser.study.bolting_tables import ColumnTable, MountZoneTable
+from optimiser.study.keys import FROM_LIST, Point, Span, Table, key, kind_of, refuse
 from optimiser.study.named import limit_named, objective_named, shown_name
 from optimiser.study.part_tables import (
     ArmsTable,
@@ -36,19 +37,6 @@ _MOST_LISTED = 12
 
 
 # --- spellings of a value ------------------------------------------------------------------------
-
-
-class Span(Table):
-    """A range to search, `{from = LOW, to = HIGH}`."""
-
-    low: Annotated[float, key("lower bound", alias="from")]
-    high: Annotated[float, key("upper bound", alias="to")]
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if self.low > self.high:
-            refuse(f"from = {self.low:g} is above to = {self.high:g}", "exchange them")
-        return self
 
 
 _SPAN = Annotated[Span, Tag("range")]
@@ -687,6 +675,7 @@ class Variant(Table):
 
 
 _Listed = Annotated[tuple[KeepOut, ...], FROM_LIST]
+_Zones = Annotated[tuple[MountZoneTable, ...], FROM_LIST]
 _Variants = Annotated[tuple[Variant, ...], FROM_LIST]
 
 
@@ -707,6 +696,8 @@ class StudyFile(Table):
     objectives: Annotated[ObjectivesTable, key("objectives")] = ObjectivesTable(acceptable={})
     limits: Annotated[LimitsTable, key("limits")] = LimitsTable(at_most={}, at_least={})
     keep_out: Annotated[_Listed, key("keep-outs")] = ()
+    mount_zone: Annotated[_Zones, key("where the rack's feet may stand")] = ()
+    column: Annotated[ColumnTable | None, key("steering column")] = None
     wheel: Annotated[WheelTable | None, key("wheel rim")] = None
     tie_rod: Annotated[TieRodTable | None, key("tie rods")] = None
     spacer: Annotated[SpacerTable | None, key("spacers")] = None

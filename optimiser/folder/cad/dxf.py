@@ -29,6 +29,7 @@ _COLOURS: dict[Kind, int] = {
     "tie rods": 5,
     "spacers": 3,
     "rack": 1,
+    "column": 4,
     "keep-outs": 9,
 }
 
@@ -49,7 +50,9 @@ def dxf_text(drawing: Drawing) -> str:
     document.header["$INSUNITS"] = MILLIMETRES
     document.header["$MEASUREMENT"] = 1
     document.appids.add(APPLICATION)
-    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1), *_COLOURS.items()):
+    kinds = {line.kind for line in drawing.lines}
+    used = [item for item in _COLOURS.items() if item[0] != "column" or "column" in kinds]
+    for layer, colour in ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1), *used):
         document.layers.add(layer, color=colour)
     space = document.modelspace()
 
