@@ -53,7 +53,7 @@ def bolted_demo(
     blank: tuple[str, ...] = (),
     **options,
 ) -> Study:
-    """The demo as FOLDER/mine.toml: every rack has `cells`, but those named in `blank` have none."""
+    """The demo as FOLDER/mine.toml: every rack has `cells`, but those in `blank` have none."""
     source = ROOT / "studies"
     lines = [
         line
