@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
 
 NOT_THERE = "does not exist for this car"
 _LONG_MM = 1e4  # of a bar that ends nowhere
@@ -45,6 +47,7 @@ def design_numbers(
         np.nan if per_turn is None else per_turn,
         wheelbase_mm=car.wheelbase_mm,
         tyre_width_mm=car.tyre_width_mm or 0.0,
+        column=_column(problem, design),
     )
     lies = problem.laid_numbers(design)
     numbers: dict[str, float | None] = {
@@ -60,6 +63,19 @@ def design_numbers(
         "overall_ratio_spread": float(geared.ratio_spread),
     }
     return {name: known(value) for name, value in numbers.items()}
+
+
+def _column(problem: Problem, design: Designs) -> Column | None:
+    """What the steering wheel of one design does for turns (n,) of its pinion."""
+    driven = problem.drive(design, problem.solve(design))
+    if driven is None:
+        return None
+
+    def of_pinion(turned: Array) -> tuple[Array, Array]:
+        wheel, rate = driven.of_pinion(turned[None])
+        return wheel[0], rate[0]
+
+    return of_pinion
 
 
 def closest_pair(outcome: Evaluation, row: int) -> str:

@@ -66,7 +66,8 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
     outer = outer_joint_misalignment(poses, solved.rest, problem.car.outer_bolt)
     clearance, closest = None, ""
     if problem.has_pairs:
-        metrics = problem.clearances(design, swept, poses_between=False)
+        driven = problem.drive(design, solved)
+        metrics = problem.clearances(design, swept, driven, poses_between=False)
         pairs = {
             name: float(values[0])
             for name, values in metrics.items()

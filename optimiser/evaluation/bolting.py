@@ -13,10 +13,18 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
 
+GREATEST_MISS_MM = 2.0
+"""By how much the two shafts of a single joint may miss one another; see the study's keys."""
 Vector = tuple[float, float, float]
 ROLL = "rack_roll_deg"
 """Variable of the studies that let a rack be rolled about its bar."""
-IF_KNOWN = ("mount_mm", "pinion_facing_deg")
+IF_KNOWN = (
+    "mount_mm",
+    "pinion_facing_deg",
+    "column_upper_angle_deg",
+    "column_lower_angle_deg",
+    "column_miss_mm",
+)
 """Quantities on which a study has limits without naming them; they hold for the racks of which
 the catalogue says enough."""
 

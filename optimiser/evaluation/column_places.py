@@ -37,6 +37,8 @@ _NODES = 25
 """Places looked at along each of the two distances."""
 _ZOOMS, _ZOOM_NODES, _SHRINK = 24, 5, 0.5
 _HALVINGS = 30
+_FEW_NODES = 9
+"""The same where clearance has to be measured at every place; there is no zoom then."""
 _NEAR_ZERO = 1e-9
 _ROUNDING = 1e-9
 """Millimetres of a length, and a thousandth of it of a cosine, that rounding leaves of a place at
@@ -185,8 +187,13 @@ def _meeting(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
 
 
 class _Wish(Protocol):
-    """What is made small over places (n, S), (n, S, T): (n, S, T), infinite where not allowed."""
+    """What is made small over places (n, S) and (n, S, T): infinite where not allowed, (n, S, T).
 
+    `nodes` are the places looked at along each distance.
+    """
+
+    @property
+    def nodes(self) -> int: ...
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array: ...
 
 
@@ -194,9 +201,9 @@ def _best_places(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
     count = len(lines.end)
     s, t = np.full(count, np.nan), np.full(count, np.nan)
     left = np.arange(count)
-    for wish in (_even, _bent, _missed):
+    for wish in (_Even(), _Bent(), _Missed()):
         found_s, found_t, found = _least(lines.select(left), left, wish)
-        if wish is _even and clear is not None and found.any():
+        if isinstance(wish, _Even) and clear is not None and found.any():
             at = np.flatnonzero(found)
             open_ = clear(left[at], found_s[at, None], found_t[at, None, None])[:, 0, 0]
             blocked = at[~open_]
@@ -210,24 +217,30 @@ def _best_places(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
     return s, t
 
 
-def _even(lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+class _Even:
     """Ripple at the best phase, per cent, of bends within the limit and an allowed length."""
-    length, first, second = lines.between(s, t)
-    limit = np.cos(lines.column.joint_limit) - 1e-3 * _ROUNDING
-    allowed = (first >= limit) & (second >= limit) & (_off(length, lines.column) == 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ripple = _PERCENT * (np.maximum(first / second, second / first) ** 2 - 1.0)
-    return np.where(allowed, ripple, np.inf)
+
+    nodes = _NODES
+
+    def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+        length, first, second = lines.between(s, t)
+        limit = np.cos(lines.column.joint_limit) - 1e-3 * _ROUNDING
+        allowed = (first >= limit) & (second >= limit) & (_off(length, lines.column) == 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ripple = _PERCENT * (np.maximum(first / second, second / first) ** 2 - 1.0)
+        return np.where(allowed, ripple, np.inf)
 
 
-class _Kept:
+class _Kept(_Even):
     """The same of places at which everything is clear."""
+
+    nodes = _FEW_NODES
 
     def __init__(self, clear: Clear) -> None:
         self._clear = clear
 
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
-        values = _even(lines, rows, s, t)
+        values = super().__call__(lines, rows, s, t)
         # A design of which no place is allowed has nothing to be looked at.
         some = np.flatnonzero(np.isfinite(values).any(axis=(1, 2)))
         if len(some):
@@ -236,28 +249,37 @@ class _Kept:
         return values
 
 
-def _bent(lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+class _Bent:
     """The greater bend, degrees, of an allowed length."""
-    length, first, second = lines.between(s, t)
-    bend = np.degrees(np.arccos(np.clip(np.minimum(first, second), -1.0, 1.0)))
-    return np.where(_off(length, lines.column) == 0.0, bend, np.inf)
+
+    nodes = _NODES
+
+    def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+        length, first, second = lines.between(s, t)
+        bend = np.degrees(np.arccos(np.clip(np.minimum(first, second), -1.0, 1.0)))
+        return np.where(_off(length, lines.column) == 0.0, bend, np.inf)
 
 
-def _missed(lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+class _Missed:
     """By how much the middle shaft is too short or too long, mm."""
-    return _off(lines.between(s, t)[0], lines.column)
+
+    nodes = _NODES
+
+    def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
+        return _off(lines.between(s, t)[0], lines.column)
 
 
 def _least(lines: _Lines, rows: Rows, wish: _Wish) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Distances s and t (n,) of the least wish, and whether any place is allowed."""
-    steps = np.broadcast_to(np.linspace(*lines.column.lower_mm, _NODES), (len(rows), _NODES))
+    steps = np.linspace(*lines.column.lower_mm, wish.nodes)
+    steps = np.broadcast_to(steps, (len(rows), wish.nodes))
     values = _best_over_upper(lines, rows, wish, steps)
     each = np.arange(len(rows))
     cell = np.argmin(values, axis=1)
     s, best = steps[each, cell], values[each, cell]
     found = np.isfinite(best)
     coarse = np.flatnonzero(found & (best > _NEAR_ZERO))
-    if len(coarse):
+    if len(coarse) and wish.nodes == _NODES:
         s[coarse], best[coarse] = _zoomed(lines.select(coarse), rows[coarse], wish, s[coarse])
     t = np.full(len(rows), np.nan)
     near = np.flatnonzero(found)
@@ -271,10 +293,10 @@ def _least(lines: _Lines, rows: Rows, wish: _Wish) -> tuple[Array, Array, NDArra
 
 def _best_over_upper(lines: _Lines, rows: Rows, wish: _Wish, s: Array) -> Array:
     """The least wish over all upper places that are looked at, of lower places (n, S)."""
-    return np.asarray(wish(lines, rows, s, _upper_nodes(lines, s)).min(axis=2))
+    return np.asarray(wish(lines, rows, s, _upper_nodes(lines, s, wish.nodes)).min(axis=2))
 
 
-def _upper_nodes(lines: _Lines, s: Array) -> Array:
+def _upper_nodes(lines: _Lines, s: Array, nodes: int) -> Array:
     """Upper places (n, S, T) for lower ones (n, S), rising.
 
     Even steps, and what the least wish may lie at: equal bends; a bend at its limit; the length at
@@ -303,7 +325,7 @@ def _upper_nodes(lines: _Lines, s: Array) -> Array:
             *_roots(np.ones_like(s), -along, square - column.length_mm[0] ** 2),
             *_roots(np.ones_like(s), -along, square - column.length_mm[1] ** 2),
         ]
-    steps = np.broadcast_to(np.linspace(low, high, _NODES), (*s.shape, _NODES))
+    steps = np.broadcast_to(np.linspace(low, high, nodes), (*s.shape, nodes))
     more = np.stack(special, axis=-1)
     inside = np.where((more >= low) & (more <= high), more, low)
     return np.sort(np.concatenate([steps, inside], axis=-1), axis=-1)
@@ -356,7 +378,7 @@ def _least_lower(
 
 def _least_upper(lines: _Lines, rows: Rows, wish: _Wish, enough: Array, s: Array) -> Array:
     """Likewise the least t (n,) at these s."""
-    t = _upper_nodes(lines, s[:, None])
+    t = _upper_nodes(lines, s[:, None], wish.nodes)
     good = wish(lines, rows, s[:, None], t)[:, 0] <= enough[:, None]
     first, each = np.argmax(good, axis=1), np.arange(len(rows))
     high, low = t[each, 0, first], t[each, 0, np.maximum(first - 1, 0)]

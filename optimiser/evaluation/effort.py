@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.metrics.joints import inner_joint_angle
-from optimiser.metrics.kinematic import wheel_attitude
+from optimiser.metrics.kinematic import lock_fractions, wheel_attitude
 from optimiser.metrics.loads import LoadCase, rim_force, steering_loads, steering_wheel_torque
 from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.solved import Solved
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
     from optimiser.metrics.strength import Rod
 
 N_MM_PER_N_M = 1000.0
@@ -33,12 +34,15 @@ def effort_metrics(
     loads: LoadAssumptions,
     materials: Materials,
     loaded_radius_mm: float,
+    column: Column | None = None,
 ) -> dict[str, Array]:
     """Greatest values from straight ahead to the required lock at zero travel, each (N,).
 
     Columns: `tie_rod_force_n`, `rack_force_n`, `steering_wheel_torque_nm` and `rim_force_n`
     when parked (NaN where the rack's turns are unknown), and `buckling_reserve` where the tie
-    rod's section is given. The rod force also covers the cornering case when there is one.
+    rod's section is given. The rod force also covers the cornering case when there is one. With
+    `column`, as in `metrics.gearing`, torque and rim force are those at the steering wheel, of the
+    worse way of turning.
     """
     left, right = solved.towards, solved.away
     parked = steering_loads(
@@ -55,6 +59,10 @@ def effort_metrics(
     rack_force = np.max(np.abs(parked.rack_force), axis=1)
     per_turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
     torque = steering_wheel_torque(rack_force, per_turn, loads.efficiency)
+    if column is not None:
+        force = np.abs(parked.rack_force)
+        pinion = steering_wheel_torque(force, per_turn[:, None], loads.efficiency)
+        torque = np.max(pinion * _greatest_rate(column, solved, per_turn), axis=1)
     greatest = np.max(rod_force, axis=1)
     metrics = {
         "tie_rod_force_n": greatest,
@@ -68,6 +76,13 @@ def effort_metrics(
             capacities.append(_spacers(designs, solved, racks, materials.spacer))
         metrics["buckling_reserve"] = reserve_factor(greatest, *capacities)
     return metrics
+
+
+def _greatest_rate(column: Column, solved: Solved, per_turn_mm: Array) -> Array:
+    """d(pinion)/d(wheel), (N, n), in the poses of `Solved.towards`, of either way the greater."""
+    share = lock_fractions(solved.towards.steer.shape[1])[1:]
+    turned = 2.0 * np.pi * (solved.ackermann.rack_at_lock_mm / per_turn_mm)[:, None] * share
+    return np.maximum(column(turned)[1], column(-turned)[1])
 
 
 def _rod_length(solved: Solved) -> Array:

@@ -25,7 +25,8 @@ from optimiser.evaluation.asked import (
     Travel,
 )
 from optimiser.evaluation.bolting import IF_KNOWN, ROLL, Bolting
-from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
+from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs, told_apart_mm
+from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.designs import (
     JUDGED,
     VARIABLES,
@@ -36,10 +37,11 @@ from optimiser.evaluation.designs import (
     Range,
     Stock,
 )
+from optimiser.evaluation.driven import column_clearances, drive
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
 from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
-from optimiser.evaluation.quantities import AS_BUILT, is_clearance, quantity
+from optimiser.evaluation.quantities import AS_BUILT, COLUMN_PART, is_clearance, quantity
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
 from optimiser.linkage.at_rack import place_outer_joint
@@ -54,6 +56,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.evaluation.driven import Driven
     from optimiser.evaluation.laid import LaidRacks
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
@@ -471,24 +474,43 @@ class Problem:
             metrics["part_lock_bump_steer_deg"] = np.degrees(greatest)
         if solved.heights is not None:
             metrics |= worst_height(solved.heights)
+        driven = self.drive(designs, solved)
+        column = None if driven is None else driven.of_pinion
         if self.loads is not None:
             radius_mm = self.car.attitude.loaded_radius_mm
-            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
+            metrics |= effort_metrics(
+                designs, solved, racks, self.loads, self.materials, radius_mm, column
+            )
         if self.has_pairs:
-            metrics |= self.clearances(designs, solved, poses_between=poses_between)
+            metrics |= self.clearances(designs, solved, driven, poses_between=poses_between)
+        if driven is not None:
+            metrics |= driven.metrics()
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
         if self.asked_for.intersection(LAID):
             found = self.laid_numbers(designs)
             metrics |= {name: found[name] for name in found if name in self.asked_for}
         if lacking := self.asked_for.difference(metrics):
-            metrics |= further_metrics(lacking, designs, solved, racks, self.car)
+            metrics |= further_metrics(lacking, designs, solved, racks, self.car, column)
         return metrics
 
+    def drive(self, designs: Designs, solved: Solved) -> Driven | None:
+        """The columns of designs whose poses have been found; None of a study without one."""
+        column = self.bolting.column
+        if column is None:
+            return None
+        wanted = self.limits.clearance_mm
+        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, wanted)
+
     def clearances(
-        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+        self,
+        designs: Designs,
+        solved: Solved,
+        driven: Driven | None = None,
+        *,
+        poses_between: bool = True,
     ) -> dict[str, Array]:
-        """`clearance_metrics` of designs whose poses have been found."""
-        return clearance_metrics(
+        """`clearance_metrics` of designs whose poses have been found, and of their columns."""
+        found = clearance_metrics(
             designs,
             solved,
             self.racks,
@@ -499,6 +521,16 @@ class Problem:
             poses_between=poses_between,
             roll_deg=self.roll_deg(designs),
         )
+        if driven is None:
+            return found
+        far = told_apart_mm(self.clearance_wanted_mm)
+        args = (driven, designs, solved, self.racks, self.room, far)
+        shafts = {
+            pair_column(COLUMN_PART, name): gap
+            for name, gap in column_clearances(*args, poses_between=poses_between).items()
+        }
+        found["clearance_mm"] = np.fmin.reduce([found["clearance_mm"], *shafts.values()])
+        return found | shafts
 
     @property
     def clearance_wanted_mm(self) -> float:

@@ -103,6 +103,11 @@ PINION_PLACE = Need(
     "catalogue columns made_for, pinion_side, pinion_offset_mm, pinion_length_mm, pinion_angle_deg",
     lambda _, rack: rack is not None and not missing_for_pinion(rack),
 )
+COLUMN = Need("[column]", lambda asked, _: asked.bolting.column is not None)
+TWO_JOINTS = Need(
+    "[column] joints = 2",
+    lambda asked, _: asked.bolting.column is None or asked.bolting.column.joints == 2,
+)
 _MOST_DIGITS = 6
 _NOTHING = 1e-9
 """Rounding of the arithmetic: what is less than this was meant to be zero."""

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.base.errors import InputError
-from optimiser.evaluation.bolting import ROLL, Bolting, Column, MountZone
+from optimiser.evaluation.bolting import GREATEST_MISS_MM, ROLL, Bolting, Column, MountZone
 from optimiser.linkage.vectors import unit
 from optimiser.metrics.laid_rack import FACING_DEG
 
@@ -62,24 +61,10 @@ def add_bolting_bounds(file: StudyFile, least: dict[str, float], most: dict[str,
     """
     if file.mount_zone:
         most.setdefault("mount_mm", 0.0)
+    if (column := file.column) is not None:
+        for name in ("column_upper_angle_deg", "column_lower_angle_deg")[: column.joints]:
+            most[name] = min(column.joint_limit_deg, most.get(name, column.joint_limit_deg))
+        most.setdefault("column_miss_mm", GREATEST_MISS_MM if column.joints == 1 else 0.0)
     if ROLL in file.search.vary.model_fields_set and file.column is None:
         least.setdefault("pinion_facing_deg", FACING_DEG[0])
         most.setdefault("pinion_facing_deg", FACING_DEG[1])
-
-
-def check_bolting(file: StudyFile, frame: CadFrame, where: str) -> None:
-    """Refuse a column that points backwards.
-
-    Raises:
-        InputError: it does.
-    """
-    if file.column is None:
-        return
-    forward = float(frame.direction(file.column.steering_wheel_axis)[0])
-    if not forward > 0.0:
-        raise InputError(
-            f"{where}, [column] steering_wheel_axis",
-            "points backwards, or square to the car",
-            "give the direction of the steering wheel's shaft away from the driver; [frame] says "
-            "which CAD axis is forward",
-        )

@@ -62,6 +62,7 @@ GREATEST_LOCK_DEG = 70.0
 # Beyond this the drawing and [car] loaded_radius_mm contradict each other about the ground.
 GROUND_GAP_MM = 100.0
 _NOTED_GAP_MM = 10.0
+_LEFT = {"left": 1.0, "right": -1.0}
 # The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
 LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
 _HASHED_DIGITS = 9  # of a mm: what is less is the arithmetic of changing axes
@@ -378,6 +379,12 @@ def _notes(study: Study) -> Iterator[str]:
         yield (
             f"The wheel centre is {abs(ahead):.0f} mm {'ahead of' if ahead > 0 else 'behind'} "
             "the middle of the front axle as [frame] ground_origin_mm gives it."
+        )
+    column, side = bolting_of(study.file, study.frame).column, study.file.car.drive_side
+    if column is not None and side is not None and column.wheel[1] * _LEFT[side] <= 0.0:
+        yield (
+            f"By [column] steering_wheel_mm the steering wheel is not on the {side}, where [car] "
+            "drive_side has the driver."
         )
     if all(isinstance(c, Stock) and len(c.values) == 1 for c in study.space.values()):
         yield "Nothing in [search.vary] is free: each rack has one design."

@@ -92,7 +92,7 @@ def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
         raise InputError(
             place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
         )
-    part = dict(zip(PARTS, MEASURED, strict=True))[pair_part(name)]
+    part = dict(zip(PARTS, MEASURED, strict=True)).get(pair_part(name))
     for rack in study.racks:
         if part in unchecked_parts(rack, problem.room):
             raise InputError(

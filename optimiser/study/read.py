@@ -15,7 +15,7 @@ from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
-from optimiser.study.bolting_parts import check_bolting
+from optimiser.study.bolting_checks import check_bolting
 from optimiser.study.case import Study, check_whole, greatest_lock_deg, least_circle_m
 from optimiser.study.given import check_given
 from optimiser.study.keys import Span
@@ -224,7 +224,7 @@ def _check_together(study: Study, where: str) -> None:
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
     _check_steering(study, where)
-    check_bolting(file, study.frame, where)
+    check_bolting(study, where)
     check_given(study, where)
     _check_between_stops(study, where)
 
