@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.files import csv_text
-from optimiser.evaluation.bolting import ROLL, missing_for_feet, missing_for_pinion
+from optimiser.evaluation.bolting import missing_for_feet, missing_for_pinion
+from optimiser.evaluation.designs import ROLL
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.vectors import norm, unit
 

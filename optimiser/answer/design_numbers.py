@@ -10,7 +10,7 @@ import numpy as np
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.whole_sweep import sweep_whole
 from optimiser.evaluation.asked import Objectives
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import ROLL, VARIABLES, Designs, nearest_allowed
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
 from optimiser.evaluation.solved import OWN_RODS_SHORT
@@ -53,7 +53,7 @@ def design_numbers(
     numbers: dict[str, float | None] = {
         **measured,
         **{name: float(values[0]) for name, values in lies.items()},
-        **{name: float(design.column(name)[0]) for name in VARIABLES},
+        **{name: float(design.column(name)[0]) for name in problem.variables},
         "inner_lock_reached_deg": float(np.degrees(geared.inner_at_end)),
         "outer_lock_reached_deg": float(np.degrees(geared.outer_at_end)),
         "turning_circle_m": float(geared.turning_diameter_mm) / 1000.0,
@@ -177,8 +177,11 @@ def without_rack(problem: Problem) -> Problem:
 def drawn_designs(problem: Problem) -> Designs:
     """Each rack, in their order, with its bar through the drawn inner joints; no spacers."""
     at = drawn_variables(problem) | {"spacer_mm": 0.0}
-    values = np.array([[at[name] for name in VARIABLES]])
-    return Designs(np.arange(len(problem.racks)), np.repeat(values, len(problem.racks), axis=0))
+    values = np.repeat([[at[name] for name in VARIABLES]], len(problem.racks), axis=0)
+    if ROLL in problem.space:
+        rolls = nearest_allowed(problem.space[ROLL], problem.default_rolls_deg)
+        values = np.column_stack([values, rolls])
+    return Designs(np.arange(len(problem.racks)), values)
 
 
 def drawn_reason(problem: Problem) -> str:

@@ -20,8 +20,8 @@ import numpy as np
 
 from optimiser.answer.held import held
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
-    VARIABLES,
     Designs,
     FollowsRack,
     Range,
@@ -184,7 +184,7 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
     count = len(next(iter(given.values())))
     values = np.repeat(design.values, count, axis=0)
     for name, column in given.items():
-        values[:, VARIABLES.index(name)] = column
+        values[:, ALL_VARIABLES.index(name)] = column
     return Designs(np.repeat(design.rack, count), values)
 
 
@@ -216,9 +216,9 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
 
 def _kept_out(problem: Problem, tried: Designs, index: int) -> str:
     """The keys of the study that keep a design out, and the command that shows it."""
-    values = {name: float(tried.column(name)[index]) for name in VARIABLES}
+    values = {name: float(tried.column(name)[index]) for name in problem.variables}
     rack = problem.racks[int(tried.rack[index])].name
-    outside = [name for name in VARIABLES if not _allowed(problem, name, values)]
+    outside = [name for name in problem.variables if not _allowed(problem, name, values)]
     keys = [_key(name, problem.space[name]) for name in outside]
     shown = all(_freed(name, problem.space[name]) for name in outside)
     longest = problem.limits.spacer_max_mm

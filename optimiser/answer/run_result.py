@@ -15,7 +15,7 @@ from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
-from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
@@ -122,7 +122,8 @@ class Chosen:
     def lengths_mm(self) -> dict[str, float]:
         """Tie-rod length and the design's variables; the arm's angle is in degrees."""
         lengths = {"tie_rod_length_mm": self.metric("tie_rod_length_mm")}
-        return lengths | {name: float(self.design.column(name)[0]) for name in VARIABLES}
+        names = self.problem.variables
+        return lengths | {name: float(self.design.column(name)[0]) for name in names}
 
     def metric(self, name: str) -> float:
         """One of its metrics; NaN where the study has no data for it."""
@@ -299,7 +300,7 @@ class RunResult:
             "design": np.arange(1, len(designs) + 1),
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
-        columns |= {name: designs.column(name) for name in VARIABLES}
+        columns |= {name: designs.column(name) for name in self.problem.variables}
         columns |= outcome.metrics
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])

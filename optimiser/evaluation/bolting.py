@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 GREATEST_MISS_MM = 2.0
 """By how much the two shafts of a single joint may miss one another; see the study's keys."""
 Vector = tuple[float, float, float]
-ROLL = "rack_roll_deg"
-"""Variable of the studies that let a rack be rolled about its bar."""
 IF_KNOWN = (
     "mount_mm",
     "pinion_facing_deg",

@@ -24,11 +24,13 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
-from optimiser.evaluation.bolting import IF_KNOWN, ROLL, Bolting
+from optimiser.evaluation.bolting import IF_KNOWN, Bolting
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs, told_apart_mm
 from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
+    ROLL,
     VARIABLES,
     Choice,
     Designs,
@@ -131,6 +133,16 @@ class Problem:
         return own + tuple(self.bounds)
 
     @property
+    def rolls(self) -> bool:
+        """Whether the study says how a rack is rolled about its bar."""
+        return ROLL in self.space
+
+    @property
+    def variables(self) -> tuple[str, ...]:
+        """Names of the variables of its designs, in the order of their values."""
+        return ALL_VARIABLES if ROLL in self.space else VARIABLES
+
+    @property
     def bounds(self) -> dict[str, Bound]:
         """Limits on quantities that have none of their own, by name."""
         return {bound.name: bound for bound in self.limits.bounds}
@@ -175,13 +187,21 @@ class Problem:
         """
         return np.array([bool(hand.opposite_hand_needed) for hand in self.hands])
 
-    def roll_deg(self, designs: Designs) -> Array:
-        """Roll (N,) of each design's rack about its bar; see `laid_rack.default_roll_deg`."""
-        if ROLL in self.space:
-            return designs.column(ROLL)
+    @property
+    def without_roll(self) -> Problem:
+        """The same with every rack rolled as it is where the study does not say."""
+        space = {name: choice for name, choice in self.space.items() if name != ROLL}
+        return self if ROLL not in self.space else replace(self, space=space)
+
+    @property
+    def default_rolls_deg(self) -> Array:
+        """Roll of each rack where the study does not say, (racks,)."""
         pairs = zip(self.racks, self.hands, strict=True)
-        rolls = [default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs]
-        return np.array(rolls)[designs.rack]
+        return np.array([default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs])
+
+    def roll_deg(self, designs: Designs) -> Array:
+        """Roll (N,) of each design's rack about its bar."""
+        return designs.column(ROLL) if ROLL in self.space else self.default_rolls_deg[designs.rack]
 
     def lay(self, designs: Designs) -> LaidRacks:
         """Where feet, bolts and pinion of the designs' racks lie."""
@@ -241,7 +261,7 @@ class Problem:
         """
         index = np.atleast_1d(np.asarray(rack, dtype=np.intp))
         columns: dict[str, Array] = {}
-        for name in VARIABLES:
+        for name in self.variables:
             choice = self.space[name]
             if name in free:
                 columns[name] = np.asarray(free[name], float)
@@ -252,7 +272,9 @@ class Problem:
             else:
                 raise ValueError(f"{name} is free and was not given")
         size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
-        values = np.stack([np.broadcast_to(columns[name], size) for name in VARIABLES], axis=-1)
+        values = np.stack(
+            [np.broadcast_to(columns[name], size) for name in self.variables], axis=-1
+        )
         return Designs(np.broadcast_to(index, size).copy(), values)
 
     def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
@@ -600,7 +622,7 @@ class Problem:
 
     def bounded(self, name: str, designs: Designs, metrics: Mapping[str, Array]) -> Array:
         """Values (N,) of a quantity that is bounded; NaN where there is none."""
-        if name in VARIABLES:
+        if name in self.variables:
             return designs.column(name)
         return metrics.get(name, np.full(len(designs), np.nan))
 

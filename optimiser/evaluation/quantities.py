@@ -26,6 +26,7 @@ from optimiser.evaluation.quantity import (
     RACK,
     RIDE,
     ROD,
+    ROLLED,
     SEARCH,
     SECTION,
     TOLERANCE,
@@ -216,6 +217,9 @@ QUANTITIES = (
         "vertical and square to the rod at rest",
         "less", _GEOMETRY, shown=("racks",), own_limit="outer_joint_angle_deg"),
     # --- bolted down and driven ---
+    Quantity("rack_roll_deg", "roll of the rack", "deg", 1,
+        "about its bar, positive when what was up goes rearward, counted from how it lies in its "
+        "own car, turned end for end first where it has to be", needs=(RACK, ROLLED)),
     Quantity("mount_mm", "distance of the feet from where they may stand", "mm", 1,
         "the greater over both feet of the distance to the nearest `[[mount_zone]]` for it, 0 "
         "within; with zones a limit, at most 0 where `[limits.at_most]` says nothing else",

@@ -34,6 +34,8 @@ class Asked(Protocol):
     @property
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
     @property
+    def rolls(self) -> bool: ...  # noqa: D102
+    @property
     def bolting(self) -> Bolting: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
@@ -103,6 +105,7 @@ PINION_PLACE = Need(
     "catalogue columns made_for, pinion_side, pinion_offset_mm, pinion_length_mm, pinion_angle_deg",
     lambda _, rack: rack is not None and not missing_for_pinion(rack),
 )
+ROLLED = Need("[search.vary] rack_roll_deg", lambda asked, _: asked.rolls)
 COLUMN = Need("[column]", lambda asked, _: asked.bolting.column is not None)
 TWO_JOINTS = Need(
     "[column] joints = 2",

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.held import bounded_values, held
 from optimiser.answer.limits_and_growth import binding_sentences
-from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.wants import bound_range
 from optimiser.report.words import number
@@ -60,7 +59,7 @@ def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
         "spacer_mm": " at each end",
         "arm_height_mm": " above ground",
     }
-    for one in map(quantity, (*VARIABLES, "tie_rod_length_mm")):
+    for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm")):
         value = lengths[one.name]
         value = abs(value) if one.name == "rack_fore_aft_mm" else value
         yield one.words, f"{number(value, one.digits)} {one.unit}{after.get(one.name, '')}"

@@ -22,7 +22,7 @@ from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.answer.wanted import band_numbers
 from optimiser.evaluation.clearance.metrics import told_apart_mm
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.first_screen import first_screen
@@ -127,7 +127,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "origin": ORIGINS.get(origin, origin),
         "setting_out": [
             (f"{one.words}: {one.definition}", number(lengths[one.name], one.digits), one.unit)
-            for one in map(quantity, (*VARIABLES, "tie_rod_length_mm"))
+            for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm"))
         ],
         "joints": [
             (name.replace("_", " "), [number(float(v), 2) for v in frame.to_cad(point)])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.bolting import GREATEST_MISS_MM, ROLL, Bolting, Column, MountZone
+from optimiser.evaluation.bolting import GREATEST_MISS_MM, Bolting, Column, MountZone
 from optimiser.linkage.vectors import unit
 from optimiser.metrics.laid_rack import FACING_DEG
 
@@ -65,6 +65,6 @@ def add_bolting_bounds(file: StudyFile, least: dict[str, float], most: dict[str,
         for name in ("column_upper_angle_deg", "column_lower_angle_deg")[: column.joints]:
             most[name] = min(column.joint_limit_deg, most.get(name, column.joint_limit_deg))
         most.setdefault("column_miss_mm", GREATEST_MISS_MM if column.joints == 1 else 0.0)
-    if ROLL in file.search.vary.model_fields_set and file.column is None:
+    if file.search.vary.rack_roll_deg is not None and file.column is None:
         least.setdefault("pinion_facing_deg", FACING_DEG[0])
         most.setdefault("pinion_facing_deg", FACING_DEG[1])

@@ -12,8 +12,8 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.base.files import readable
+from optimiser.evaluation.designs import ALL_VARIABLES
 from optimiser.evaluation.problem import (
-    VARIABLES,
     Car,
     Choice,
     FollowsRack,
@@ -225,8 +225,10 @@ class Study:
             "arm_angle_deg": np.degrees(self.arm.angle),
         }
         space: dict[str, Choice] = {}
-        for name in VARIABLES:
+        for name in ALL_VARIABLES:
             value = getattr(self.file.search.vary, name)
+            if value is None:
+                continue
             if value == "follows rack":
                 space[name] = FollowsRack(float(outer[2] - inner[2]))
             elif value == "as drawn":

@@ -9,7 +9,7 @@ import numpy as np
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PARTS, is_pair, pair_part, quantity
 from optimiser.study.messages import shown
@@ -85,7 +85,7 @@ def _lacks(place: str, name: str, what: str, need: Need, rack: Rack | None) -> I
 
 
 def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
-    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
     measured = problem.measured(Objectives()).evaluate(nothing)
     pairs = [column for column in measured.metrics if is_pair(column)]
     if name not in pairs:

@@ -430,6 +430,18 @@ class VaryTable(Table):
         ),
     ] = "as drawn"
 
+    rack_roll_deg: Annotated[
+        Free | None,
+        key(
+            "roll of the rack about its bar, positive when what was up goes rearward, counted from "
+            "how it lies in its own car, turned end for end first where it has to be",
+            "deg",
+            -360.0,
+            360.0,
+            absent="what keeps the pinion at its angle: 0 as made, twice `pinion_angle_deg` turned",
+        ),
+    ] = None
+
     @field_validator("*")
     @classmethod
     def _stock(cls, value: Any) -> Any:
