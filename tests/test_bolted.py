@@ -2,10 +2,11 @@
 
 import csv
 import datetime
+import re
 
 import numpy as np
 import pytest
-from bolted_study import FEET, ZONES, bolted_demo
+from bolted_study import COLUMN, FEET, ZONES, bolted_demo
 from scipy.spatial.transform import Rotation
 
 from optimiser.answer.bolted import (
@@ -15,6 +16,7 @@ from optimiser.answer.bolted import (
     lies_words,
     silent_notes,
 )
+from optimiser.answer.bolting_remedies import bolting_rescues
 from optimiser.answer.design_numbers import drawn_designs, drawn_numbers
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
@@ -196,3 +198,56 @@ def test_refusals(tmp_path, extra, said):
     with pytest.raises(InputError) as caught:
         bolted_demo(tmp_path, extra=extra, blank=("Stork",) if "tilt" in extra else ())
     assert said in str(caught.value)
+
+
+# --- what would help -----------------------------------------------------------------------------
+
+
+def test_a_foot_beside_its_zone_is_told_how_far_and_which_way(tmp_path):
+    # Feet at CAD x 762 and 766: the left zone begins 29 mm further back, the right one holds.
+    away = ZONES.replace("[680, -190, -40]", "[791, -190, -40]")
+    problem = bolted_demo(tmp_path, extra=away).problem()
+    first, *others = bolting_rescues(problem, design_of(problem, "Finch"))
+    assert first == (
+        "its left foot stands 29.0 mm forward of the nearest [[mount_zone]] for it: one that "
+        "reaches there would do"
+    )
+    assert not any("right foot" in text for text in others)
+
+
+def test_the_least_roll_that_would_do_is_one_at_which_it_can_be_bolted(tmp_path):
+    away = ZONES.replace("[680, -190, -40]", "[768, -190, -40]")
+    away = away.replace("[680, 80, -40]", "[768, 80, -40]")
+    study = bolted_demo(tmp_path, extra=away)
+    problem = study.problem()
+    design = design_of(problem, "Finch")
+    (text,) = (t for t in bolting_rescues(problem, design) if "rolled" in t)
+    # By hand: the feet, 20 and 24 mm behind the bar and 32 and 28 below it, go further back as
+    # they are rolled forward: the left one is 26 mm behind at 20 cos r - 32 sin r.
+    found = [
+        r
+        for r in range(5, 181, 5)
+        for turned in (r, -r)
+        if min(
+            20 * np.cos(np.radians(turned)) - 32 * np.sin(np.radians(turned)),
+            24 * np.cos(np.radians(turned)) - 28 * np.sin(np.radians(turned)),
+        )
+        >= 26.0
+    ]
+    assert f"by {found[0]:.1f} deg, its top forward" in text
+
+
+def test_a_column_whose_joints_cannot_reach_is_told_the_least_widening(tmp_path):
+    short = COLUMN.replace("{from = 150, to = 450}", "{from = 400, to = 450}")
+    short += "joint_limit_deg = 25\n"
+    problem = bolted_demo(tmp_path, extra=short).problem()
+    design = design_of(problem, "Finch")
+    assert "column_" in problem.evaluate(design).status[0]
+    texts = [t for t in bolting_rescues(problem, design) if t.startswith("with [column]")]
+    (text,) = texts
+    key, value = re.search(r"\[column\] (\w+) (?:from|up to) ([0-9.]+) mm", text).groups()
+    old = re.search(rf"{key} = .*", short)[0]
+    end = "from" if " from " in text else "to"
+    new = re.sub(rf"({end} = )[0-9]+", rf"\g<1>{value}", old)
+    again = bolted_demo(tmp_path, extra=short.replace(old, new)).problem()
+    assert "column_" not in again.evaluate(design).status[0]

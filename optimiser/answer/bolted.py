@@ -12,8 +12,10 @@ import numpy as np
 from optimiser.base.files import csv_text
 from optimiser.evaluation.bolting import missing_for_feet, missing_for_pinion
 from optimiser.evaluation.designs import ROLL
+from optimiser.evaluation.quantities import amount
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.vectors import norm, unit
+from optimiser.metrics.laid_rack import roll_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +33,7 @@ DRILLING_NOTE = (
 )
 _AXIS_MM = 30.0
 """How far an axis of a bolt is drawn to either side of its foot."""
+_SHORT_MM = 1e-6
 _SIDES = ("left", "right")
 
 
@@ -42,21 +45,25 @@ def is_asked(problem: Problem, rack: Rack) -> bool:
 
 
 def bolted_points(problem: Problem, design: Designs) -> dict[str, Array]:
-    """Feet and end of the pinion of a design (a batch of one) by name, as far as they are known.
+    """Feet, end of the pinion and joints of the column of a design (a batch of one), by name.
 
-    Body axes, mm. `rack_foot_left` is the foot that ends on the left of this car.
+    Body axes, mm, as far as they are known. `rack_foot_left` is the foot that ends on the left of
+    this car. Of a single joint the place is the one on the steering wheel's shaft.
     """
     if not is_asked(problem, problem.racks[int(design.rack[0])]):
         return {}
     lies = problem.lay(design)
-    found = {f"rack_foot_{side}": at for side, at in zip(_SIDES, lies.feet[0], strict=True)} | {
-        "rack_pinion_end": lies.pinion_end[0]
-    }
+    found = {f"rack_foot_{side}": at for side, at in zip(_SIDES, lies.feet[0], strict=True)}
+    found["rack_pinion_end"] = lies.pinion_end[0]
+    if (driven := problem.drive(design, problem.solve(design))) is not None:
+        found["column_upper_joint"] = driven.places.upper[0]
+        if driven.column.joints == 2:
+            found["column_lower_joint"] = driven.places.lower[0]
     return {name: at for name, at in found.items() if np.isfinite(at).all()}
 
 
 def bolted_lines(problem: Problem, design: Designs) -> dict[str, Array]:
-    """Axes of the feet's bolts and of the pinion by name, (2, 3) each, as far as they are known."""
+    """Axes of the feet's bolts and of the pinion, and shafts, by name, (2, 3) each, where known."""
     if not is_asked(problem, problem.racks[int(design.rack[0])]):
         return {}
     lies = problem.lay(design)
@@ -64,8 +71,14 @@ def bolted_lines(problem: Problem, design: Designs) -> dict[str, Array]:
     found = {
         f"rack_foot_{side}_bolt": np.array([at - reach, at + reach])
         for side, at in zip(_SIDES, lies.feet[0], strict=True)
-    } | {"rack_pinion": np.array([lies.pinion_begin[0], lies.pinion_end[0]])}
-    return {name: line for name, line in found.items() if np.isfinite(line).all()}
+    }
+    found["rack_pinion"] = np.array([lies.pinion_begin[0], lies.pinion_end[0]])
+    if (driven := problem.drive(design, problem.solve(design))) is not None:
+        names = ("wheel", "middle", "pinion") if driven.column.joints == 2 else ("wheel", "pinion")
+        for name, (start, stop) in zip(names, driven.shafts(), strict=True):
+            found[f"column_{name}_shaft"] = np.array([start[0], stop[0]])
+    there = {name: line for name, line in found.items() if np.isfinite(line).all()}
+    return {name: line for name, line in there.items() if norm(line[1] - line[0]) > _SHORT_MM}
 
 
 def drilling_rows(problem: Problem, design: Designs) -> Iterator[tuple[str, str, float]]:
@@ -110,11 +123,7 @@ def lies_words(problem: Problem, design: Designs) -> str:
     way = "turned end for end" if lies.turned[0] else "as made"
     if not roll:
         return f"{way}, not rolled about its bar"
-    return f"{way}, rolled about its bar by {abs(roll):.1f} deg, its top {_way(roll)}"
-
-
-def _way(roll_deg: float) -> str:
-    return "rearward" if roll_deg > 0.0 else "forward"
+    return f"{way}, rolled about its bar {roll_words(roll)}"
 
 
 def bolted_sentences(problem: Problem, design: Designs) -> Iterator[str]:
@@ -122,6 +131,47 @@ def bolted_sentences(problem: Problem, design: Designs) -> Iterator[str]:
     rack = problem.racks[int(design.rack[0])]
     if is_asked(problem, rack) and rack.made_for is not None:
         yield f"The rack lies {lies_words(problem, design)}."
+        yield from column_sentences(problem, design)
+
+
+def column_sentences(problem: Problem, design: Designs) -> Iterator[str]:
+    """How the column is put together; nothing without one, or of a rack of unknown pinion."""
+    column, driven = problem.bolting.column, problem.drive(design, problem.solve(design))
+    if column is None or driven is None or np.isnan(driven.places.upper_bend[0]):
+        return
+    at = {name: float(values[0]) for name, values in driven.metrics().items()}
+    places, upper = driven.places, amount("column_upper_angle_deg", at["column_upper_angle_deg"])
+    ahead = "lightest" if column.straight_ahead == "light" else "heaviest"
+    fork = (
+        f"with the wheels straight ahead set the pin of the fork on the steering wheel's shaft "
+        f"{at['column_fork_deg']:.1f} deg from the plane of its bend, where the steering is at its "
+        f"{ahead}; {_VIEW}"
+    )
+    ripple = amount("column_ripple_percent", at["column_ripple_percent"])
+    if column.joints == 1:
+        miss = amount("column_miss_mm", at["column_miss_mm"])
+        yield (
+            f"Column: one joint {places.upper_mm[0]:.1f} mm along the steering wheel's shaft, at "
+            f"{upper}; the axes miss one another by {miss}; ripple {ripple}; {fork}."
+        )
+    else:
+        free = amount("column_ripple_free_percent", at["column_ripple_free_percent"])
+        yield (
+            f"Column: upper joint {places.upper_mm[0]:.1f} mm along the steering wheel's shaft, at "
+            f"{upper}, lower joint {places.lower_mm[0]:.1f} mm from the pinion housing, at "
+            f"{amount('column_lower_angle_deg', at['column_lower_angle_deg'])}, middle shaft "
+            f"{amount('column_shaft_mm', at['column_shaft_mm'])}; set its lower fork "
+            f"{at['column_phase_stepped_deg']:.1f} deg from its upper fork (best "
+            f"{at['column_phase_deg']:.1f}); ripple {ripple}, {free} at the best; {fork}."
+        )
+    yield _SHAFTS
+
+
+_VIEW = "angles right-handed looking from the steering wheel to the pinion"
+_SHAFTS = (
+    "Use joints and shafts made for steering, with every clamp bolt through its groove; mark the "
+    "forks before they come apart, and turn from lock to lock by hand before driving."
+)
 
 
 def bolt_sentences(problem: Problem, design: Designs, frame: CadFrame) -> Iterator[str]:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolting_remedies import bolting_rescues
 from optimiser.answer.held import held
 from optimiser.evaluation.designs import (
     ALL_VARIABLES,
@@ -56,6 +57,7 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     usable = rack.travel_each_way_mm - problem.limits.rack_travel_margin_mm
     if needed is not None and needed > usable:
         yield from _shorter_arm(problem, design, usable)
+    yield from bolting_rescues(problem, design)
     bump = numbers.get("bump_steer_deg")
     found: list[str] = []
     if bump is not None and bump > problem.acceptable[0]:

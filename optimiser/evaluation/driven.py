@@ -27,6 +27,18 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
 
+COLUMN = (
+    "column_upper_angle_deg",
+    "column_lower_angle_deg",
+    "column_phase_deg",
+    "column_phase_stepped_deg",
+    "column_fork_deg",
+    "column_ripple_percent",
+    "column_ripple_free_percent",
+    "column_miss_mm",
+    "column_shaft_mm",
+)
+"""Quantities of `Driven.metrics`."""
 _PERCENT = 100.0
 
 

@@ -24,7 +24,7 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
-from optimiser.evaluation.bolting import IF_KNOWN, Bolting
+from optimiser.evaluation.bolting import IF_KNOWN, Bolting, missing_for_feet
 from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs, told_apart_mm
 from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.designs import (
@@ -48,7 +48,7 @@ from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
-from optimiser.metrics.laid_rack import default_roll_deg
+from optimiser.metrics.laid_rack import default_roll_deg, roll_words
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
@@ -177,7 +177,17 @@ class Problem:
     @property
     def hands(self) -> tuple[HandCheck, ...]:
         """Direction and hand of each rack in this car."""
-        return tuple(check_hand(rack, self.arm_ahead, self.car.drive_side) for rack in self.racks)
+        given = self.arm_ahead, self.car.drive_side
+        return tuple(check_hand(rack, *given, self._rolled(rack)) for rack in self.racks)
+
+    def _rolled(self, rack: Rack) -> str:
+        """What is done with a rack that is turned end for end, where more is known than usual."""
+        if self.rolls:
+            return "then roll it about its bar as its design says"
+        asked = self.bolting.zones or self.bolting.column or not missing_for_feet(rack)
+        if not asked or rack.pinion_angle_deg is None:
+            return ""
+        return f"then roll it about its bar {roll_words(2.0 * rack.pinion_angle_deg)}"
 
     @property
     def wrong_hand(self) -> NDArray[np.bool_]:

@@ -84,6 +84,11 @@ def default_roll_deg(rack: Rack, turned: bool | None) -> float:
     return 2.0 * (rack.pinion_angle_deg or 0.0) if turned else 0.0
 
 
+def roll_words(roll_deg: float) -> str:
+    """A roll in words: 'by 76.0 deg, its top rearward'."""
+    return f"by {abs(roll_deg):.1f} deg, its top {'rearward' if roll_deg > 0.0 else 'forward'}"
+
+
 def angle_in_car_deg(angle_deg: ArrayLike, turned: ArrayLike, roll_deg: ArrayLike) -> Array:
     """Angle of a pinion in this car, `a + r` as made and `r - a` turned; NaN where a is not known.
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.held import bounded_values, held
 from optimiser.answer.limits_and_growth import binding_sentences
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.wants import bound_range
 from optimiser.report.words import number
@@ -75,7 +78,8 @@ def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
     for bound, measured in bounded_values(chosen.problem, chosen.design, chosen.outcome):
         one = quantity(bound.name)
         value = f"{number(measured, one.digits)} {one.unit}".rstrip()
-        yield one.words, value, bound_range(bound), bound.kept(measured)
+        if not (one.name in IF_KNOWN and np.isnan(measured)):
+            yield one.words, value, bound_range(bound), bound.kept(measured)
 
 
 def _watch(

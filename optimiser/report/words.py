@@ -127,11 +127,16 @@ def assumptions(problem: Problem) -> Iterator[str]:
     if "clearance_mm" in problem.constraint_names:
         yield (
             "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
-            "what the study gives a thickness or a place. Tyres, brackets, hoses and the steering "
-            "column are not in it."
+            "what the study gives a thickness or a place. Tyres, brackets, hoses and "
+            f"{_column_left_out(problem)} are not in it."
         )
     else:
         yield "Clearance is not checked: the study names no keep-outs and no thicknesses."
+    if problem.bolting.column is not None:
+        yield (
+            "The column is of rigid shafts on fixed bearings and joints without play; couplings, "
+            "bearings, a collapsible part and what the shafts have to carry are not in it."
+        )
     if problem.loads is None:
         yield "No loads are estimated: the study has no [loads] table."
         return
@@ -147,3 +152,10 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "Buckling takes the tie rod as a straight bar with pinned ends, spacers counted in "
             "where their section is given; kerb strikes are not in it."
         )
+
+
+def _column_left_out(problem: Problem) -> str:
+    """What of the steering column has no clearance."""
+    column = problem.bolting.column
+    measured = column is not None and column.shaft_diameter_mm is not None
+    return "the forks of the column's joints" if measured else "the steering column"
