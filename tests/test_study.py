@@ -280,7 +280,15 @@ def test_a_study_survives_a_process_boundary(read):
 
 def test_resolved_holds_every_default_as_json(read):
     # What is only asked after the run, and only in some studies, leaves no trace in the others.
-    study = read({"keep_out": [KEEP_OUT], "tolerance": {"shimmed": True}, "measuring": {}})
+    zone = {"from_mm": [0, 0, 0], "to_mm": [1, 1, 1]}
+    study = read(
+        {
+            "keep_out": [KEEP_OUT],
+            "tolerance": {"shimmed": True},
+            "measuring": {},
+            "mount_zone": [zone],
+        }
+    )
     record = json.loads(json.dumps(study.resolved(), allow_nan=False))
     for path, model in all_tables().items():
         if path == ("variant",):

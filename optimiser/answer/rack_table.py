@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import silent_notes
 from optimiser.answer.break_even import even_numbers
 from optimiser.answer.break_even_words import even_rescues, unsure_numbers
 from optimiser.answer.choosing import best_of, worst_ratios
@@ -176,6 +177,7 @@ def _row(
             found, text = collar_numbers(problem, design)
             numbers |= found
             notes += text
+    notes += silent_notes(problem, rack)
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 

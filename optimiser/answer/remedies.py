@@ -19,10 +19,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolting_remedies import bolting_rescues
 from optimiser.answer.held import held
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
-    VARIABLES,
     Designs,
     FollowsRack,
     Range,
@@ -57,6 +58,7 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     usable = rack.travel_each_way_mm - problem.limits.rack_travel_margin_mm
     if needed is not None and needed > usable:
         yield from _shorter_arm(problem, design, usable)
+    yield from bolting_rescues(problem, design)
     bump = numbers.get("bump_steer_deg")
     found: list[str] = []
     if bump is not None and bump > problem.acceptable[0]:
@@ -141,7 +143,7 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
     count = len(next(iter(given.values())))
     values = np.repeat(design.values, count, axis=0)
     for name, column in given.items():
-        values[:, VARIABLES.index(name)] = column
+        values[:, ALL_VARIABLES.index(name)] = column
     return Designs(np.repeat(design.rack, count), values)
 
 
@@ -173,9 +175,9 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
 
 def _kept_out(problem: Problem, tried: Designs, index: int) -> str:
     """The keys of the study that keep a design out, and the command that shows it."""
-    values = {name: float(tried.column(name)[index]) for name in VARIABLES}
+    values = {name: float(tried.column(name)[index]) for name in problem.variables}
     rack = problem.racks[int(tried.rack[index])].name
-    outside = [name for name in VARIABLES if not _allowed(problem, name, values)]
+    outside = [name for name in problem.variables if not _allowed(problem, name, values)]
     keys = [key_words(name, problem.space[name]) for name in outside]
     shown = all(_freed(name, problem.space[name]) for name in outside)
     longest = problem.limits.spacer_max_mm

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
-from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.evaluation.quantities import TYRE_CLOSEST, closest_names
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
     Columns = Mapping[str, NDArray[Any] | list[object]]
 
+_NO_POINTS: Mapping[str, Array] = MappingProxyType({})
 RUN_FILE = "run.json"
 _ROWS_AT_ONCE = 5000
 CAUTION = (
@@ -128,7 +130,8 @@ class Chosen:
     def lengths_mm(self) -> dict[str, float]:
         """Tie-rod length and the design's variables; the arm's angle is in degrees."""
         lengths = {"tie_rod_length_mm": self.metric("tie_rod_length_mm")}
-        return lengths | {name: float(self.design.column(name)[0]) for name in VARIABLES}
+        names = self.problem.variables
+        return lengths | {name: float(self.design.column(name)[0]) for name in names}
 
     def metric(self, name: str) -> float:
         """One of its metrics; NaN where the study has no data for it."""
@@ -311,7 +314,7 @@ class RunResult:
             "design": np.arange(1, len(designs) + 1),
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
-        columns |= {name: designs.column(name) for name in VARIABLES}
+        columns |= {name: designs.column(name) for name in self.problem.variables}
         columns |= _with_names(outcome)
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])
@@ -367,14 +370,15 @@ def hardpoints_text(
     lengths_mm: dict[str, float],
     title: str,
     notes: Iterable[str] = (),
+    more: Mapping[str, Array] = _NO_POINTS,
 ) -> str:
-    """Both sides of a corner in the CAD frame; `notes` are comments.
+    """Both sides of a corner in the CAD frame; `notes` are comments, `more` further points.
 
     The rows are in full, since `check` reads them back; the comments have what people read.
     """
     to_read = (
         f"{name}: {', '.join(coordinate_text(v) for v in frame.to_cad(value).tolist())}"
-        for name, value in points.items()
+        for name, value in (*points.items(), *more.items())
     )
     comments = (
         title,
@@ -391,6 +395,7 @@ def hardpoints_text(
     for prefix, side in points.both_sides():
         for name, value in side.items():
             rows.append([f"{prefix}{name}", *(float(v) for v in frame.to_cad(value))])
+    rows += [[name, *(float(v) for v in frame.to_cad(at))] for name, at in more.items()]
     return csv_text(list(POINT_COLUMNS), rows, comments)
 
 

@@ -70,7 +70,8 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
     outer = outer_joint_misalignment(poses, solved.rest, problem.car.outer_bolt)
     pairs: dict[str, float] = {}
     if problem.has_pairs or problem.has_tyre:
-        metrics = problem.clearances(design, swept, poses_between=False)
+        driven = problem.drive(design, solved)
+        metrics = problem.clearances(design, swept, driven, poses_between=False)
         pairs = {
             name: float(values[0])
             for name, values in metrics.items()

@@ -21,6 +21,10 @@ VARIABLES = (
     "arm_angle_deg",
 )
 
+ROLL = "rack_roll_deg"
+"""A variable of the studies that let a rack be rolled about its bar, and of no others."""
+ALL_VARIABLES = (*VARIABLES, ROLL)
+
 JUDGED = ("bump_steer_deg", "ackermann_error_deg")
 """The metrics that acceptable values are stated for, in the order of `Problem.acceptable`."""
 
@@ -96,7 +100,10 @@ def _stock(choice: Choice) -> tuple[float, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Designs:
-    """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`."""
+    """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`.
+
+    (N, 7) in the order of `ALL_VARIABLES` where the study lets the rack be rolled.
+    """
 
     rack: NDArray[np.intp]
     values: Array
@@ -106,7 +113,7 @@ class Designs:
 
     def column(self, name: str) -> Array:
         """Values (N,) of one variable."""
-        return np.asarray(self.values[:, VARIABLES.index(name)])
+        return np.asarray(self.values[:, ALL_VARIABLES.index(name)])
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Designs:
         """Some of the designs."""

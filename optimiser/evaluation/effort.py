@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
     from optimiser.metrics.parked import Parked
     from optimiser.metrics.strength import Rod
 
@@ -44,6 +45,7 @@ def effort_metrics(
     loads: LoadAssumptions,
     materials: Materials,
     attitude: Attitude,
+    column: Column | None = None,
 ) -> dict[str, Array]:
     """Greatest values from straight ahead to the required lock at rest, each (N,).
 
@@ -51,7 +53,8 @@ def effort_metrics(
     when parked (NaN where the rack's turns are unknown), and `buckling_reserve` where the tie
     rod's section is given. The rod force also covers the cornering case when there is one. Then
     `caster_lift_n` at the lock and, where the study gives friction, `returning_force_n` and
-    `stops_returning_at_deg`.
+    `stops_returning_at_deg`. With `column`, as in `metrics.gearing`, torque and rim force are those
+    at the steering wheel, of the worse way of turning.
     """
     shares = lock_fractions(solved.towards.shape[-1])[1:]
     parked, inner = parked_up_to_lock(solved, loads, attitude, shares)
@@ -65,6 +68,10 @@ def effort_metrics(
     rack_force = np.max(parked.rack_force, axis=1)
     per_turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
     torque = steering_wheel_torque(rack_force, per_turn, loads.efficiency)
+    if column is not None:
+        pinion = steering_wheel_torque(parked.rack_force, per_turn[:, None], loads.efficiency)
+        turned = pinion_turns(solved, per_turn, shares)
+        torque = np.max(pinion * greatest_rate(column, turned), axis=1)
     greatest = np.max(rod_force, axis=1)
     metrics = {
         "tie_rod_force_n": greatest,
@@ -99,6 +106,17 @@ def parked_up_to_lock(
     moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
     found = parked_forces(left, image, moment, loads.wheel_load_n, attitude.loaded_radius_mm)
     return found._replace(lift=found.lift * np.sign(lock)), left.steer - solved.rest.steer
+
+
+def pinion_turns(solved: Solved, per_turn_mm: Array, shares: Array) -> Array:
+    """Turn of the pinion in radians, (N, n), at `shares` (n,) of the way to the required lock."""
+    at_lock = 2.0 * np.pi * solved.ackermann.rack_at_lock_mm / per_turn_mm
+    return np.asarray(at_lock[:, None] * shares)
+
+
+def greatest_rate(column: Column, turned: Array) -> Array:
+    """d(pinion)/d(wheel), (N, n), of either way of turning the greater."""
+    return np.maximum(column(turned)[1], column(-turned)[1])
 
 
 def _rod_length(solved: Solved) -> Array:

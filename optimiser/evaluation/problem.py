@@ -24,6 +24,7 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
+from optimiser.evaluation.bolting import IF_KNOWN, Bolting, missing_for_feet
 from optimiser.evaluation.clearance.closest import closest_pairs
 from optimiser.evaluation.clearance.metrics import (
     clearance_metrics,
@@ -31,9 +32,12 @@ from optimiser.evaluation.clearance.metrics import (
     has_tyre_pairs,
     told_apart_mm,
 )
+from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
+    ROLL,
     VARIABLES,
     Choice,
     Designs,
@@ -42,9 +46,11 @@ from optimiser.evaluation.designs import (
     Range,
     Stock,
 )
+from optimiser.evaluation.driven import column_clearances, drive
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
-from optimiser.evaluation.quantities import AS_BUILT, is_clearance
+from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
+from optimiser.evaluation.quantities import AS_BUILT, COLUMN_PART, is_clearance, quantity
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import (
     bound_scale,
@@ -57,6 +63,7 @@ from optimiser.evaluation.wants import (
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.compliance import Sections
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
+from optimiser.metrics.laid_rack import default_roll_deg, roll_words
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
 from optimiser.metrics.play import play_metrics
 from optimiser.metrics.ride_heights import worst_height
@@ -67,6 +74,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.evaluation.driven import Driven
+    from optimiser.evaluation.laid import LaidRacks
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
@@ -125,6 +134,7 @@ class Problem:
     stiffness: Stiffness | None = None
     play: Play | None = None
     spring: Spring | None = None
+    bolting: Bolting = field(default_factory=Bolting)
 
     @property
     def constraint_names(self) -> tuple[str, ...]:
@@ -144,6 +154,16 @@ class Problem:
         }
         own = tuple(name for name, wanted in present.items() if wanted)
         return own + tuple(self.bounds)
+
+    @property
+    def rolls(self) -> bool:
+        """Whether the study says how a rack is rolled about its bar."""
+        return ROLL in self.space
+
+    @property
+    def variables(self) -> tuple[str, ...]:
+        """Names of the variables of its designs, in the order of their values."""
+        return ALL_VARIABLES if ROLL in self.space else VARIABLES
 
     @property
     def bounds(self) -> dict[str, Bound]:
@@ -185,7 +205,17 @@ class Problem:
     @property
     def hands(self) -> tuple[HandCheck, ...]:
         """Direction and hand of each rack in this car."""
-        return tuple(check_hand(rack, self.arm_ahead, self.car.drive_side) for rack in self.racks)
+        given = self.arm_ahead, self.car.drive_side
+        return tuple(check_hand(rack, *given, self._rolled(rack)) for rack in self.racks)
+
+    def _rolled(self, rack: Rack) -> str:
+        """What is done with a rack that is turned end for end, where more is known than usual."""
+        if self.rolls:
+            return "then roll it about its bar as its design says"
+        asked = self.bolting.zones or self.bolting.column or not missing_for_feet(rack)
+        if not asked or rack.pinion_angle_deg is None:
+            return ""
+        return f"then roll it about its bar {roll_words(2.0 * rack.pinion_angle_deg)}"
 
     @property
     def wrong_hand(self) -> NDArray[np.bool_]:
@@ -194,6 +224,33 @@ class Problem:
         False too where it is not known.
         """
         return np.array([bool(hand.opposite_hand_needed) for hand in self.hands])
+
+    @property
+    def without_roll(self) -> Problem:
+        """The same with every rack rolled as it is where the study does not say."""
+        space = {name: choice for name, choice in self.space.items() if name != ROLL}
+        return self if ROLL not in self.space else replace(self, space=space)
+
+    @property
+    def default_rolls_deg(self) -> Array:
+        """Roll of each rack where the study does not say, (racks,)."""
+        pairs = zip(self.racks, self.hands, strict=True)
+        return np.array([default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs])
+
+    def roll_deg(self, designs: Designs) -> Array:
+        """Roll (N,) of each design's rack about its bar."""
+        return designs.column(ROLL) if ROLL in self.space else self.default_rolls_deg[designs.rack]
+
+    def lay(self, designs: Designs) -> LaidRacks:
+        """Where feet, bolts and pinion of the designs' racks lie."""
+        fore_aft, height = (designs.column(n) for n in ("rack_fore_aft_mm", "rack_height_mm"))
+        origin = np.stack([fore_aft, 0.0 * fore_aft, height], axis=-1)
+        turned = [hand.turn_end_for_end for hand in self.hands]
+        return lay_racks(designs, origin, self.racks, turned, self.roll_deg(designs))
+
+    def laid_numbers(self, designs: Designs) -> dict[str, Array]:
+        """`laid_metrics` of the designs' racks, (N,) each."""
+        return laid_metrics(self.lay(designs), self.bolting)
 
     @property
     def conditions(self) -> Conditions:
@@ -251,7 +308,7 @@ class Problem:
         """
         index = np.atleast_1d(np.asarray(rack, dtype=np.intp))
         columns: dict[str, Array] = {}
-        for name in VARIABLES:
+        for name in self.variables:
             choice = self.space[name]
             if name in free:
                 columns[name] = np.asarray(free[name], float)
@@ -262,7 +319,9 @@ class Problem:
             else:
                 raise ValueError(f"{name} is free and was not given")
         size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
-        values = np.stack([np.broadcast_to(columns[name], size) for name in VARIABLES], axis=-1)
+        values = np.stack(
+            [np.broadcast_to(columns[name], size) for name in self.variables], axis=-1
+        )
         return Designs(np.broadcast_to(index, size).copy(), values)
 
     def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
@@ -511,37 +570,55 @@ class Problem:
             metrics["part_lock_bump_steer_deg"] = np.degrees(greatest)
         if solved.heights is not None:
             metrics |= worst_height(solved.heights)
+        driven = self.drive(designs, solved)
+        column = None if driven is None else driven.of_pinion
         if self.loads is not None:
             attitude = self.car.attitude
-            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, attitude)
+            metrics |= effort_metrics(
+                designs, solved, racks, self.loads, self.materials, attitude, column
+            )
         if self.has_pairs or self.has_tyre:
             few = self.room.closest_only
             only = self.asked_for if few else None
-            clear = self.clearances(designs, solved, poses_between=poses_between, only=only)
+            clear = self.clearances(designs, solved, driven, poses_between=poses_between, only=only)
             if few:
                 far = told_apart_mm(self.clearance_wanted_mm)
                 clear, closest = closest_pairs(clear, far, self.asked_for)
             metrics |= clear
+        if driven is not None:
+            metrics |= driven.metrics()
         if (yielding := self.yielding) is not None:
             metrics |= compliance_metrics(designs, solved, racks, yielding)
         if self.play is not None:
             turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])
             metrics |= play_metrics(self.play, rest.select(0), turn[designs.rack])
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
+        if self.asked_for.intersection(LAID):
+            found = self.laid_numbers(designs)
+            metrics |= {name: found[name] for name in found if name in self.asked_for}
         if lacking := self.asked_for.difference(metrics):
-            metrics |= further_metrics(lacking, designs, solved, racks, self.car)
+            metrics |= further_metrics(lacking, designs, solved, racks, self.car, column)
         return metrics, closest
+
+    def drive(self, designs: Designs, solved: Solved) -> Driven | None:
+        """The columns of designs whose poses have been found; None of a study without one."""
+        column = self.bolting.column
+        if column is None:
+            return None
+        wanted = self.limits.clearance_mm
+        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, wanted)
 
     def clearances(
         self,
         designs: Designs,
         solved: Solved,
+        driven: Driven | None = None,
         *,
         poses_between: bool = True,
         only: Collection[str] | None = None,
     ) -> dict[str, Array]:
-        """`clearance_metrics` of designs whose poses have been found."""
-        return clearance_metrics(
+        """`clearance_metrics` of designs whose poses have been found, and of their columns."""
+        found = clearance_metrics(
             designs,
             solved,
             self.racks,
@@ -550,8 +627,19 @@ class Problem:
             drive_side=self.car.drive_side,
             limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
+            roll_deg=self.roll_deg(designs),
             only=only,
         )
+        if driven is None:
+            return found
+        far = told_apart_mm(self.clearance_wanted_mm)
+        args = (driven, designs, solved, self.racks, self.room, far)
+        shafts = {
+            pair_column(COLUMN_PART, name): gap
+            for name, gap in column_clearances(*args, poses_between=poses_between).items()
+        }
+        found["clearance_mm"] = np.fmin.reduce([found["clearance_mm"], *shafts.values()])
+        return found | shafts
 
     @property
     def clearance_wanted_mm(self) -> float:
@@ -593,6 +681,8 @@ class Problem:
         for name in self.constraint_names:
             if name in bounds:
                 value = np.max(bounds[name].excess(self.bounded(name, designs, metrics)), axis=-1)
+                if name in IF_KNOWN:
+                    value = np.where(self._silent(name, designs, metrics), -np.inf, value)
             elif name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":
@@ -612,9 +702,19 @@ class Problem:
             columns.append(value)
         return np.stack(columns, axis=1)
 
+    def _silent(
+        self, name: str, designs: Designs, metrics: Mapping[str, Array]
+    ) -> NDArray[np.bool_]:
+        """Designs (N,) that assemble, of racks whose catalogue does not say enough for a number.
+
+        A limit on it cannot stop them, and the comparison says so.
+        """
+        lacks = np.array([bool(quantity(name).missing(self, rack)) for rack in self.racks])
+        return np.asarray(lacks[designs.rack] & np.isfinite(metrics["rack_needed_mm"]))
+
     def bounded(self, name: str, designs: Designs, metrics: Mapping[str, Array]) -> Array:
         """Values (N,) of a quantity that is bounded; NaN where there is none."""
-        if name in VARIABLES:
+        if name in self.variables:
             return designs.column(name)
         return metrics.get(name, np.full(len(designs), np.nan))
 

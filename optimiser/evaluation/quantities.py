@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 from optimiser.evaluation.quantity import (
     BAR,
     BENT_BAR,
+    BOLT,
     COLLARS,
     COLUMN,
+    FEET,
     FREE_RODS,
     FRICTION,
     LOADS,
@@ -22,19 +24,24 @@ from optimiser.evaluation.quantity import (
     PAIRS,
     PART_LOCK,
     PINION,
+    PINION_PLACE,
     PLAY,
     PRICE,
     RACK,
     RIDE,
     ROD,
+    ROLLED,
     SEARCH,
     SECTION,
     STIFFNESS,
     TOLERANCE,
     TURNED,
     TURNS,
+    TWISTED,
+    TWO_JOINTS,
     TYRE,
     WOUND,
+    ZONES,
     Quantity,
 )
 
@@ -49,6 +56,7 @@ _GOUGH = "Gough, as quoted by Sharp and Granger (abstract read, formula from mem
 _SHIGLEY = "Shigley's Mechanical Engineering Design (from memory)"
 _GEOMETRY = "elementary geometry"
 _STATICS = "elementary statics: virtual forces"
+_JOINTS = "pins of a cross square to each other: elementary spherical trigonometry"
 _CARS = (
     "quasi-random cars: in `trials.csv` 4,096 to first order (with tolerances like the demo's "
     "within 1 % of 8,192 full cars, with four times as large ones 4 %; 256 full cars near the end "
@@ -59,7 +67,7 @@ _CARS = (
 _OF_MANY = "is the least of a rack's designs, not a number of one", "name the number itself"
 
 _BOUGHT = "is of a rack, not of a design", "the catalogue says what a rack has"
-_GIVES = (STIFFNESS, BENT_BAR, COLUMN)
+_GIVES = (STIFFNESS, BENT_BAR, TWISTED)
 _UNDER_LOAD = (
     (
         "lateral_per_kn_deg",
@@ -318,6 +326,56 @@ QUANTITIES = (
         "upright: with `[arms] outer_bolt` as given, else with the worst of steering axis, "
         "vertical and square to the rod at rest",
         "less", _GEOMETRY, shown=("racks",), own_limit="outer_joint_angle_deg"),
+    # --- bolted down and driven ---
+    Quantity("rack_roll_deg", "roll of the rack", "deg", 1,
+        "about its bar, positive when what was up goes rearward, counted from how it lies in its "
+        "own car, turned end for end first where it has to be", needs=(RACK, ROLLED)),
+    Quantity("mount_mm", "distance of the feet from where they may stand", "mm", 1,
+        "the greater over both feet of the distance to the nearest `[[mount_zone]]` for it, 0 "
+        "within; with zones a limit, at most 0 where `[limits.at_most]` says nothing else",
+        "less", _GEOMETRY, needs=(RACK, FEET, ZONES)),
+    Quantity("foot_bolt_tilt_deg", "tilt of the feet's bolts", "deg", 1,
+        "angle of the feet's bolts to the nearest CAD axis, the rack as it lies in the car",
+        "less", _GEOMETRY, needs=(RACK, BOLT)),
+    Quantity("pinion_facing_deg", "angle at which the pinion faces", "deg", 1,
+        "about the bar from straight up, positive rearward, the rack as it lies in the car; where "
+        "`[search.vary] rack_roll_deg` is given and no `[column]`, a limit, -45 to 135 where "
+        "`[limits]` say nothing else (common practice, no source)",
+        source=_GEOMETRY, needs=(RACK, PINION_PLACE)),
+    Quantity("column_upper_angle_deg", "angle of the column's upper joint", "deg", 1,
+        "between the steering wheel's shaft and the middle shaft, with one joint the pinion's "
+        "axis, at the places that are chosen: the least ripple at the best phase with both angles "
+        "within `joint_limit_deg` and all clear, else the least greater angle; of places within "
+        "0.01 deg or 0.01 % the least lower, then the least upper distance; `joint_limit_deg` is a "
+        "limit on it", "less", _GEOMETRY, needs=(RACK, PINION_PLACE, COLUMN)),
+    Quantity("column_lower_angle_deg", "angle of the column's lower joint", "deg", 1,
+        "likewise between the middle shaft and the pinion's axis",
+        "less", _GEOMETRY, needs=(RACK, PINION_PLACE, COLUMN, TWO_JOINTS)),
+    Quantity("column_phase_deg", "best phase of the middle shaft", "deg", 1,
+        "angle on the middle shaft from its upper fork to its lower fork, right-handed looking "
+        "from the steering wheel to the pinion, that leaves the least ripple: that of the planes "
+        "of the two bends; 90 and -90 are the same",
+        source=_JOINTS, needs=(RACK, PINION_PLACE, COLUMN, TWO_JOINTS)),
+    Quantity("column_phase_stepped_deg", "phase of the middle shaft to build", "deg", 1,
+        "the nearest to it in whole steps of `yoke_step_deg` from forks in line",
+        source=_JOINTS, needs=(RACK, PINION_PLACE, COLUMN, TWO_JOINTS)),
+    Quantity("column_fork_deg", "fork on the steering wheel's shaft", "deg", 1,
+        "angle of the pin of that fork from the plane of its bend with the wheels straight ahead, "
+        "right-handed looking from the steering wheel to the pinion, for `straight_ahead`",
+        source=_JOINTS, needs=(RACK, PINION_PLACE, COLUMN)),
+    Quantity("column_ripple_percent", "ripple of the column", "%", 2,
+        "greatest over least of d(pinion)/d(wheel), less one, at the phase to build",
+        "less", _JOINTS, needs=(RACK, PINION_PLACE, COLUMN)),
+    Quantity("column_ripple_free_percent", "ripple of the column at the best phase", "%", 2,
+        "the same at the best phase, `max(c1/c2, c2/c1)^2 - 1` with the cosines of the two angles",
+        "less", _JOINTS, needs=(RACK, PINION_PLACE, COLUMN)),
+    Quantity("column_miss_mm", "by how much the column misses", "mm", 1,
+        "with one joint the least distance of the range of its places on the steering wheel's "
+        "shaft from that on the pinion's axis, at most 2; with two by how much the middle shaft is "
+        "shorter or longer than `shaft_length_mm`, at most 0, where `[limits.at_most]` says "
+        "nothing else", "less", _GEOMETRY, needs=(RACK, PINION_PLACE, COLUMN)),
+    Quantity("column_shaft_mm", "length of the column's middle shaft", "mm", 1,
+        "joint to joint", source=_GEOMETRY, needs=(RACK, PINION_PLACE, COLUMN, TWO_JOINTS)),
     # --- the car around it ---
     Quantity("kingpin_track_mm", "between steering axes at the ground", "mm", 1,
         "where both steering axes meet the ground, at rest", source=_GEOMETRY, shown=("corner",)),
@@ -383,6 +441,8 @@ def shown(place: Shown) -> tuple[Quantity, ...]:
 PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
 """As columns have them, in the order of `clearance.metrics.MEASURED`."""
 _TYRE = "tyre"
+COLUMN_PART = "column"
+"""The shafts of a `[column]`, measured beside `PARTS` where there are any."""
 CLOSEST, TYRE_CLOSEST = 5, "tyre_closest_pair"
 """How many of the closest pairs are told of a design, and the column for that of the tyre."""
 PAIR, CLOSEST_PAIRS = _BY_NAME["clearance_PART_OTHER_mm"], _BY_NAME["closest_N_mm"]
@@ -416,7 +476,7 @@ def is_of_tyre(column: str) -> bool:
 def pair_part(column: str) -> str:
     """'tie_rod' of 'clearance_tie_rod_pedal_box_mm'; empty where it begins with no part."""
     pair = column.removeprefix("clearance_")
-    return next((name for name in (*PARTS, _TYRE) if pair.startswith(name)), "")
+    return next((name for name in (*PARTS, COLUMN_PART, _TYRE) if pair.startswith(name)), "")
 
 
 def pair_words(column: str) -> str:

@@ -6,10 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
+from optimiser.evaluation.bolting import missing_for_feet, missing_for_pinion
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
+    from optimiser.evaluation.bolting import Bolting
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.compliance import Stiffness
     from optimiser.metrics.play import Play
@@ -38,6 +41,10 @@ class Asked(Protocol):
     def play(self) -> Play | None: ...  # noqa: D102
     @property
     def has_tyre(self) -> bool: ...  # noqa: D102
+    @property
+    def rolls(self) -> bool: ...  # noqa: D102
+    @property
+    def bolting(self) -> Bolting: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -78,7 +85,7 @@ BAR = Need(
 )
 STIFFNESS = Need("[stiffness]", lambda asked, _: asked.stiffness is not None)
 BENT_BAR = Need(BAR.words, lambda asked, rack: asked.stiffness is None or BAR.given(asked, rack))
-COLUMN = Need(
+TWISTED = Need(
     "catalogue column turns",  # of [stiffness] column_nm_per_deg
     lambda asked, rack: (
         asked.stiffness is None
@@ -121,6 +128,25 @@ RIDE = Need("[car] ride_heights_mm", lambda asked, _: bool(asked.car.ride_height
 PART_LOCK = Need(
     "[steering] acceptable_part_lock_bump_steer_deg",
     lambda asked, _: asked.steering.acceptable_part_lock is not None,
+)
+ZONES = Need("[[mount_zone]]", lambda asked, _: bool(asked.bolting.zones))
+FEET = Need(
+    "catalogue columns made_for and of both feet, left_foot_along_mm and on",
+    lambda _, rack: rack is not None and not missing_for_feet(rack),
+)
+BOLT = Need(
+    "catalogue columns made_for and foot_bolt",
+    lambda _, rack: rack is not None and None not in (rack.made_for, rack.foot_bolt),
+)
+PINION_PLACE = Need(
+    "catalogue columns made_for, pinion_side, pinion_offset_mm, pinion_length_mm, pinion_angle_deg",
+    lambda _, rack: rack is not None and not missing_for_pinion(rack),
+)
+ROLLED = Need("[search.vary] rack_roll_deg", lambda asked, _: asked.rolls)
+COLUMN = Need("[column]", lambda asked, _: asked.bolting.column is not None)
+TWO_JOINTS = Need(
+    "[column] joints = 2",
+    lambda asked, _: asked.bolting.column is None or asked.bolting.column.joints == 2,
 )
 _MOST_DIGITS = 6
 _NOTHING = 1e-9

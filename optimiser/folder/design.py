@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_text
 from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.effort_curve import effort_curve
@@ -47,9 +48,15 @@ def write_design(folder: Path, chosen: Chosen) -> None:
             chosen.study.frame,
             chosen.lengths_mm,
             chosen.title,
-            fitting_sentences(problem, chosen.design, chosen.outcome),
+            (
+                *fitting_sentences(problem, chosen.design, chosen.outcome),
+                *bolt_sentences(problem, chosen.design, chosen.study.frame),
+            ),
+            bolted_points(problem, chosen.design),
         ),
     )
+    if drilling := drilling_text(problem, chosen.design, chosen.title, CAUTION):
+        write_text(folder / "drilling.csv", drilling)
     end = chosen.steering_end_mm
     table = pose_table(
         points,

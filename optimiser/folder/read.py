@@ -16,7 +16,7 @@ from optimiser.answer.break_even import BREAK_EVEN_FILE, from_table
 from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
 from optimiser.base.files import plain_text
-from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.evaluation.quantities import CLOSEST_WORDS
 from optimiser.study.case import frame_key
 from optimiser.study.read import read_case
@@ -247,7 +247,7 @@ def _units(problem: Problem, record: dict[str, Any], columns: Columns) -> tuple[
     names = [rack.name for rack in problem.racks]
     designs = Designs(
         np.array([names.index(name) for name in columns["rack"]], dtype=np.intp),
-        np.stack([columns[name] for name in VARIABLES], axis=1),
+        np.stack([columns[name] for name in problem.variables], axis=1),
     )
     outcome = _evaluation(problem, columns)
     origin = columns["origin"]
@@ -282,7 +282,7 @@ def _starts(unit: dict[str, Any]) -> tuple[int, int]:
 
 def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
-    given = ("design", "rack", *VARIABLES, *limits, *_AFTER, *CLOSEST_WORDS)
+    given = ("design", "rack", *problem.variables, *limits, *_AFTER, *CLOSEST_WORDS)
     metrics = {name: values for name, values in columns.items() if name not in given}
     objectives = problem.objective_values(metrics)
     # Price and mass are known of a design that cannot assemble; as objectives they are not.

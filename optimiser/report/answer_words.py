@@ -19,6 +19,7 @@ from optimiser.answer.held import accepted_values
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
 from optimiser.answer.wanted import asked_of
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
@@ -186,7 +187,8 @@ def _place(result: RunResult, row: int, begin: str) -> str:
 def _all_numbers(result: RunResult, row: int) -> str:
     """Every number of a design that the study says what it may be of, as made exactly."""
     problem, metrics = result.problem, result.evaluation.metrics
-    bounded = (name for name in problem.bounds if name in metrics)
+    # What is asked of feet and column without a word of the study is told beside.
+    bounded = (name for name in problem.bounds if name in metrics and name not in IF_KNOWN)
     names = dict.fromkeys((*accepted_values(problem), *bounded))
     return ", ".join(said(name, metrics[name][row]) for name in names)
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.held import bounded_values, held
 from optimiser.answer.limits_and_growth import binding_sentences
-from optimiser.evaluation.designs import VARIABLES
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.words import number
@@ -61,7 +63,7 @@ def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
         "spacer_mm": " at each end",
         "arm_height_mm": " above ground",
     }
-    for one in map(quantity, (*VARIABLES, "tie_rod_length_mm")):
+    for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm")):
         value = lengths[one.name]
         value = abs(value) if one.name == "rack_fore_aft_mm" else value
         yield one.words, f"{number(value, one.digits)} {one.unit}{after.get(one.name, '')}"
@@ -78,7 +80,8 @@ def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
         one, kept = quantity(bound.name), bound.kept(measured)
         value = f"{number(measured, one.digits)} {one.unit}".rstrip()
         low = bound.least is not None and (bound.most is None or measured < bound.least)
-        yield one.words, value, against(bound, kept, low), kept
+        if not (one.name in IF_KNOWN and np.isnan(measured)):
+            yield one.words, value, against(bound, kept, low), kept
 
 
 def against(bound: Bound, kept: bool, low: bool) -> str:

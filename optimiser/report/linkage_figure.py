@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
+from optimiser.answer.bolted import bolted_lines
 from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.steering_arm import arm_foot
@@ -120,7 +121,16 @@ def _scene(chosen: Chosen) -> plots.Scene:
         for name, line in _lines(drawn, 0.0).items()
         if name in ("tie rod", "rack", "steering arm")
     }
-    return plots.Scene(parts, before, swept, wheels, outlines)
+    return plots.Scene(parts, before, swept, wheels, outlines, _bolted(chosen))
+
+
+def _bolted(chosen: Chosen) -> dict[str, Array]:
+    """Lines (n, 2, 3) of feet's bolts, pinion and column by kind, as far as there are any."""
+    found: dict[str, list[Array]] = {}
+    for name, line in bolted_lines(chosen.problem, chosen.design).items():
+        kind = "column" if name.startswith("column") else "feet" if "foot" in name else "pinion"
+        found.setdefault(kind, []).append(line)
+    return {kind: np.array(lines) for kind, lines in found.items()}
 
 
 def _near_enough(problem: Problem, shapes: tuple[KeepOutShape, ...]) -> Iterator[KeepOutShape]:

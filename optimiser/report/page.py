@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_rows
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
+from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.held import accepted_values
 from optimiser.answer.limits_and_growth import (
     REFERENCE,
@@ -21,8 +23,10 @@ from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, 
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.answer.wanted import band_numbers
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.clearance.metrics import told_apart_mm
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.driven import COLUMN
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.answer_words import shimmed_words
@@ -131,7 +135,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "origin": ORIGINS.get(origin, origin),
         "setting_out": [
             (f"{one.words}: {one.definition}", number(lengths[one.name], one.digits), one.unit)
-            for one in map(quantity, (*VARIABLES, "tie_rod_length_mm"))
+            for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm"))
         ],
         "joints": [
             (name.replace("_", " "), [number(float(v), 2) for v in frame.to_cad(point)])
@@ -140,6 +144,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
                 ("inner_joint", chosen.points.inner_joint),
             )
         ],
+        "bolted": _bolted_part(chosen),
         "numbers": list(_number_rows(chosen)),
         "heights": height_table(chosen),
         "roll": roll_rows(chosen),
@@ -151,6 +156,34 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "far": f"{told_apart_mm(chosen.problem.clearance_wanted_mm):g}",
         "built": "with tolerances" in _judged(chosen.problem),
     }
+
+
+def _bolted_part(chosen: Chosen) -> dict[str, Any]:
+    """Feet, pinion and column: points in the CAD frame, the drilling sheet, and numbers."""
+    problem, design, frame = chosen.problem, chosen.design, chosen.study.frame
+    names = ("mount_mm", "foot_bolt_tilt_deg", "pinion_facing_deg", *COLUMN)
+    found = design_numbers(problem, design, chosen.outcome)
+    points = bolted_points(problem, design)
+    return {
+        "points": [
+            (_plain(name), [number(float(v), 2) for v in frame.to_cad(at)])
+            for name, at in points.items()
+        ],
+        "bolts": list(bolt_sentences(problem, design, frame)),
+        "drilling": [
+            (_plain(foot), _plain(to), number(distance, 1))
+            for foot, to, distance in drilling_rows(problem, design)
+        ],
+        "numbers": [
+            (one.words, number(value, one.digits), one.unit)
+            for one in map(quantity, names if points else ())
+            if (value := found.get(one.name)) is not None
+        ],
+    }
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _chosen_heading(result: RunResult) -> str:
@@ -183,7 +216,9 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
         )
         bound = bounds.get(one.name)
         text = f"{bound_range(bound)} {one.unit}".rstrip() if bound else ""
-        yield one.words, now, then, text, bound.kept(value) if bound else None
+        # A limit that came without a word does not hold where the catalogue does not say enough.
+        silent = one.name in IF_KNOWN and np.isnan(value)
+        yield one.words, now, then, text, bound.kept(value) if bound and not silent else None
     bumps = (corner_numbers(problem, p).bump for p in (chosen.points, problem.points))
     for band, drawn_band in zip(*(band_numbers(problem, b) for b in bumps), strict=True):
         kept, limit = band.value <= band.accepted, f"{band.accepted:g} deg"

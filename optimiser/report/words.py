@@ -143,8 +143,8 @@ def assumptions(problem: Problem) -> Iterator[str]:
         rest = "Brackets" if problem.has_tyre else "Tyres, brackets"
         yield (
             "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
-            f"what the study gives a thickness or a place. {rest}, hoses and the steering column "
-            "are not in it."
+            f"what the study gives a thickness or a place. {rest}, hoses and "
+            f"{_column_left_out(problem)} are not in it."
         )
         if any(item.moves for item in problem.room.keep_outs):
             yield (
@@ -158,6 +158,11 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "The tyre is the free one, a ring that steers, cambers and travels with the upright. "
             "It is not deflected, does not grow with speed, and is not measured to the ground "
             "nor to what lies inside its own wheel."
+        )
+    if problem.bolting.column is not None:
+        yield (
+            "The column is of rigid shafts on fixed bearings and joints without play; couplings, "
+            "bearings, a collapsible part and what the shafts have to carry are not in it."
         )
     if problem.loads is None:
         yield "No loads are estimated: the study has no [loads] table."
@@ -176,3 +181,10 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "Buckling takes the tie rod as a straight bar with pinned ends, spacers counted in "
             "where their section is given; kerb strikes are not in it."
         )
+
+
+def _column_left_out(problem: Problem) -> str:
+    """What of the steering column has no clearance."""
+    column = problem.bolting.column
+    measured = column is not None and column.shaft_diameter_mm is not None
+    return "the forks of the column's joints" if measured else "the steering column"

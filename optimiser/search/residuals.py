@@ -104,14 +104,14 @@ class Model:
         """Columns of `Table.rows` that belong to each objective, then to each limit; known from
         the first table on."""
         free = {}
-        for name in VARIABLES:
+        for name in problem.variables:
             choice = problem.space[name]
             if isinstance(choice, Range) and choice.low < choice.high:
                 free[name] = choice
-        self.columns = [VARIABLES.index(name) for name in free]
+        self.columns = [problem.variables.index(name) for name in free]
         self.held = [
             number
-            for number, name in enumerate(VARIABLES)
+            for number, name in enumerate(problem.variables)
             if name not in free and not isinstance(problem.space[name], FollowsRack)
         ]
         """Columns of the variables that keep their value."""

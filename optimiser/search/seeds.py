@@ -20,7 +20,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import crowding_distance, non_dominated_ranks
-from optimiser.evaluation.designs import Designs, FollowsRack, Range, Stock, nearest_allowed
+from optimiser.evaluation.designs import (
+    ROLL,
+    Designs,
+    FollowsRack,
+    Range,
+    Stock,
+    nearest_allowed,
+)
 from optimiser.evaluation.quantities import excess_words
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.ideal import Fit, ideal_for_motion, solve_for_spacing, upright_motion
@@ -259,5 +266,9 @@ def _finish(
     free["rack_height_mm"] = nearest_allowed(space["rack_height_mm"], rack_height[there])
     if not isinstance(space["arm_height_mm"], FollowsRack):
         free["arm_height_mm"] = nearest_allowed(space["arm_height_mm"], arm_height[there])
+    if ROLL in space:
+        # Feet and pinion do not move the linkage: the roll that the rack has without a word.
+        lies = np.full(int(there.sum()), problem.default_rolls_deg[rack])
+        free[ROLL] = nearest_allowed(space[ROLL], lies)
     order = {name: free[name] for name in ("rack_height_mm", *free)}
     return problem.designs(np.full(int(there.sum()), rack), dict(order))

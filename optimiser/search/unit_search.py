@@ -18,7 +18,7 @@ from optuna.distributions import CategoricalDistribution
 from optuna.storages import InMemoryStorage
 from optuna.trial import TrialState
 
-from optimiser.evaluation.designs import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.designs import Designs, Evaluation
 from optimiser.search.progress import Progress
 from optimiser.search.sampler import (
     Batch,
@@ -332,7 +332,7 @@ def _starts(trials: Sequence[FrozenTrial]) -> NDArray[np.intp]:
 
 
 def _empty_records(problem: Problem) -> Records:
-    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
     shape = (0, len(problem.objectives.names))
     return Records(
         nothing,

@@ -12,8 +12,8 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.base.files import readable
+from optimiser.evaluation.designs import ALL_VARIABLES
 from optimiser.evaluation.problem import (
-    VARIABLES,
     Car,
     Choice,
     FollowsRack,
@@ -35,6 +35,8 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.metrics.wanted import Curve
+from optimiser.study.bolting_parts import bolting_of
+from optimiser.study.keys import Span
 from optimiser.study.problem_parts import (
     accepted_bump_of,
     bounds_of,
@@ -49,7 +51,6 @@ from optimiser.study.problem_parts import (
     tolerances_of,
     wanted_toe_of,
 )
-from optimiser.study.tables import Span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -65,6 +66,7 @@ GREATEST_LOCK_DEG = 70.0
 # Beyond this the drawing and [car] loaded_radius_mm contradict each other about the ground.
 GROUND_GAP_MM = 100.0
 _NOTED_GAP_MM = 10.0
+_LEFT = {"left": 1.0, "right": -1.0}
 # The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
 LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
 _HASHED_DIGITS = 9  # of a mm: what is less is the arithmetic of changing axes
@@ -231,8 +233,10 @@ class Study:
             "arm_angle_deg": np.degrees(self.arm.angle),
         }
         space: dict[str, Choice] = {}
-        for name in VARIABLES:
+        for name in ALL_VARIABLES:
             value = getattr(self.file.search.vary, name)
+            if value is None:
+                continue
             if value == "follows rack":
                 space[name] = FollowsRack(float(outer[2] - inner[2]))
             elif value == "as drawn":
@@ -289,6 +293,7 @@ class Study:
             stiffness=stiffness_of(self.file),
             play=play_of(self.file),
             spring=spring_of(self.file, self.frame),
+            bolting=bolting_of(self.file, self.frame),
         )
 
     def _limits(self) -> Limits:
@@ -401,6 +406,12 @@ def _notes(study: Study) -> Iterator[str]:
         yield (
             f"The wheel centre is {abs(ahead):.0f} mm {'ahead of' if ahead > 0 else 'behind'} "
             "the middle of the front axle as [frame] ground_origin_mm gives it."
+        )
+    column, side = bolting_of(study.file, study.frame).column, study.file.car.drive_side
+    if column is not None and side is not None and column.wheel[1] * _LEFT[side] <= 0.0:
+        yield (
+            f"By [column] steering_wheel_mm the steering wheel is not on the {side}, where [car] "
+            "drive_side has the driver."
         )
     if all(isinstance(c, Stock) and len(c.values) == 1 for c in study.space.values()):
         yield "Nothing in [search.vary] is free: each rack has one design."

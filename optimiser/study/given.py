@@ -9,7 +9,7 @@ import numpy as np
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
 from optimiser.metrics.welded import lever_mm
@@ -108,18 +108,18 @@ def _lacks(place: str, name: str, what: str, need: Need, rack: Rack | None) -> I
 
 
 def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
-    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
     exact = problem.measured(Objectives())
-    pairs = [
-        column for column in exact.clearances(nothing, exact.solve(nothing)) if is_pair(column)
-    ]
+    solved = exact.solve(nothing)
+    found = exact.clearances(nothing, solved, exact.drive(nothing, solved))
+    pairs = [column for column in found if is_pair(column)]
     if name not in pairs:
         raise InputError(
             place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
         )
     if is_of_tyre(name):
         return
-    part = dict(zip(PARTS, MEASURED, strict=True))[pair_part(name)]
+    part = dict(zip(PARTS, MEASURED, strict=True)).get(pair_part(name))
     for rack in study.racks:
         if part in unchecked_parts(rack, problem.room):
             raise InputError(

@@ -23,6 +23,7 @@ from optimiser.metrics.tolerance import Tolerances
 from optimiser.metrics.tolerance.shims import Shimming
 from optimiser.metrics.wanted import WantedToe
 from optimiser.metrics.welded import Spring
+from optimiser.study.bolting_parts import add_bolting_bounds
 from optimiser.study.measuring import MeasuringTable
 
 if TYPE_CHECKING:
@@ -45,9 +46,11 @@ KG_PER_MM3 = 1e-9  # of one kg/m3
 def bounds_of(file: StudyFile) -> tuple[Bound, ...]:
     """Limits on any quantity, in the order in which the file names them, `at_most` first.
 
-    What is acceptable at half lock and at other ride heights is one on the number of its name.
+    What is acceptable at half lock and at other ride heights is one on the number of its name, and
+    so is what bolting the rack down and driving it asks.
     """
-    most, least = dict(file.limits.at_most), file.limits.at_least
+    most, least = dict(file.limits.at_most), dict(file.limits.at_least)
+    add_bolting_bounds(file, least, most)
     for name, value in _acceptable_elsewhere(file).items():
         most[name] = min(value, most.get(name, value))
     return tuple(Bound(name, least.get(name), most.get(name)) for name in {**most, **least})

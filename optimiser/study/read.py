@@ -15,6 +15,7 @@ from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, TYRE_OBSTACLES, 
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
+from optimiser.study.bolting_checks import check_bolting
 from optimiser.study.case import (
     Study,
     check_whole,
@@ -23,10 +24,10 @@ from optimiser.study.case import (
     least_circle_m,
 )
 from optimiser.study.given import check_given, check_spring
+from optimiser.study.keys import Span
 from optimiser.study.messages import shown
 from optimiser.study.problem_parts import room_of
 from optimiser.study.space_frame import read_frame
-from optimiser.study.tables import Span
 from optimiser.study.toml import expand, read_toml, validate, with_keys
 from optimiser.study.wanted import check_wanted, read_wanted_outer, read_wanted_toe
 
@@ -252,6 +253,7 @@ def _check_together(study: Study, where: str) -> None:
         )
     check_spring(study, where)
     _check_steering(study, where)
+    check_bolting(study, where)
     check_given(study, where)
     _check_between_stops(study, where)
 

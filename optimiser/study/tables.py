@@ -14,7 +14,8 @@ from pydantic import BeforeValidator, Discriminator, Tag, field_validator, model
 from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
-from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
+from optimiser.study.bolting_tables import ColumnTable, MountZoneTable
+from optimiser.study.keys import FROM_LIST, Point, Span, Table, key, kind_of, refuse
 from optimiser.study.measuring import MeasuringTable
 from optimiser.study.named import limit_named, objective_named, shown_name
 from optimiser.study.part_tables import (
@@ -40,19 +41,6 @@ _MOST_LISTED = 12
 
 
 # --- spellings of a value ------------------------------------------------------------------------
-
-
-class Span(Table):
-    """A range to search, `{from = LOW, to = HIGH}`."""
-
-    low: Annotated[float, key("lower bound", alias="from")]
-    high: Annotated[float, key("upper bound", alias="to")]
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if self.low > self.high:
-            refuse(f"from = {self.low:g} is above to = {self.high:g}", "exchange them")
-        return self
 
 
 _SPAN = Annotated[Span, Tag("range")]
@@ -447,6 +435,18 @@ class VaryTable(Table):
         ),
     ] = "as drawn"
 
+    rack_roll_deg: Annotated[
+        Free | None,
+        key(
+            "roll of the rack about its bar, positive when what was up goes rearward, counted from "
+            "how it lies in its own car, turned end for end first where it has to be",
+            "deg",
+            -360.0,
+            360.0,
+            absent="what keeps the pinion at its angle: 0 as made, twice `pinion_angle_deg` turned",
+        ),
+    ] = None
+
     @field_validator("*")
     @classmethod
     def _stock(cls, value: Any) -> Any:
@@ -708,6 +708,7 @@ class Variant(Table):
 
 
 _Listed = Annotated[tuple[KeepOut, ...], FROM_LIST]
+_Zones = Annotated[tuple[MountZoneTable, ...], FROM_LIST]
 _Variants = Annotated[tuple[Variant, ...], FROM_LIST]
 
 
@@ -728,6 +729,8 @@ class StudyFile(Table):
     objectives: Annotated[ObjectivesTable, key("objectives")] = ObjectivesTable(acceptable={})
     limits: Annotated[LimitsTable, key("limits")] = LimitsTable(at_most={}, at_least={})
     keep_out: Annotated[_Listed, key("keep-outs")] = ()
+    mount_zone: Annotated[_Zones, key("where the rack's feet may stand")] = ()
+    column: Annotated[ColumnTable | None, key("steering column")] = None
     wheel: Annotated[WheelTable | None, key("wheel rim")] = None
     tie_rod: Annotated[TieRodTable | None, key("tie rods")] = None
     spacer: Annotated[SpacerTable | None, key("spacers")] = None

@@ -103,6 +103,7 @@ def clearance_metrics(
     limit_mm: float = 0.0,
     poses_between: bool = True,
     only: Collection[str] | None = None,
+    roll_deg: Array | None = None,
 ) -> dict[str, Array]:
     """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
 
@@ -123,11 +124,15 @@ def clearance_metrics(
         poses_between: measure tie rod, outer joint and steering arm in the poses of
             `engine.between` too; False for the poses of `solved` alone.
         only: columns of pairs that are given beside those that come near; None for every pair.
+        roll_deg: as in `pinion_housings`.
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
     if len(whole) < count:
         designs, solved = designs.select(whole), _some(solved, whole)
-    pinions = pinion_housings(designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side)
+        roll_deg = None if roll_deg is None else roll_deg[whole]
+    pinions = pinion_housings(
+        designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side, roll_deg=roll_deg
+    )
     moving = moving_parts(designs, solved, racks, room)
     still = still_parts(designs, solved, racks, room)
     pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)

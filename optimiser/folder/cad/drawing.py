@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.answer.bolted import bolted_lines, bolted_points
 from optimiser.answer.run_result import CAUTION
 from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
 from optimiser.folder.cad.moved import moved_parts
@@ -25,6 +26,7 @@ Kind = Literal[
     "tie rods",
     "spacers",
     "rack",
+    "column",
     "keep-outs",
     "tyres",
     "tie rods in motion",
@@ -69,7 +71,11 @@ def make_drawing(chosen: Chosen) -> Drawing:
         named |= {f"{prefix}{name}": frame.to_cad(value) for name, value in side.items()}
         lines += _side(prefix, side, its_end, frame)
     lines.append(_line("rack", "rack", ends, frame))
-    for shape in keep_outs(chosen.problem.room, carried_to(chosen.problem.points, points)):
+    problem, design = chosen.problem, chosen.design
+    named |= {name: frame.to_cad(at) for name, at in bolted_points(problem, design).items()}
+    for name, path in bolted_lines(problem, design).items():
+        lines.append(_line(name, "column" if name.startswith("column") else "rack", path, frame))
+    for shape in keep_outs(problem.room, carried_to(problem.points, points)):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
     lines += [Line(name, kind, frame.to_cad(wires)) for name, kind, wires in moved_parts(chosen)]
     return Drawing(chosen.title, CAUTION, named, tuple(lines))
@@ -100,6 +106,6 @@ def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[
     return lines
 
 
-def _line(name: str, kind: Kind, path: list[Array], frame: CadFrame) -> Line:
+def _line(name: str, kind: Kind, path: list[Array] | Array, frame: CadFrame) -> Line:
     at = frame.to_cad(np.array(path))
     return Line(name, kind, np.stack([at[:-1], at[1:]], axis=1))

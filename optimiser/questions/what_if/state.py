@@ -11,7 +11,7 @@ import numpy as np
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
-from optimiser.evaluation.designs import VARIABLES, FollowsRack
+from optimiser.evaluation.designs import FollowsRack
 from optimiser.evaluation.quantities import quantity
 from optimiser.folder.choose import plausible_span
 from optimiser.folder.pick import PICKED
@@ -44,8 +44,9 @@ class State:
 
     @property
     def values(self) -> dict[str, float]:
-        """The six variables."""
-        return {name: float(self.chosen.design.column(name)[0]) for name in VARIABLES}
+        """Its variables."""
+        names = self.chosen.problem.variables
+        return {name: float(self.chosen.design.column(name)[0]) for name in names}
 
     def asked_otherwise(self) -> dict[str, dict[str, Any]]:
         """Keys of the study that were changed, by table, with their values now."""
