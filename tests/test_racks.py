@@ -44,6 +44,8 @@ def test_every_column_is_read_and_empty_cells_are_none(tmp_path):
         "tie_rod_adjustment_mm": "15",
         "tie_rod_diameter_mm": "14",
         "tie_rod_mass_kg": "0.5",
+        "inner_joint_spacing_plus_minus_mm": "2",
+        "travel_plus_minus_mm": "3.5",
     }
     assert tuple(full) == COLUMNS
     blank = ["B", "510", "90", *[""] * (len(full) - 3)]

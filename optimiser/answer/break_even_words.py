@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from optimiser.search.break_even import BreakEven, End, Number, Stretch
 
 NOT_WORKED_OUT = (
-    "with which spacing, spacers or travel it would be acceptable is worked out by optimiser run "
-    "without --quick, when it is finished"
+    "with which spacing, spacers or travel it would be acceptable is worked out by a finished "
+    "optimiser run without --quick and without [search] refine = false"
 )
 _SAME_MM = 0.1
 _FINEST_MM = 0.1

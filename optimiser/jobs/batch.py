@@ -418,7 +418,8 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
-    if finished and not case.specs[0].settings.quick:
+    asked = case.specs[0]
+    if finished and asked.refine and not asked.settings.quick:
         evens = break_evens(result.problem, result.designs, result.evaluation, case.study.seed)
         result = replace(result, break_even=evens)
     answer = write_run(case.folder, result, finished=finished, problems=problems)

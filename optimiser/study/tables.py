@@ -468,7 +468,13 @@ class SearchTable(Table):
     ] = "nsga2"
     population: Annotated[int, key("designs in one generation", "1", 4, 2000)] = 50
     seeds: Annotated[bool, key("begin with designs placed by the ideal-inner-joint solve")] = True
-    refine: Annotated[bool, key("polish seeds and front with sequential linear programming")] = True
+    refine: Annotated[
+        bool,
+        key(
+            "polish seeds and front with sequential linear programming, and work out break-even of "
+            "every rack"
+        ),
+    ] = True
     prefer: Annotated[
         Prefer,
         key(
