@@ -19,7 +19,7 @@ from small_study import run_here
 
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
-from optimiser.linkage.racks import COLUMNS
+from optimiser.linkage.racks import COLUMNS, PLUS_MINUS
 from optimiser.metrics.kinematic import bump_steer
 
 if TYPE_CHECKING:
@@ -124,9 +124,11 @@ class RandomStudy:
                 "pinion_diameter_mm": self._round(40, 90),
                 "pinion_angle_deg": self._round(-180, 180),
             }
-            for column in COLUMNS[3:]:
+            for column in (one for one in COLUMNS[3:] if one not in PLUS_MINUS):
                 if self.rng.random() < 0.3 and not (self.kept and column == "tie_rod_length_mm"):
                     row[column] = ""
+            for column in PLUS_MINUS:
+                row[column] = self.rng_ride.choice(["", "", 0, 2.5, 30])
             rows.append(row)
         out = io.StringIO()
         writer = csv.DictWriter(out, COLUMNS)
