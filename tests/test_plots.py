@@ -35,7 +35,10 @@ def axes():
 def made(stored):
     result = stored.result
     chosen = result.chosen(result.winner)
-    asked = replace(chosen.problem, stiffness=Stiffness(5000.0))  # for the toe budget
+    asked = chosen.problem
+    # For the toe budget, and for how far it may steer.
+    collars = replace(asked.steering, stops="collars")
+    asked = replace(asked, stiffness=Stiffness(5000.0), steering=collars)
     design = design_figures(replace(chosen, problem=asked))
     return run_figures(result) | design | {"glance": glance_figure(chosen)}
 
