@@ -35,7 +35,10 @@ def axes():
 def made(stored):
     result = stored.result
     chosen = result.chosen(result.winner)
-    asked = replace(chosen.problem, stiffness=Stiffness(5000.0))  # for the toe budget
+    asked = chosen.problem
+    # For the toe budget, and for how far it may steer.
+    collars = replace(asked.steering, stops="collars")
+    asked = replace(asked, stiffness=Stiffness(5000.0), steering=collars)
     design = design_figures(replace(chosen, problem=asked))
     return run_figures(result) | design | {"glance": glance_figure(chosen)}
 
@@ -364,7 +367,7 @@ def test_pictures_are_not_blank_and_come_out_the_same(made, name):
     assert grey.shape[1] > (600 if name == "glance" else 900)
     dark = float((grey < 128.0).mean())
     assert 0.002 < dark < 0.3
-    assert (grey > 250.0).mean() > 0.5
+    assert (grey > 250.0).mean() > (0.4 if name == "free_lock" else 0.5)  # what is free is filled
 
 
 @pytest.mark.parametrize("name", sorted(ALT))

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/break_even.py              time and evaluations, the demo
     python tests/benchmarks/break_even.py --seeds 8    the same ends from other candidates?
-    python tests/benchmarks/break_even.py --referee 20 random studies and the two that come with it
+    python tests/benchmarks/break_even.py --referee 20 random cars and the two studies
 
 The referee knows nothing of walks: at a tenth of a millimetre outside each end it looks for an
 acceptable design by differential evolution over every combination of stock values, its best
@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import itertools
 import sys
-import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -26,8 +25,9 @@ from scipy.optimize import differential_evolution, minimize
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / name) for name in (".", "cases"))]
 
-from random_studies import RandomStudy  # noqa: E402
+from heights_referee import random_car  # noqa: E402
 
+from optimiser.evaluation.asked import KeepOut, Room  # noqa: E402
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, Stock  # noqa: E402
 from optimiser.evaluation.problem import Problem  # noqa: E402
 from optimiser.search.break_even import SANE, break_evens  # noqa: E402
@@ -199,35 +199,62 @@ def luck(seeds: int) -> None:
         print(f"{name}: {int((away > STEP_MM).sum() + lost.sum())} of {away.size} ends missed")
 
 
-def referee(studies: int, first: int) -> None:
-    with tempfile.TemporaryDirectory() as place:
-        paths = (
-            [ROOT / "studies" / "demo.toml", ROOT / "studies" / "rescue.toml"] if not first else []
-        )
-        paths += [RandomStudy(Path(place, str(n)), n).path for n in range(first, first + studies)]
-        count = 0
-        for path in paths:
-            study = read_study(path)
-            problem = study.cases[0].problem()
-            if problem.needs_cars:
-                continue  # a minute and more a study; their ends are tested apart
-            designs = opened(problem) if study.file.search.seeds else None
-            if designs is None or not len(designs):
-                continue
-            began = time.process_time()
-            evens = break_evens(problem, designs, problem.evaluate(designs), 1)
-            taken = time.process_time() - began
-            wrong = check(problem, evens, bare=False) + check(problem, evens, bare=True)
-            ends = sum(len(s) * 2 for one in evens for s in (one.stretches, one.bare))
-            count += ends
-            gaps = sum(max(0, len(one.stretches) - 1) for one in evens)
-            print(
-                f"{path.parent.name}/{path.name}: {taken:.1f} s, {ends} ends, {gaps} gaps",
-                flush=True,
-            )
-            for line in wrong:
-                print(f"    {line}", flush=True)
-        print(f"{count} ends looked at")
+def car(seed: int) -> Problem:
+    """A car that nobody drew, parts in the way of its steering; stock values now and then."""
+    rng = np.random.default_rng([7, seed])
+    drawn = random_car(seed)
+    rack = replace(
+        drawn.racks[0],
+        travel_mm=float(rng.uniform(110.0, 180.0)),
+        housing_length_mm=drawn.racks[0].inner_joint_spacing_mm - 150.0,
+        housing_diameter_mm=45.0,
+    )
+    space = dict(drawn.space)
+    if rng.random() < 0.5:
+        space["spacer_mm"] = Stock((0.0, 10.0, 25.0))
+    if rng.random() < 0.3:
+        low, high = space["arm_height_mm"].low, space["arm_height_mm"].high
+        space["arm_height_mm"] = Stock((low, 0.5 * (low + high), high))
+    if rng.random() < 0.3:
+        length = 0.5 * (space["arm_length_mm"].low + space["arm_length_mm"].high)
+        space["arm_length_mm"] = Stock((length,))
+    low = drawn.points.inner_joint + np.array(
+        [rng.uniform(-80.0, 40.0), -rng.uniform(200.0, 500.0), rng.uniform(15.0, 60.0)]
+    )
+    high = low + rng.uniform([20.0, 50.0, 20.0], [80.0, 300.0, 80.0])
+    part = KeepOut("box", "box", tuple(low.tolist()), tuple(high.tolist()), mirror=True)
+    room = Room(
+        (part,), tie_rod_diameter_mm=14.0, joint_diameter_mm=30.0, arm_tube_diameter_mm=24.0
+    )
+    steering = replace(
+        drawn.steering,
+        acceptable_bump_steer=float(np.radians(rng.choice([0.05, 0.15, 0.4]))),
+        acceptable_ackermann_error=float(np.radians(rng.choice([0.5, 1.5, 3.0]))),
+        stops=str(rng.choice(["rack", "lock"])),
+    )
+    limits = replace(drawn.limits, clearance_mm=float(rng.choice([0.0, 4.0])))
+    return replace(drawn, racks=(rack,), space=space, room=room, steering=steering, limits=limits)
+
+
+def referee(cars: int, first: int) -> None:
+    problems = {f"car {seed}": car(seed) for seed in range(first, first + cars)}
+    if not first:
+        for name in ("demo", "rescue"):
+            problems[name] = read_study(ROOT / "studies" / f"{name}.toml").problem()
+    count = 0
+    for name, problem in problems.items():
+        designs = opened(problem)
+        began = time.process_time()
+        evens = break_evens(problem, designs, problem.evaluate(designs), 1)
+        taken = time.process_time() - began
+        wrong = check(problem, evens, bare=False) + check(problem, evens, bare=True)
+        ends = sum(len(s) * 2 for one in evens for s in (one.stretches, one.bare))
+        count += ends
+        gaps = sum(max(0, len(one.stretches) - 1) for one in evens)
+        print(f"{name}: {taken:.1f} s, {ends} ends, {gaps} gaps", flush=True)
+        for line in wrong:
+            print(f"    {line}", flush=True)
+    print(f"{count} ends looked at")
 
 
 def main() -> None:

@@ -57,6 +57,7 @@ class Carried:
         self._solved, self._corner, self.far = solved, corner, far_mm
         self._groups, self._ties = groups, ties
         self._links = Lines.of(link_parts(ties, corner)) if ties else None
+        self._link_bounds = None if self._links is None else Bounds.of(self._links)
         self._motions: dict[Carrier, Motion] = {}
         names = [tie.name for tie in ties]
         for _, group in groups:
@@ -81,12 +82,13 @@ class Carried:
             designs: design of each row of a part.
             grid: poses between the solved ones that are measured too; None for the solved alone.
         """
-        found = []
+        found, bounds = [], Bounds.of(lines)
         if self._links is not None:
-            found.append(self._before_links(lines, parts, designs, grid))
+            found.append(self._before_links(lines, bounds, parts, designs, grid))
         first = len(self._ties)
         for carrier, group in self._groups:
-            rows, others, values = self._before_group(lines, parts, designs, carrier, group, grid)
+            rows = self._about(lines, bounds, parts, designs, carrier, group, grid)
+            rows, others, values = self._before_group(lines, rows, designs, carrier, group, grid)
             found.append((rows, others + first, values))
             first += len(group.names)
         rows, others, values = (np.concatenate(part) for part in zip(*found, strict=True))
@@ -94,29 +96,57 @@ class Carried:
 
     # --- on one body ---
 
-    def _before_group(
+    def _motion(self, carrier: Carrier) -> Motion:
+        if carrier not in self._motions:
+            self._motions[carrier] = self._corner.motion(carrier)
+        return self._motions[carrier]
+
+    def _about(
         self,
         lines: Lines,
+        bounds: Bounds,
         parts: Sequence[int],
         designs: Index,
         carrier: Carrier,
         group: Obstacles,
         grid: Between | None,
+    ) -> Index:
+        """Rows of lines that come near where a body's parts are at all: by boxes in the car."""
+        low, high = group.corners()
+        low, high = low.min(axis=0), high.max(axis=0)
+        size = 0.5 * float(np.linalg.norm(high - low))
+        middle = self._motion(carrier).to_pose(0.5 * (low + high)[:, None, None])
+        bottom, top = middle.min(axis=-1) - size, middle.max(axis=-1) + size
+        mine = [part for part in parts if _faces(lines.names[part], carrier)]
+        each = np.arange(lines.count)
+        rows = np.concatenate([np.zeros(0, np.intp), *(part * lines.count + each for part in mine)])
+        here, there = bounds.corners(), designs[rows % max(1, lines.count)]
+        gap = np.maximum(bottom[:, there] - here[1][:, rows], here[0][:, rows] - top[:, there])
+        gap = np.maximum(gap, 0.0)
+        near = np.sum(gap * gap, axis=0) < self._reach(grid) ** 2
+        return np.asarray(rows[near])
+
+    def _reach(self, grid: Between | None) -> float:
+        return self.far + (OUTSIDE_MM if grid is not None else 0.0)
+
+    def _before_group(
+        self,
+        lines: Lines,
+        about: Index,
+        designs: Index,
+        carrier: Carrier,
+        group: Obstacles,
+        grid: Between | None,
     ) -> Found:
-        if carrier not in self._motions:
-            self._motions[carrier] = self._corner.motion(carrier)
-        everything = self._motions[carrier]
-        seen = _seen(lines, np.arange(len(lines.radius)), designs, everything.select)
-        faces = np.array(
-            [part in parts and _faces(name, carrier) for part, name in enumerate(lines.names)]
-        )
-        faces = np.repeat(faces[:, None], len(group.names), axis=1)
-        reach = self.far + (OUTSIDE_MM if grid is not None else 0.0)
-        rows, others = near_keep_outs(seen, Bounds.of(seen), group, reach, faces)
-        if not len(rows):
-            return rows, others, np.zeros(0)
-        if grid is None:
-            return rows, others, to_keep_outs(seen.select(rows), group, others, self.far)
+        if not len(about):
+            return about, about, np.zeros(0)
+        seen = _seen(lines, about, designs, self._motion(carrier).select)
+        faces = np.ones((1, len(group.names)), dtype=bool)
+        rows, others = near_keep_outs(seen, Bounds.of(seen), group, self._reach(grid), faces)
+        if not len(rows) or grid is None:
+            values = to_keep_outs(seen.select(rows), group, others, self.far)
+            return about[rows], others, values
+        rows = about[rows]
         used = np.unique(designs[rows % lines.count])
         motion = self._corner.between(grid, used).motion(carrier)
         place = np.zeros(len(self._solved.reason), dtype=np.intp)
@@ -127,7 +157,12 @@ class Carried:
     # --- between two ---
 
     def _before_links(
-        self, lines: Lines, parts: Sequence[int], designs: Index, grid: Between | None
+        self,
+        lines: Lines,
+        bounds: Bounds,
+        parts: Sequence[int],
+        designs: Index,
+        grid: Between | None,
     ) -> Found:
         links = self._links
         pairs = [
@@ -136,15 +171,14 @@ class Carried:
             for tie, item in enumerate(self._ties)
             if _faces_tie(lines.names[part], item)
         ]
-        if links is None or not pairs:
+        if links is None or self._link_bounds is None or not pairs:
             return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp), np.zeros(0)
         count, each = lines.count, np.arange(lines.count)
         rows = np.concatenate([part * count + each for part, _ in pairs])
         others = np.concatenate([tie * links.count + designs for _, tie in pairs])
-        outside = OUTSIDE_MM if grid is not None else 0.0
         near = near_tubes(
-            ((lines, Bounds.of(lines), rows), (links, Bounds.of(links), others)),
-            self.far + outside,
+            ((lines, bounds, rows), (links, self._link_bounds, others)),
+            self._reach(grid),
             moving=lines.moves,
         )
         rows, others = rows[near], others[near]
@@ -210,7 +244,10 @@ def _seen(
     motion: Callable[[Index], Motion] | None,
     grid: Between | None = None,
 ) -> Lines:
-    """Those rows of the lines, in the poses of `grid` where one is given, as a body sees them."""
+    """Those rows of the lines, in the poses of `grid` where one is given, as a body sees them.
+
+    As one part, whatever they are of.
+    """
 
     def moved(points: Array, at: Index) -> Picked:
         used, place = np.unique(at, return_inverse=True)
@@ -228,7 +265,7 @@ def _seen(
         start, end = Picked(both.points, both.rows[:half]), Picked(both.points, both.rows[half:])
     else:
         start, end = moved(start.points, start.rows[rows]), moved(end.points, end.rows[rows])
-    return Lines(lines.names, start, end, lines.radius[rows])
+    return Lines(("",), start, end, lines.radius[rows])
 
 
 def grid_of(solved: Solved) -> Between:
