@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +14,7 @@ from optimiser.evaluation.clearance.engine import (
 )
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM
 from optimiser.evaluation.clearance.parts import KINDS, Lines, between, moving_parts, obstacles
-from optimiser.evaluation.column_places import find_places
+from optimiser.evaluation.column_places import Places, find_places
 from optimiser.linkage.mirror import mirrored
 from optimiser.metrics.universal_joint import Driveline, half_turn, nearest_step
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import Room
     from optimiser.evaluation.bolting import Column
     from optimiser.evaluation.clearance.parts import Obstacles
-    from optimiser.evaluation.column_places import Places, Rows
+    from optimiser.evaluation.column_places import Rows
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.laid import LaidRacks
     from optimiser.evaluation.solved import Solved
@@ -71,6 +71,22 @@ class Driven:
     free: Driveline
     stepped: Array
     middle: Array
+
+    def select(self, rows: NDArray[np.intp]) -> Driven:
+        """Some of the designs, repeated where they are."""
+
+        def cut(part: Places | Driveline) -> dict[str, Array]:
+            return {one.name: getattr(part, one.name)[rows] for one in fields(part)}
+
+        return Driven(
+            self.column,
+            Places(**cut(self.places)),
+            self.end[rows],
+            Driveline(**cut(self.line)),
+            Driveline(**cut(self.free)),
+            self.stepped[rows],
+            self.middle[rows],
+        )
 
     def of_pinion(self, turned: Array) -> tuple[Array, Array]:
         """Turn of the steering wheel and d(pinion)/d(wheel) for turns (N, n) of the pinion.
