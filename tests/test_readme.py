@@ -263,9 +263,9 @@ def test_the_example_of_limits_and_wants_is_read(tmp_path):
     block = example("Limits and wants")
     study = demo_with(tmp_path, ('[[keep_out]]\nname = "pedal box"', f"{block}\n[[keep_out]]\n"
                                  'name = "pedal box"'))  # fmt: skip
-    problem = study.problem()
+    problem, own = study.problem(), demo_with(tmp_path).problem().bounds
     assert set(problem.bounds) == {*tomllib.loads(block)["limits"]["at_most"],
-                                   *tomllib.loads(block)["limits"]["at_least"]}  # fmt: skip
+                                   *tomllib.loads(block)["limits"]["at_least"], *own}  # fmt: skip
     assert problem.objectives.accepted == (900.0, 4.0)
 
 
