@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.bolting import missing_for_pinion
 from optimiser.evaluation.clearance.engine import (
     segment_box_distance,
     segment_cylinder_distance,
@@ -264,9 +265,11 @@ def column_clearances(
 ) -> dict[str, Array]:
     """Clearance of the shafts to every keep-out and to both tie rods by column, (N,) each.
 
-    Empty where the thickness of the shafts is not known. Distances beyond `far_mm` are that.
+    Empty where the thickness of the shafts is not known, or no rack's pinion. Distances beyond
+    `far_mm` are that; NaN of designs that cannot assemble.
     """
-    if driven.column.shaft_diameter_mm is None:
+    known = any(not missing_for_pinion(rack) for rack in racks)
+    if driven.column.shaft_diameter_mm is None or not known:
         return {}
     radius, shafts = 0.5 * driven.column.shaft_diameter_mm, driven.shafts()
     found: dict[str, Array] = {}
@@ -294,7 +297,8 @@ def column_clearances(
                 for side in _SIDES
             ]
             found["tie rod"][near] = np.min(gaps, axis=0) - radius - rods.radius[near]
-    return {name: np.minimum(gap, far_mm) for name, gap in found.items()}
+    there = solved.reason == ""
+    return {name: np.where(there, np.minimum(gap, far_mm), np.nan) for name, gap in found.items()}
 
 
 def _may_be_near(
