@@ -132,18 +132,31 @@ def test_a_shaft_that_cannot_be_long_enough_misses_by_what_it_lacks():
         assert found.miss_mm[row] == pytest.approx(1500.0 - longest, abs=1e-6 + WITHIN)
 
 
+class Where:
+    """Clear where some rule says so, and as far as it knows anywhere."""
+
+    def __init__(self, rule):
+        self.rule = rule
+
+    def __call__(self, rows, lower, upper):
+        return self.rule(lower, upper)
+
+    def ever(self, rows):
+        return np.ones(len(rows), dtype=bool)
+
+
 def test_places_that_are_not_clear_are_gone_round():
     end, pinion = even_column()
     column = COLUMN
 
-    def clear(rows, lower, upper):
+    def beyond(lower, upper):
         return (lower[..., None] >= 37.5) & (upper > 0.0)
 
-    found = find_places(column, end, pinion, clear)
+    found = find_places(column, end, pinion, Where(beyond))
     assert found.lower_mm[0] == pytest.approx(37.5, abs=1e-5)
     assert ripple_percent(*np.degrees([found.upper_bend[0], found.lower_bend[0]])) <= WITHIN + 1e-9
     # Nothing clear at all: the least greater bend, wherever that is.
-    stuck = find_places(column, end, pinion, lambda rows, lower, upper: upper < 0.0)
+    stuck = find_places(column, end, pinion, Where(lambda lower, upper: upper < 0.0))
     free = brute(column, end[0], pinion[0])
     least = np.maximum(free[2], free[3]).min()
     worst = np.degrees(max(stuck.upper_bend[0], stuck.lower_bend[0]))

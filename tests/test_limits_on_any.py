@@ -17,6 +17,7 @@ from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.one_off import one_off
 from optimiser.answer.rack_table import FAILS, compare
 from optimiser.evaluation.asked import Bound, LoadAssumptions, Objectives
+from optimiser.evaluation.bolting import Bolting
 from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.further import AT_REST, GEARING, PERCENTAGES
 from optimiser.evaluation.wants import bound_scale, bound_words
@@ -61,6 +62,7 @@ def test_numbers_of_a_batch_are_those_of_the_referee(demo):
     problem = demo.problem()
     ends = [Bound(name, most=1e3) for name in (*GEARING, *AT_REST, *PERCENTAGES)]
     asked = replace(problem, limits=replace(problem.limits, bounds=tuple(ends)))
+    asked = replace(asked, bolting=Bolting())  # the referee knows no column
     designs = drawn_designs(asked)
     found = asked.evaluate(designs).metrics
     assert set(found) >= {*GEARING, *AT_REST, *PERCENTAGES}

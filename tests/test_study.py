@@ -1245,7 +1245,7 @@ def test_the_demo_is_drawn_with_bump_steer_that_shows(demo):
 def test_the_demo_has_no_obvious_answer(demo):
     # Found by sampling, so what is not found is no proof; the margins are wide.
     problem = demo.problem()
-    outcomes = {rack.name: sample(problem, i, 2000)[1] for i, rack in enumerate(problem.racks)}
+    outcomes = {rack.name: sample(problem, i, 4000)[1] for i, rack in enumerate(problem.racks)}
     feasible = {name: bool(outcome.feasible.any()) for name, outcome in outcomes.items()}
     assert sum(feasible.values()) >= 5
     # enough length, too little travel: the shortest arm allowed needs more rack than there is

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.search.break_even import BOUGHT, NUMBERS, SANE, BreakEven, End
 
 if TYPE_CHECKING:
@@ -85,7 +85,8 @@ def table_columns(problem: Problem, evens: Evens) -> dict[str, list[object]]:
     ]
     names = ["rack", "number", "limits"]
     for end in _ENDS:
-        names += [f"{end}_mm", f"{end}_stopped_by", *(f"{end}_{name}" for name in VARIABLES)]
+        names += [f"{end}_mm", f"{end}_stopped_by"]
+        names += [f"{end}_{name}" for name in problem.variables]
     return {name: [row[name] for row in rows] for name in names}
 
 
@@ -98,7 +99,8 @@ def _row(problem: Problem, one: BreakEven, limits: str, stretch: Stretch) -> dic
     for name, end in zip(_ENDS, stretch, strict=True):
         row |= {f"{name}_mm": end.at_mm, f"{name}_stopped_by": " ".join(end.stops)}
         row |= {
-            f"{name}_{variable}": float(end.design.column(variable)[0]) for variable in VARIABLES
+            f"{name}_{variable}": float(end.design.column(variable)[0])
+            for variable in problem.variables
         }
     return row
 
@@ -113,7 +115,7 @@ def from_table(problem: Problem, columns: Mapping[str, Sequence[Any]]) -> Evens:
     found: dict[tuple[int, str, str], list[Stretch]] = {}
     for row in range(len(columns.get("rack", ()))):
         rack = names.index(columns["rack"][row])
-        low, high = (_end(columns, row, rack, name) for name in _ENDS)
+        low, high = (_end(problem, columns, row, rack, name) for name in _ENDS)
         key = (rack, columns["number"][row], columns["limits"][row])
         found.setdefault(key, []).append((low, high))
     return tuple(
@@ -129,8 +131,10 @@ def from_table(problem: Problem, columns: Mapping[str, Sequence[Any]]) -> Evens:
     )
 
 
-def _end(columns: Mapping[str, Sequence[Any]], row: int, rack: int, name: str) -> End:
-    values = [[float(columns[f"{name}_{variable}"][row]) for variable in VARIABLES]]
+def _end(
+    problem: Problem, columns: Mapping[str, Sequence[Any]], row: int, rack: int, name: str
+) -> End:
+    values = [[float(columns[f"{name}_{variable}"][row]) for variable in problem.variables]]
     return End(
         float(columns[f"{name}_mm"][row]),
         Designs(np.array([rack], dtype=np.intp), np.array(values)),

@@ -6,7 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.effort import N_MM_PER_N_M, parked_up_to_lock
+from optimiser.evaluation.effort import (
+    N_MM_PER_N_M,
+    greatest_rate,
+    parked_up_to_lock,
+    pinion_turns,
+)
 from optimiser.metrics.kinematic import lock_fractions
 from optimiser.metrics.loads import rim_force, steering_wheel_torque
 
@@ -22,7 +27,8 @@ def effort_curve(chosen: Chosen) -> dict[str, Array] | None:
 
     `rack_force_out_n` turns the wheels towards lock, `rack_force_back_n` back from it: what the
     tyres take, with the lift and against it. Lift is counted towards straight ahead. Torque and rim
-    force are those of the way that is harder, blank where the rack's turns are not known.
+    force are those of the way that is harder, with a `[column]` at the steering wheel,
+    blank where the rack's turns are not known.
     """
     problem, loads = chosen.problem, chosen.problem.loads
     if loads is None:
@@ -32,6 +38,9 @@ def effort_curve(chosen: Chosen) -> dict[str, Array] | None:
     tyres, lift = parked.rubber[0], parked.lift[0]
     per_turn = np.nan if chosen.rack.turns is None else chosen.rack.travel_per_turn_mm
     torque = steering_wheel_torque(parked.rack_force[0], per_turn or np.nan, loads.efficiency)
+    if (driven := problem.drive(chosen.design, solved)) is not None:
+        turned = pinion_turns(solved, np.array([per_turn or np.nan]), shares)
+        torque = torque * greatest_rate(driven.of_pinion, turned)[0]
     return {
         "inner_wheel_deg": np.degrees(inner[0]),
         "rack_mm": float(solved.ackermann.rack_at_lock_mm[0]) * shares,

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.driven import Driven
     from optimiser.evaluation.problem import Problem
     from optimiser.evaluation.solved import Solved
     from optimiser.linkage.vectors import Array
@@ -33,12 +34,14 @@ class PoseMargins:
         design: a batch of one.
         solved: its poses of the search.
         end_mm: where the rack ends, either way.
+        driven: its column; None without one.
     """
 
     problem: Problem
     design: Designs
     solved: Solved
     end_mm: float
+    driven: Driven | None
 
     @classmethod
     def of(cls, problem: Problem, design: Designs) -> PoseMargins | None:
@@ -46,14 +49,20 @@ class PoseMargins:
         solved = problem.solve(design)
         if not solved.rest.exists[0, 0]:
             return None
-        rack = problem.racks[int(design.rack[0])]
-        if problem.has_pairs and not solved.reason[0]:
+        index = int(design.rack[0])
+        rack = problem.racks[index]
+        driven = problem.drive(design, solved)
+        if problem.has_pairs and not solved.reason[0] and rack.pinion_angle_deg is None:
             angle = problem.clearances(design, solved).get("pinion_angle_deg", np.full(1, np.nan))
             if np.isfinite(angle[0]):
-                rack = replace(rack, pinion_angle_deg=float(angle[0]))
+                own = float(angle[0])
+                if problem.rolls:  # what this roll brings to that angle
+                    off = own - float(problem.roll_deg(design)[0])
+                    own = -off if problem.hands[index].turn_end_for_end else off
+                rack = replace(rack, pinion_angle_deg=own)
         mine = replace(problem, racks=(rack,))
         one = replace(design, rack=np.zeros(1, dtype=np.intp))
-        return cls(mine, one, solved, rack.travel_each_way_mm)
+        return cls(mine, one, solved, rack.travel_each_way_mm, driven)
 
     def steer(self, travel_mm: float, rack_mm: float) -> float:
         """Angle of the left wheel, radians; NaN where the linkage does not get there."""
@@ -128,7 +137,8 @@ class PoseMargins:
         alone = _each_alone(self.solved, poses, rows)
         designs = self.design.select(np.zeros(len(rows), dtype=np.intp))
         found: dict[str, Array] = {}
-        pairs = problem.clearances(designs, alone, poses_between=False, only=least)
+        driven = None if self.driven is None else self.driven.select(designs.rack)
+        pairs = problem.clearances(designs, alone, driven, poses_between=False, only=least)
         for name, values in pairs.items():
             limit = limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
             wanted = [each for each in (limit, least.get(name)) if each is not None]

@@ -24,6 +24,8 @@ from optimiser.linkage.vectors import dot, norm, unit
 from optimiser.metrics.universal_joint import bends
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from optimiser.evaluation.bolting import Column
@@ -36,7 +38,6 @@ WITHIN = 0.01
 _NODES = 13
 """Places looked at along each of the two distances."""
 _ZOOMS, _ZOOM_NODES, _SHRINK = 22, 5, 0.5
-_HALVINGS = 30
 _FEW_NODES = 9
 """The same where clearance has to be measured at every place; there is no zoom then."""
 _NEAR_ZERO = 1e-9
@@ -54,6 +55,9 @@ class Clear(Protocol):
     """
 
     def __call__(self, rows: Rows, lower: Array, upper: Array) -> NDArray[np.bool_]: ...  # noqa: D102
+    def ever(self, rows: Rows) -> NDArray[np.bool_]:
+        """Where some place may be clear, (n,): False where none can be, whatever the places."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +105,23 @@ def find_places(column: Column, end: Array, pinion: Array, clear: Clear | None =
     s, t = np.full(count, np.nan), np.full(count, np.nan)
     rows = np.flatnonzero(np.isfinite(end).all(axis=1) & np.isfinite(pinion).all(axis=1))
     if len(rows):
+        among = None if clear is None else _Among(clear, rows)
         find = _meeting if column.joints == 1 else _best_places
-        s[rows], t[rows] = find(_Lines(column, end[rows], pinion[rows]), _of_rows(clear, rows))
+        s[rows], t[rows] = find(_Lines(column, end[rows], pinion[rows]), among)
     return _places(column, end, pinion, s, t)
 
 
-def _of_rows(clear: Clear | None, rows: Rows) -> Clear | None:
-    """The same, of designs that are counted among `rows`."""
-    if clear is None:
-        return None
-    return lambda some, lower, upper: clear(rows[some], lower, upper)
+class _Among:
+    """A `Clear` of designs that are counted among some `rows`."""
+
+    def __init__(self, clear: Clear, rows: Rows) -> None:
+        self._clear, self._rows = clear, rows
+
+    def __call__(self, rows: Rows, lower: Array, upper: Array) -> NDArray[np.bool_]:
+        return self._clear(self._rows[rows], lower, upper)
+
+    def ever(self, rows: Rows) -> NDArray[np.bool_]:
+        return self._clear.ever(self._rows[rows])
 
 
 def _places(column: Column, end: Array, pinion: Array, s: Array, t: Array) -> Places:
@@ -189,11 +200,15 @@ def _meeting(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
 class _Wish(Protocol):
     """What is made small over places (n, S) and (n, S, T): infinite where not allowed, (n, S, T).
 
-    `nodes` are the places looked at along each distance.
+    `nodes` are the places looked at along each distance; `points` and `rounds` see `_first_good`.
     """
 
     @property
     def nodes(self) -> int: ...
+    @property
+    def points(self) -> int: ...
+    @property
+    def rounds(self) -> int: ...
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array: ...
 
 
@@ -207,6 +222,9 @@ def _best_places(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
             at = np.flatnonzero(found)
             open_ = clear(left[at], found_s[at, None], found_t[at, None, None])[:, 0, 0]
             blocked = at[~open_]
+            hopeless = blocked[~clear.ever(left[blocked])]
+            found[hopeless] = False
+            blocked = np.setdiff1d(blocked, hopeless)
             if len(blocked):
                 again = _least(lines.select(left[blocked]), left[blocked], _Kept(clear))
                 found_s[blocked], found_t[blocked], found[blocked] = again
@@ -220,7 +238,7 @@ def _best_places(lines: _Lines, clear: Clear | None) -> tuple[Array, Array]:
 class _Even:
     """Ripple at the best phase, per cent, of bends within the limit and an allowed length."""
 
-    nodes = _NODES
+    nodes, points, rounds = _NODES, 1, 30
 
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
         length, first, second = lines.between(s, t)
@@ -234,7 +252,7 @@ class _Even:
 class _Kept(_Even):
     """The same of places at which everything is clear."""
 
-    nodes = _FEW_NODES
+    nodes, points, rounds = _FEW_NODES, 8, 9
 
     def __init__(self, clear: Clear) -> None:
         self._clear = clear
@@ -252,7 +270,7 @@ class _Kept(_Even):
 class _Bent:
     """The greater bend, degrees, of an allowed length."""
 
-    nodes = _NODES
+    nodes, points, rounds = _NODES, 1, 30
 
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
         length, first, second = lines.between(s, t)
@@ -263,7 +281,7 @@ class _Bent:
 class _Missed:
     """By how much the middle shaft is too short or too long, mm."""
 
-    nodes = _NODES
+    nodes, points, rounds = _NODES, 1, 30
 
     def __call__(self, lines: _Lines, rows: Rows, s: Array, t: Array) -> Array:
         return _off(lines.between(s, t)[0], lines.column)
@@ -363,19 +381,21 @@ def _least_lower(
     """The least s (n,) at which some t comes up to `enough`.
 
     Between the first of the steps that is good, or the best place where that comes before, and the
-    step before it, by halving.
+    step before it.
     """
     first, each = np.argmax(good, axis=1), np.arange(len(rows))
     high = np.where(good.any(axis=1), np.minimum(steps[each, first], best), best)
     before = np.sum(steps < high[:, None], axis=1)
     low = np.where(before > 0, steps[each, np.maximum(before - 1, 0)], high)
     open_ = np.flatnonzero(low < high)
-    some, few, upto = lines.select(open_), rows[open_], enough[open_]
-    for _ in range(_HALVINGS if len(open_) else 0):
-        middle = 0.5 * (low[open_] + high[open_])
-        there = _best_over_upper(some, few, wish, middle[:, None])[:, 0] <= upto
-        high[open_] = np.where(there, middle, high[open_])
-        low[open_] = np.where(there, low[open_], middle)
+    if len(open_):
+        some, few, upto = lines.select(open_), rows[open_], enough[open_]
+        high[open_] = _first_good(
+            low[open_],
+            high[open_],
+            lambda at: _best_over_upper(some, few, wish, at) <= upto[:, None],
+            wish,
+        )
     return np.asarray(high)
 
 
@@ -385,8 +405,31 @@ def _least_upper(lines: _Lines, rows: Rows, wish: _Wish, enough: Array, s: Array
     good = wish(lines, rows, s[:, None], t)[:, 0] <= enough[:, None]
     first, each = np.argmax(good, axis=1), np.arange(len(rows))
     high, low = t[each, 0, first], t[each, 0, np.maximum(first - 1, 0)]
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        there = wish(lines, rows, s[:, None], middle[:, None, None])[:, 0, 0] <= enough
-        high, low = np.where(there, middle, high), np.where(there, low, middle)
-    return np.asarray(high)
+    return _first_good(
+        low,
+        high,
+        lambda at: wish(lines, rows, s[:, None], at[:, None])[:, 0] <= enough[:, None],
+        wish,
+    )
+
+
+def _first_good(
+    low: Array, high: Array, is_good: Callable[[Array], NDArray[np.bool_]], wish: _Wish
+) -> Array:
+    """The least good distance (n,) between one that is not, and one that is.
+
+    Args:
+        low: not good, or the same as `high`, (n,).
+        high: good, (n,).
+        is_good: of distances (n, k) whether each is.
+        wish: how many points are looked at between the two at once, and how often.
+    """
+    share = np.arange(1.0, wish.points + 1.0) / (wish.points + 1.0)
+    each = np.arange(len(low))
+    for _ in range(wish.rounds):
+        at = low[:, None] + share * (high - low)[:, None]
+        path = np.concatenate([low[:, None], at, high[:, None]], axis=1)
+        good = np.concatenate([is_good(at), np.ones((len(low), 1), dtype=bool)], axis=1)
+        first = np.argmax(good, axis=1)
+        low, high = path[each, first], path[each, first + 1]
+    return high

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.bolting import missing_for_pinion
 from optimiser.evaluation.clearance.engine import (
     segment_box_distance,
     segment_cylinder_distance,
     segment_segment_distance,
 )
+from optimiser.evaluation.clearance.measure import OUTSIDE_MM
 from optimiser.evaluation.clearance.parts import KINDS, Lines, between, moving_parts, obstacles
-from optimiser.evaluation.column_places import find_places
+from optimiser.evaluation.column_places import Places, find_places
 from optimiser.linkage.mirror import mirrored
 from optimiser.metrics.universal_joint import Driveline, half_turn, nearest_step
 
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import Room
     from optimiser.evaluation.bolting import Column
     from optimiser.evaluation.clearance.parts import Obstacles
-    from optimiser.evaluation.column_places import Places, Rows
+    from optimiser.evaluation.column_places import Rows
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.laid import LaidRacks
     from optimiser.evaluation.solved import Solved
@@ -45,6 +47,8 @@ COLUMN = (
 )
 """Quantities of `Driven.metrics`."""
 _PERCENT = 100.0
+_SIDES = (np.asarray, mirrored)
+"""The left side as it is, and the right one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,22 @@ class Driven:
     free: Driveline
     stepped: Array
     middle: Array
+
+    def select(self, rows: NDArray[np.intp]) -> Driven:
+        """Some of the designs, repeated where they are."""
+
+        def cut(part: Places | Driveline) -> dict[str, Array]:
+            return {one.name: getattr(part, one.name)[rows] for one in fields(part)}
+
+        return Driven(
+            self.column,
+            Places(**cut(self.places)),
+            self.end[rows],
+            Driveline(**cut(self.line)),
+            Driveline(**cut(self.free)),
+            self.stepped[rows],
+            self.middle[rows],
+        )
 
     def of_pinion(self, turned: Array) -> tuple[Array, Array]:
         """Turn of the steering wheel and d(pinion)/d(wheel) for turns (N, n) of the pinion.
@@ -185,10 +205,23 @@ class _Around:
         wheel, foot = np.array(column.wheel), end[:, None, None]
         kept = np.ones(upper.shape, dtype=bool)
         for start, stop in ((wheel, high), (high, low), (low, foot)):
-            gap = self._keep_out_gap(start, stop)
-            kept &= np.broadcast_to(gap >= self._wanted + self._radius, kept.shape)
-            kept &= np.broadcast_to(self._clear_of_rods(rows, start, stop), kept.shape)
+            kept &= np.broadcast_to(self._apart(rows, start, stop), kept.shape)
         return kept
+
+    def ever(self, rows: Rows) -> NDArray[np.bool_]:
+        """The pieces of the outer shafts that are there wherever the joints are."""
+        column, laid = self._column, self._laid
+        end, pinion = (v[rows][:, None, None] for v in (laid.pinion_end, laid.pinion))
+        wheel, axis = np.array(column.wheel), np.array(column.axis)
+        first = self._apart(rows, end, end + pinion * column.lower_mm[0])
+        # Where a range begins behind the point on the wheel's shaft, none of it is sure.
+        other = self._apart(rows, wheel, wheel + axis * max(0.0, column.upper_mm[0]))
+        return np.asarray((first & other)[:, 0, 0])
+
+    def _apart(self, rows: Rows, start: Array, stop: Array) -> NDArray[np.bool_]:
+        """Whether shafts (n, S, T) from start to stop are far enough from all else."""
+        gap = self._keep_out_gap(start, stop) >= self._wanted + self._radius
+        return np.asarray(gap & self._clear_of_rods(rows, start, stop))
 
     def _keep_out_gap(self, start: Array, stop: Array) -> Array:
         """Least distance of the shaft's line to the surfaces of keep-outs."""
@@ -204,17 +237,18 @@ class _Around:
         inner, outer, thick = (part[rows] for part in self._rods)
         reach = (thick + self._radius + self._wanted)[:, None, None]
         clear = np.ones((1, 1, 1), dtype=bool)
-        for side in (np.asarray, mirrored):
+        for side in _SIDES:
             one, other = side(inner), side(outer)
             cloud = np.concatenate([one, other], axis=1)
             low, high = (end[:, None, None] for end in (cloud.min(axis=1), cloud.max(axis=1)))
-            away = segment_box_distance(start, stop, low, high) >= reach
+            # Of poses that do not exist nothing is asked.
+            away = ~(segment_box_distance(start, stop, low, high) < reach)
             for row in np.flatnonzero(~away.all(axis=(1, 2))).tolist():
                 near = np.nonzero(~away[row])
                 shape = (*away.shape, 3)
                 a, b = (np.broadcast_to(end, shape)[row][near] for end in (start, stop))
                 gap = segment_segment_distance(a[:, None], b[:, None], one[row], other[row])
-                away[row][near] = gap.min(axis=1) >= reach[row, 0, 0]
+                away[row][near] = ~(gap.min(axis=1) < reach[row, 0, 0])
             clear = clear & away
         return np.asarray(clear)
 
@@ -231,9 +265,11 @@ def column_clearances(
 ) -> dict[str, Array]:
     """Clearance of the shafts to every keep-out and to both tie rods by column, (N,) each.
 
-    Empty where the thickness of the shafts is not known. Distances beyond `far_mm` are that.
+    Empty where the thickness of the shafts is not known, or no rack's pinion. Distances beyond
+    `far_mm` are that; NaN of designs that cannot assemble.
     """
-    if driven.column.shaft_diameter_mm is None:
+    known = any(not missing_for_pinion(rack) for rack in racks)
+    if driven.column.shaft_diameter_mm is None or not known:
         return {}
     radius, shafts = 0.5 * driven.column.shaft_diameter_mm, driven.shafts()
     found: dict[str, Array] = {}
@@ -244,12 +280,36 @@ def column_clearances(
         found[name] = np.fmin(found[name], gap) if name in found else gap
     rods = Lines.of([p for p in moving_parts(designs, solved, racks, room) if p[0] == "tie_rod"])
     if rods is not None:
-        lines = between(rods, solved) if poses_between else rods
-        inner, outer = (np.moveaxis(p.points[:, p.rows], 0, -1) for p in (lines.start, lines.end))
-        gaps = [
-            segment_segment_distance(a[:, None], b[:, None], side(inner), side(outer)).min(axis=1)
-            for a, b in shafts
-            for side in (np.asarray, mirrored)
-        ]
-        found["tie rod"] = np.min(gaps, axis=0) - radius - rods.radius
-    return {name: np.minimum(gap, far_mm) for name, gap in found.items()}
+        reach = far_mm + radius + rods.radius
+        found["tie rod"] = np.full(len(designs), far_mm)
+        found["tie rod"][np.isnan(rods.radius) | np.isnan(shafts[0][1]).any(axis=1)] = np.nan
+        near = np.flatnonzero(_may_be_near(shafts, rods, reach))
+        if len(near):
+            lines = rods.select(near)
+            lines = between(lines, solved) if poses_between else lines
+            ends = (np.moveaxis(p.points[:, p.rows], 0, -1) for p in (lines.start, lines.end))
+            inner, outer = ends
+            gaps = [
+                segment_segment_distance(
+                    a[near, None], b[near, None], side(inner), side(outer)
+                ).min(axis=1)
+                for a, b in shafts
+                for side in _SIDES
+            ]
+            found["tie rod"][near] = np.min(gaps, axis=0) - radius - rods.radius[near]
+    there = solved.reason == ""
+    return {name: np.where(there, np.minimum(gap, far_mm), np.nan) for name, gap in found.items()}
+
+
+def _may_be_near(
+    shafts: list[tuple[Array, Array]], rods: Lines, reach_mm: Array
+) -> NDArray[np.bool_]:
+    """Where a shaft is nearer to the box around a tie rod's solved poses than `reach_mm`, (N,)."""
+    ends = [np.moveaxis(p.points[:, p.rows], 0, -1) for p in (rods.start, rods.end)]
+    near = np.zeros(len(reach_mm), dtype=bool)
+    for side in _SIDES:
+        cloud = np.concatenate([side(end) for end in ends], axis=1)
+        low, high = cloud.min(axis=1), cloud.max(axis=1)
+        for a, b in shafts:
+            near |= segment_box_distance(a, b, low, high) < reach_mm + OUTSIDE_MM
+    return near

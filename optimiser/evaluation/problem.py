@@ -590,8 +590,10 @@ class Problem:
         if (yielding := self.yielding) is not None:
             metrics |= compliance_metrics(designs, solved, racks, yielding)
         if self.play is not None:
-            turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])
-            metrics |= play_metrics(self.play, rest.select(0), turn[designs.rack])
+            turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
+            if column is not None:  # of the steering wheel, straight ahead
+                turn = turn * column(np.zeros((len(designs), 1)))[1][:, 0]
+            metrics |= play_metrics(self.play, rest.select(0), turn)
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
         if self.asked_for.intersection(LAID):
             found = self.laid_numbers(designs)

@@ -234,7 +234,9 @@ def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
     metrics, most = chosen.outcome.metrics, _LEAST_PAIRS
     if chosen.outcome.closest:
         problem, most = chosen.problem, _LEAST_OF_MANY
-        metrics = problem.clearances(chosen.design, problem.solve(chosen.design))
+        solved = problem.solve(chosen.design)
+        driven = problem.drive(chosen.design, solved)
+        metrics = problem.clearances(chosen.design, solved, driven)
     found = [(float(v[0]), pair_words(name)) for name, v in metrics.items() if is_pair(name)]
     for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:most]:
         yield words, number(value, quantity("clearance_mm").digits)

@@ -16,6 +16,7 @@ from optimiser.evaluation.asked import (
     Room,
     Tyre,
 )
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.metrics.compliance import Stiffness
 from optimiser.metrics.play import Play
 from optimiser.metrics.strength import Rod
@@ -46,14 +47,16 @@ KG_PER_MM3 = 1e-9  # of one kg/m3
 def bounds_of(file: StudyFile) -> tuple[Bound, ...]:
     """Limits on any quantity, in the order in which the file names them, `at_most` first.
 
-    What is acceptable at half lock and at other ride heights is one on the number of its name, and
-    so is what bolting the rack down and driving it asks.
+    What is acceptable at half lock and at other ride heights is one on the number of its name. What
+    bolting the rack down and driving it asks comes before all others.
     """
     most, least = dict(file.limits.at_most), dict(file.limits.at_least)
     add_bolting_bounds(file, least, most)
     for name, value in _acceptable_elsewhere(file).items():
         most[name] = min(value, most.get(name, value))
-    return tuple(Bound(name, least.get(name), most.get(name)) for name in {**most, **least})
+    first = [name for name in IF_KNOWN if name in most or name in least]
+    names = dict.fromkeys((*first, *most, *least))
+    return tuple(Bound(name, least.get(name), most.get(name)) for name in names)
 
 
 def _acceptable_elsewhere(file: StudyFile) -> dict[str, float]:

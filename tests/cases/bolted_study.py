@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from typing import TYPE_CHECKING
 
 from small_study import ROOT
@@ -60,7 +61,9 @@ def bolted_demo(
         for line in (source / "demo_racks.csv").read_text("utf-8").splitlines()
         if not line.startswith("#")
     ]
-    rows = list(csv.DictReader(lines))
+    # The demo's own feet, pinions, zones and column make way for what is given.
+    own = (*FEET, *PINION)
+    rows = [{n: v for n, v in row.items() if n not in own} for row in csv.DictReader(lines)]
     with (folder / "demo_racks.csv").open("w", encoding="utf-8", newline="") as out:
         table = csv.DictWriter(out, [*dict.fromkeys((*rows[0], *cells))])
         table.writeheader()
@@ -68,6 +71,7 @@ def bolted_demo(
     text = (source / "demo_hardpoints.csv").read_text("utf-8")
     (folder / "demo_hardpoints.csv").write_text(text, "utf-8")
     text = (source / "demo.toml").read_text("utf-8")
+    text = re.sub(r"\n\[\[mount_zone\]\].*?(?=\n\[wheel\])", "", text, flags=re.DOTALL)
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new, 1)
