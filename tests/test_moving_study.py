@@ -194,7 +194,8 @@ def test_a_frame_is_as_its_tubes_one_by_one(tmp_path):
 def test_the_closest_pairs_are_the_least_of_all(problem):
     designs = drawn_designs(problem)
     outcome = problem.evaluate(designs)
-    pairs = problem.clearances(designs, problem.solve(designs))
+    solved = problem.solve(designs)
+    pairs = problem.clearances(designs, solved, problem.drive(designs, solved))
     far = 20.0
     for row in range(len(designs)):
         mine = {n: v[row] for n, v in pairs.items() if is_pair(n) and np.isfinite(v[row])}
@@ -292,13 +293,19 @@ def _table(path):
 
 def test_curves_write_the_free_lock_of_a_rack_in_the_drawn_place(tmp_path):
     moving_study(tmp_path)
-    asked = ("curves", "mine.toml", "--rack", "Sparrow", "--free-lock", "lock.csv")
+    asked = ("curves", "mine.toml", "--rack", "Stork", "--free-lock", "lock.csv")
     code, out, err = run_here(*asked, cwd=tmp_path)
     assert (code, err) == (0, "")
-    assert "tie rod to drop link" in out
+    assert "tyre to drop link" in out
     rows = list(csv.DictReader(_table(tmp_path / "lock.csv")))
     assert len(rows) == 2 * len(set(row["travel_mm"] for row in rows))
-    assert {row["stopped_by"] for row in rows} >= {"rack", "tie rod to drop link"}
+    assert {row["stopped_by"] for row in rows} == {"tyre to drop link"}
+    assert all(0.0 < abs(float(row["rack_mm"])) < 75.0 for row in rows)
+    to_its_end = ("curves", "mine.toml", "--rack", "Egret", "--free-lock", "end.csv")
+    assert run_here(*to_its_end, cwd=tmp_path)[0] == 0
+    ends = list(csv.DictReader(_table(tmp_path / "end.csv")))
+    assert {row["stopped_by"] for row in ends} == {"rack"}
+    assert {abs(float(row["rack_mm"])) for row in ends} == {58.0}
     for more, words in (
         (("--travel", "0:1:1"), "--travel: does not go with --free-lock"),
         (("--rack", "Lark"), "no rack 'Lark'"),
