@@ -51,7 +51,7 @@ def test_a_car_that_is_acceptable_as_drawn_moves_by_nothing(demo) -> None:
     for way in answer.ways.values():
         assert way.acceptable
         assert way.moved_mm == 0.0
-        assert not way.design.moves.any()
+        assert not way.design.values[:, 6:].any()
 
 
 def test_the_search_itself_finds_that_nothing_need_move(demo) -> None:
@@ -125,7 +125,7 @@ def test_fewer_entries_change_more_and_none_is_better_than_all(stork) -> None:
     assert stork.ways[ALL].acceptable
     owner = suspension_of(stork.problem).owner
     for name, most in ((ONE, 1), (TWO, 2)):
-        moved = stork.ways[name].design.moves[0] != 0.0
+        moved = stork.ways[name].design.values[0, 6:] != 0.0
         assert 1 <= len(set(owner[moved].tolist())) <= most
 
 
@@ -150,7 +150,8 @@ def test_no_smaller_whole_moves_are_acceptable(demo) -> None:
     found = solve_ways(search, find_starts(problem, STORK))
     whole = rounded(search, found[ONE])
     assert whole.there
-    np.testing.assert_array_equal(whole.design.moves, np.round(whole.design.moves))
+    moved = whole.design.values[0, 6:]
+    np.testing.assert_array_equal(moved, np.round(moved))
     assert found[ONE].moved_mm <= whole.moved_mm
     # Every pair of whole moves of that entry with less change, and of what else is free the best.
     free = np.flatnonzero(search.free_of(whole.subset))
@@ -228,7 +229,7 @@ def test_cost_makes_a_point_stay(tmp_path_factory) -> None:
         search = Search(Tightened(least_change(problem)))
         solve_all(search, find_starts(problem, STORK))
         moves.append(search.least(everything(problem)))
-    upper = [np.abs(one.design.moves[0, 2:]).max() for one in moves]
+    upper = [np.abs(one.design.values[0, 8:]).max() for one in moves]
     assert upper[1] < 0.5 * upper[0]
     assert moves[1].moved_mm > moves[0].moved_mm
 

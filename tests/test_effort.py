@@ -9,9 +9,11 @@ from packaging_case import POINTS, RACK, problem
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.problem import LoadAssumptions, Materials, Objectives, Room
+from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.at_rack import RightPoses, solve_linkage
 from optimiser.linkage.hardpoints import Hardpoints
-from optimiser.metrics.loads import LoadCase, steering_loads
+from optimiser.metrics.loads import LoadCase, parking_moment, steering_loads
+from optimiser.metrics.parked import parked_forces
 from optimiser.metrics.strength import Rod, buckling_load, rack_overhang, spacer_capacity
 
 LOADS = LoadAssumptions(
@@ -79,10 +81,16 @@ def test_effort_of_the_outside_check_in_newton_metres():
 
 def test_greatest_forces_up_to_the_lock():
     asked, found = evaluate()
-    left, right = turns(asked)
-    parked = by_image(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
-    assert found["tie_rod_force_n"] == pytest.approx(parked.greatest_rod_force.max(), rel=1e-9)
-    assert found["rack_force_n"] == pytest.approx(np.abs(parked.rack_force).max(), rel=1e-9)
+    solved = asked.solve(asked.designs(0, {}))
+    rack = float(solved.ackermann.rack_at_lock_mm[0]) * np.arange(1, 13) / 12.0
+    attitude = asked.car.attitude
+    sides = [solve_held_arms(solved.points.select(0), r, attitude) for r in (rack, -rack)]
+    moment = float(parking_moment(0.7, 3500.0, 200e3))
+    parked = parked_forces(*sides, moment, 3500.0, attitude.loaded_radius_mm)
+    rods = max(parked.left_rod.max(), parked.right_rod.max())
+    assert found["tie_rod_force_n"] == pytest.approx(rods, rel=1e-9)
+    assert found["rack_force_n"] == pytest.approx(parked.rack_force.max(), rel=1e-9)
+    assert found["caster_lift_n"] == pytest.approx(np.sign(rack[-1]) * parked.lift[-1], rel=1e-9)
     per_turn = 110.0 / 2.8
     assert found["steering_wheel_torque_nm"] == pytest.approx(
         found["rack_force_n"] * per_turn / (2.0 * np.pi * 0.9) / 1000.0
@@ -95,12 +103,13 @@ def test_work_at_the_steering_wheel_is_the_work_at_the_tyres():
     asked, _ = evaluate()
     points = asked.solve(asked.designs(0, {})).points.select(0)
     step, moment = 0.01, 108.03e3
-    up, down = (solve_linkage(points, 0.0, s) for s in (step, -step))
+    up, down = (solve_held_arms(points, s, asked.car.attitude) for s in (step, -step))
     work = 2.0 * moment * abs(float(up.steer - down.steer))
-    parked = by_image(
-        solve_linkage(points, 0.0, 0.0), solve_linkage(points, 0.0, 0.0),
-        LoadCase.parked(0.7, 3500.0, 200e3),
-    )  # fmt: skip
+    rest = solve_held_arms(points, 0.0, asked.car.attitude)
+    tyres = float(parking_moment(0.7, 3500.0, 200e3))
+    parked = parked_forces(rest, rest, tyres, 3500.0, asked.car.attitude.loaded_radius_mm)
+    # Straight ahead nothing is lifted.
+    assert float(parked.lift) == pytest.approx(0.0, abs=1e-9)
     assert float(parked.rack_force) * 2.0 * step == pytest.approx(work, rel=1e-4)
 
 

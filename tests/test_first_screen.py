@@ -10,8 +10,9 @@ from browser import CHROMIUM, Page
 from PIL import Image
 
 from optimiser.answer.run_result import CAUTION
+from optimiser.evaluation.asked import Bound
 from optimiser.report.answer_words import answer_of
-from optimiser.report.first_screen import first_screen
+from optimiser.report.first_screen import against, first_screen
 from optimiser.report.page import report_html
 from optimiser.report.words import date_words
 
@@ -69,7 +70,7 @@ def test_it_says_which_rack_where_and_what_it_comes_to(stored):
     side = "ahead of" if fore_aft > 0.0 else "behind"
     assert place["rack fore-aft"] == f"{abs(fore_aft):.1f} mm {side} the front axle"
     assert len(place) == 7
-    for (words, value, most, kept), name, accepted in zip(
+    for (words, value, standing, kept), name, accepted in zip(
         screen["judged"],
         ("bump_steer_deg", "ackermann_error_deg"),
         result.problem.acceptable,
@@ -77,9 +78,18 @@ def test_it_says_which_rack_where_and_what_it_comes_to(stored):
     ):
         assert words in ("bump steer", "Ackermann error")
         assert value == f"{chosen.metric(name):.3f} deg"
-        assert most == f"{accepted:g}"
+        assert standing == f"of {accepted:g} accepted"
         assert kept
     assert screen["watch"]
+
+
+def test_a_number_that_is_too_small_is_below_what_is_accepted():
+    both = Bound("turns_lock_to_lock", 2.0, 3.0)
+    least, most = replace(both, most=None), replace(both, least=None)
+    said = [against(one, True, False) for one in (both, least, most)]
+    assert said == ["of 2 to 3 accepted", "at least 2 accepted", "of 3 accepted"]
+    assert against(least, False, True) == against(both, False, True) == "below 2 accepted"
+    assert against(most, False, False) == against(both, False, False) == "above 3 accepted"
 
 
 def test_what_is_worst_is_watched_first(stored):

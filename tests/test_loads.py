@@ -10,6 +10,7 @@ from scipy.integrate import dblquad
 from search_cases import case, random_designs
 from tolerance_cases import square
 
+from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.at_rack import RightPoses, solve_linkage
 from optimiser.linkage.at_steer import pose_at_rest
 from optimiser.linkage.attitude import Attitude
@@ -23,6 +24,7 @@ from optimiser.metrics.loads import (
     steering_loads,
     steering_wheel_torque,
 )
+from optimiser.metrics.parked import held_rates, parked_forces
 
 # Everything square: vertical steering axis, equal parallel arms, tie rod along the bar and
 # square to a steering arm of 120 mm.
@@ -31,6 +33,7 @@ STATIC = Attitude(np.radians(0.2), np.radians(-1.5))
 RACK = np.linspace(-40.0, 40.0, 9)
 CORNERS = pytest.mark.parametrize("points", [POINTS, BEHIND], ids=["ahead", "behind"])
 UP = np.array([0.0, 0.0, 1.0])
+MOMENT = float(parking_moment(0.7, 3500.0, 200e3))
 
 
 def both(points, travel, rack):
@@ -39,6 +42,12 @@ def both(points, travel, rack):
         solve_linkage(points, travel, rack, STATIC),
         solve_linkage(points, travel, -np.asarray(rack), STATIC),
     )
+
+
+def rubbing(left, image, moment):
+    """Each wheel resists whichever way it turns as the rack goes to the left."""
+    ways = [np.sign(poses.steer_per_rack) for poses in (left, image)]
+    return LoadCase(*(moment * way for way in ways))
 
 
 def by_image(left, image, case):
@@ -83,7 +92,7 @@ def test_cornering_moment_and_its_shares():
 def test_rack_force_is_the_work_of_a_small_step(points, travel):
     # A central difference of steer itself, right wheel by its own mirror image.
     step = 1e-3
-    case = LoadCase(70e3, 110e3, friction=False)
+    case = LoadCase(70e3, 110e3)
     force = by_image(*both(points, travel, RACK), case).rack_force
     ahead, back = both(points, travel, RACK + step), both(points, travel, RACK - step)
     turned_left = ahead[0].steer - back[0].steer
@@ -93,15 +102,12 @@ def test_rack_force_is_the_work_of_a_small_step(points, travel):
 
 
 @CORNERS
-@pytest.mark.parametrize("friction", [False, True])
-def test_energy_over_the_whole_stroke(points, friction):
+def test_energy_over_the_whole_stroke(points):
     nodes, weights = np.polynomial.legendre.leggauss(24)
-    case = LoadCase(90e3, 60e3, friction=friction)
+    case = LoadCase(90e3, 60e3)
     force = by_image(*both(points, 15.0, 45.0 * nodes), case).rack_force
     ends = both(points, 15.0, np.array([-45.0, 45.0]))
     left, right = np.diff(ends[0].steer)[0], -np.diff(ends[1].steer)[0]
-    if friction:
-        left, right = abs(left), abs(right)
     assert 45.0 * weights @ force == pytest.approx(90e3 * left + 60e3 * right, rel=1e-10)
 
 
@@ -145,7 +151,7 @@ def upright_balance(points, poses, index, moment):
 @pytest.mark.parametrize("travel", [-35.0, 0.0, 35.0])
 def test_rod_forces_keep_the_upright_in_equilibrium(points, travel):
     left, right = both(points, travel, RACK)
-    loads = by_image(left, right, LoadCase(80e3, 120e3, friction=False))
+    loads = by_image(left, right, LoadCase(80e3, 120e3))
     for index in range(len(RACK)):
         # Resisting steering to the left is a moment clockwise from above, and in the mirror
         # image of the right wheel the other way.
@@ -158,7 +164,7 @@ def test_rod_forces_keep_the_upright_in_equilibrium(points, travel):
 @CORNERS
 def test_rod_and_rack_forces_agree_along_the_bar(points):
     left, right = both(points, 10.0, RACK)
-    loads = by_image(left, right, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(left, right, rubbing(left, right, MOMENT))
     bar = 0.0
     for poses, force, side in (
         (left, loads.left_rod_force, 1.0),
@@ -204,9 +210,10 @@ def test_moments_about_the_steering_axis_alone_hold_the_arms_not_the_height(poin
 
 
 @CORNERS
-def test_size_of_the_lift_that_is_left_out(points):
+def test_lift_by_differences_of_other_poses(points):
     # At constant spring length (held arms) the contact patch moves against the body as the
-    # wheels are steered, and the wheel load works on it. Not in the model; its head says how much.
+    # wheels are steered, and the wheel load works on it. Here of poses at constant wheel travel,
+    # with the travel that puts the lower ball joint back.
     load, radius, step = 3500.0, 275.0, 1e-3
 
     def lift_force(rack):
@@ -220,17 +227,21 @@ def test_size_of_the_lift_that_is_left_out(points):
         patch = 2.0 * step * travel - rates["rack"][1] - rates["travel"][1] * travel
         return -load * patch / (2.0 * step)
 
-    left, right = lift_force(RACK), -lift_force(-RACK)
-    parked = by_image(*both(points, 0.0, RACK), LoadCase.parked(0.7, load, 200e3))
-    centre = len(RACK) // 2
-    share = np.abs(left) / (0.5 * parked.rack_force[centre])
-    assert share[centre] == pytest.approx(0.28, abs=0.01)
-    assert 0.03 < np.max(np.abs(left + right) / parked.rack_force) < 0.07
+    # Straight ahead both kinds of poses are the same one.
+    left, centre = lift_force(RACK), len(RACK) // 2
+    sides = [solve_held_arms(points, way * RACK, STATIC) for way in (1.0, -1.0)]
+    drop = held_rates(sides[0], radius)[1]
+    assert left[centre] == pytest.approx(-load * drop[centre], rel=1e-6)
+    # Of one rod some 28 % of the tyre's part, of the rack less than 7 %.
+    parked = parked_forces(*sides, float(parking_moment(0.7, load, 200e3)), load, radius)
+    share = load * np.abs(drop[centre]) / (0.5 * parked.rubber[centre])
+    assert share == pytest.approx(0.28, abs=0.01)
+    assert 0.03 < np.max(np.abs(parked.lift) / parked.rubber) < 0.07
 
 
 def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
     poses = solve_linkage(SQUARE, 0.0, RACK, STATIC)
-    loads = by_image(poses, poses, LoadCase(80e3, 80e3, friction=False))
+    loads = by_image(poses, poses, LoadCase(80e3, 80e3))
     for index in range(len(RACK)):
         _, _, alone = upright_balance(SQUARE, poses, index, -80e3)
         assert loads.left_rod_force[index] == pytest.approx(alone, rel=1e-9)
@@ -239,8 +250,8 @@ def test_vertical_steering_axis_needs_no_force_to_hold_the_height():
 @CORNERS
 def test_right_turn_mirrors_left_turn(points):
     left, right = both(points, 0.0, RACK)
-    case = LoadCase.parked(0.7, 3500.0, 200e3)
-    loads, swapped = by_image(left, right, case), by_image(right, left, case)
+    loads = by_image(left, right, rubbing(left, right, MOMENT))
+    swapped = by_image(right, left, rubbing(right, left, MOMENT))
     assert swapped.rack_force == pytest.approx(loads.rack_force, rel=1e-12)
     assert swapped.left_rod_force == pytest.approx(-loads.right_rod_force, rel=1e-12)
 
@@ -252,7 +263,7 @@ def test_any_batch_shape_and_missing_poses():
     travel, rack = np.array([[-20.0], [20.0]]), np.array([-30.0, 0.0, 30.0, 400.0])
     left, right = solve_linkage(batch, travel, rack), solve_linkage(batch, travel, -rack)
     moment = parking_moment(0.7, np.array([3000.0, 3500.0, 4000.0]), 200e3)[:, None, None]
-    loads = by_image(left, right, LoadCase(moment, moment, friction=True))
+    loads = by_image(left, right, rubbing(left, right, moment))
     assert loads.rack_force.shape == loads.left_rod_force.shape == (3, 2, 4)
     assert np.all(np.isnan(loads.rack_force[..., 3]))
     assert np.all(np.isfinite(loads.rack_force[..., :3]))
@@ -266,7 +277,7 @@ def test_rod_square_to_the_bar_has_no_force_by_this_way():
     )
     poses = pose_at_rest(points)
     assert poses.steer_per_rack == pytest.approx(0.0, abs=1e-15)
-    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, rubbing(poses, poses, MOMENT))
     assert loads.rack_force == pytest.approx(0.0, abs=1e-9)
     assert np.isnan(loads.left_rod_force)
 
@@ -278,7 +289,7 @@ def test_effort_of_a_whole_car():
     # Recomputed: Gough's 108.03 N m on two wheels, 120 mm arms square to the rods, 45.58 mm per
     # turn and efficiency 0.9 give 1801 N at the rack, 14.51 N m, 80.6 N at 180 mm radius.
     poses = solve_linkage(SQUARE, 0.0, 0.0)
-    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, rubbing(poses, poses, MOMENT))
     assert loads.rack_force == pytest.approx(1801.0, abs=0.6)
     assert loads.left_rod_force == pytest.approx(108.03e3 / 120.0, abs=0.1)
     torque = steering_wheel_torque(loads.rack_force, 45.58, 0.9)
@@ -316,7 +327,7 @@ def test_rod_force_grows_as_the_transmission_angle_closes(margin_deg):
     # sine of that angle is the moment, so these are 1.56 and 2 times the least force.
     poses = planar(margin_deg)
     assert np.degrees(poses.toggle_margin) == pytest.approx(margin_deg)
-    loads = by_image(poses, poses, LoadCase(108e3, 108e3, friction=True))
+    loads = by_image(poses, poses, rubbing(poses, poses, 108e3))
     factor = {90.0: 1.0, 40.0: 1.5557, 30.0: 2.0}[margin_deg]
     assert loads.left_rod_force == pytest.approx(factor * 900.0, rel=1e-4)
 
@@ -326,7 +337,7 @@ def test_smaller_steering_arm_means_more_force_and_more_toe_per_play():
     arm = np.array([80.0, 100.0, 120.0])
     outer = np.stack([arm, np.full(3, 600.0), np.full(3, 250.0)], axis=-1)
     poses = solve_linkage(SQUARE.with_tie_rod(outer, outer - [0.0, 300.0, 0.0]), 0.0, 0.0)
-    loads = by_image(poses, poses, LoadCase.parked(0.7, 3500.0, 200e3))
+    loads = by_image(poses, poses, rubbing(poses, poses, MOMENT))
     assert np.all(np.diff(loads.left_rod_force) < 0.0)
     assert np.all(np.diff(poses.steer_per_rack) < 0.0)
     assert poses.steer_per_rack == pytest.approx(1.0 / arm, rel=1e-12)

@@ -339,9 +339,11 @@ def test_files_go_into_a_folder_of_their_own(copy):
     assert {p.name for p in folder.iterdir()} == {
         "hardpoints.csv",
         "curves.csv",
+        "effort.csv",
         "bump_steer.svg",
         "wheel_angles.svg",
         "linkage.svg",
+        "effort.svg",
         "pick.json",
     }
     points = read_hardpoints(folder / "hardpoints.csv", stored.study.frame)
@@ -358,7 +360,7 @@ def test_without_pictures_the_rest_is_the_same(copy):
     shutil.rmtree(copy / "picked")
     folder = write_pick(stored, picked, pictures=False)
     plain = {p.name: p.read_bytes() for p in folder.iterdir()}
-    assert set(plain) == {"hardpoints.csv", "curves.csv", "pick.json"}
+    assert set(plain) == {"hardpoints.csv", "curves.csv", "effort.csv", "pick.json"}
     assert all(with_them[name] == content for name, content in plain.items())
 
 

@@ -13,6 +13,7 @@ from pictures import pixels
 
 from optimiser.answer.limits_and_growth import Growth, growth
 from optimiser.evaluation.asked import Objectives
+from optimiser.metrics.compliance import Stiffness
 from optimiser.report import draw as plots
 from optimiser.report.draw.labels import label_points, spread_apart
 from optimiser.report.draw.style import RACK_COLOURS, darker, rack_look
@@ -34,7 +35,12 @@ def axes():
 def made(stored):
     result = stored.result
     chosen = result.chosen(result.winner)
-    return run_figures(result) | design_figures(chosen) | {"glance": glance_figure(chosen)}
+    asked = chosen.problem
+    # For the toe budget, and for how far it may steer.
+    collars = replace(asked.steering, stops="collars")
+    asked = replace(asked, stiffness=Stiffness(5000.0), steering=collars)
+    design = design_figures(replace(chosen, problem=asked))
+    return run_figures(result) | design | {"glance": glance_figure(chosen)}
 
 
 def words(axes):
@@ -183,6 +189,11 @@ def test_more_racks_than_there_is_room_for_are_counted(axes):
             "bump steer over the travel",
             "beats in all that was made small: bump steer; Ackermann error; mass. Of these the "
             "picture shows the first two only, so that a point may lie above",
+        ),
+        (
+            Objectives(extra=("mass_kg",), accepted=(6.0,)),
+            "bump steer over the travel",
+            "The shaded corner is acceptable where mass is acceptable as well, for a rack",
         ),
         (
             Objectives("rms", "largest"),
@@ -356,7 +367,7 @@ def test_pictures_are_not_blank_and_come_out_the_same(made, name):
     assert grey.shape[1] > (600 if name == "glance" else 900)
     dark = float((grey < 128.0).mean())
     assert 0.002 < dark < 0.3
-    assert (grey > 250.0).mean() > 0.5
+    assert (grey > 250.0).mean() > (0.4 if name == "free_lock" else 0.5)  # what is free is filled
 
 
 @pytest.mark.parametrize("name", sorted(ALT))

@@ -44,6 +44,17 @@ def test_every_column_is_read_and_empty_cells_are_none(tmp_path):
         "tie_rod_adjustment_mm": "15",
         "tie_rod_diameter_mm": "14",
         "tie_rod_mass_kg": "0.5",
+        "inner_joint_spacing_plus_minus_mm": "2",
+        "travel_plus_minus_mm": "3.5",
+        "pinion_lean_deg": "10",
+        "pinion_bar_offset_mm": "-12",
+        "left_foot_along_mm": "150",
+        "left_foot_forward_mm": "-20",
+        "left_foot_up_mm": "-30",
+        "right_foot_along_mm": "-140",
+        "right_foot_forward_mm": "-20",
+        "right_foot_up_mm": "-30",
+        "foot_bolt": "up",
     }
     assert tuple(full) == COLUMNS
     blank = ["B", "510", "90", *[""] * (len(full) - 3)]

@@ -11,7 +11,7 @@ from optimiser.folder.read import read_results
 
 @pytest.mark.parametrize(
     ("seed", "word"),
-    [(24, "nothing to write"), (57, "nothing within limits"), (163, "not acceptable")],
+    [(24, "nothing to write"), (57, "nothing within limits"), (162, "not acceptable")],
 )
 def test_every_command_answers_a_study(tmp_path, seed, word):
     with nothing_drawn():

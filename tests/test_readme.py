@@ -19,6 +19,7 @@ from small_study import demo_with
 
 from optimiser.answer.corner_numbers import corner_numbers
 from optimiser.command.run_screen import rack_lines, rack_table
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.study.read import read_study
@@ -264,7 +265,7 @@ def test_the_example_of_limits_and_wants_is_read(tmp_path):
     study = demo_with(tmp_path, ('[[keep_out]]\nname = "pedal box"', f"{block}\n[[keep_out]]\n"
                                  'name = "pedal box"'))  # fmt: skip
     problem = study.problem()
-    assert set(problem.bounds) == {*tomllib.loads(block)["limits"]["at_most"],
+    assert set(problem.bounds) - {*IF_KNOWN} == {*tomllib.loads(block)["limits"]["at_most"],
                                    *tomllib.loads(block)["limits"]["at_least"]}  # fmt: skip
     assert problem.objectives.accepted == (900.0, 4.0)
 
@@ -290,6 +291,14 @@ def test_the_example_of_wishes_is_read(tmp_path, key):
     assert problem.acceptable[0] == pytest.approx(0.15)
     by = {"wanted_toe": 0.1, "wanted_toe_gradient_deg_per_m": 0.12}[key]
     assert np.degrees(problem.steering.wanted_toe.change(60.0)) == pytest.approx(-by)
+
+
+def test_the_example_of_what_gives_way_is_read(tmp_path):
+    block = example("What gives way, play, and where the spring stands")
+    problem = demo_with(tmp_path, ("\n[tolerance]", f"\n{block}\n[tolerance]")).problem()
+    assert problem.stiffness.rack_mount == 5000.0
+    assert problem.play.column_deg == 0.5
+    assert problem.spring.on == "lower_arm"
 
 
 def test_the_example_of_variants_is_read(tmp_path):

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from optimiser.answer.design_numbers import DrawnNumber
-    from optimiser.evaluation.asked import Bound
+    from optimiser.evaluation.asked import Bound, KeepOut
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Choice, Problem
     from optimiser.evaluation.quantity import Quantity
@@ -228,6 +228,7 @@ def _far_notes(problem: Problem) -> Iterator[str]:
 
 
 _LETTERS = 400  # of a list of names
+_MOST_KEEP_OUTS = 12  # of a study with a file of them
 _FAR = {"mm": 50.0, "deg": 15.0}
 """A range further than this from the drawn part is rather a mistake than a wish."""
 
@@ -245,7 +246,8 @@ def _choice_text(choice: Choice) -> str:
 def _room_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     """Keep-outs as they lie in the car, and what of the steering has no known size."""
     room = problem.room
-    for item in room.keep_outs:
+    shown_items = room.keep_outs[:_MOST_KEEP_OUTS] if room.many else room.keep_outs
+    for item in shown_items:
         low, high = np.array(item.low), np.array(item.high)
         if item.kind == "box":
             spans = [f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True)]
@@ -254,17 +256,37 @@ def _room_rows(problem: Problem) -> Iterator[tuple[str, str]]:
             )
         else:
             ends = [", ".join(f"{value:g}" for value in end) for end in (low, high)]
-            text = f"capsule of radius {item.radius_mm:g} mm from ({ends[0]}) to ({ends[1]}) mm"
-        yield item.name, text + (", and mirrored" if item.mirror else "")
+            text = f"{item.kind} of radius {item.radius_mm:g} mm from ({ends[0]}) to ({ends[1]}) mm"
+        yield item.name, text + _carried_text(item)
+    if more := len(room.keep_outs) - len(shown_items):
+        yield "keep-outs", f"and {more} more"
     if room.rim is not None:
         yield (
             "wheel rim",
             f"inside radius {room.rim.inside_radius_mm:g} mm over {room.rim.width_mm:g} mm",
         )
+    if (tyre := room.tyre) is not None:
+        yield (
+            "tyre",
+            f"free, {2.0 * tyre.outside_radius_mm:g} mm across, {tyre.width_mm:g} mm wide, "
+            f"{2.0 * tyre.inside_radius_mm:g} mm at the bead, edges rounded by "
+            f"{tyre.shoulder_mm:g} mm",
+        )
     for rack in problem.racks:
         missing = unchecked_parts(rack, room)
         if missing:
             yield f"not checked, {rack.name}", f"{', '.join(missing)}: of unknown size"
+
+
+def _carried_text(item: KeepOut) -> str:
+    """What a keep-out is carried by, and whether the other side has it too."""
+    if item.to_on is not None:
+        length = "" if item.length_mm is None else f", {item.length_mm:g} mm long"
+        ends = f", from {item.on.replace('_', ' ')} to {item.to_on.replace('_', ' ')}"
+        return f"{ends}{length}, on both sides"
+    if item.moves:
+        return f", on the {item.on.replace('_', ' ')} of both sides"
+    return ", and mirrored" if item.mirror else ""
 
 
 def _drawn_rows(problem: Problem) -> Iterator[tuple[str, str]]:
@@ -314,7 +336,8 @@ _LOADS = ("tie_rod_force_n", "rack_force_n", "steering_wheel_torque_nm")
 def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
     """Clearance and estimated loads with each rack in the drawn place, as far as they are known."""
     bounded = [bound for bound in problem.limits.bounds if _needs_rack(problem, bound.name)]
-    if not problem.racks or not (problem.has_pairs or problem.loads or bounded):
+    clear = problem.has_pairs or problem.has_tyre
+    if not problem.racks or not (clear or problem.loads or bounded):
         return
     designs = drawn_designs(problem)
     outcome = problem.evaluate(designs)
@@ -324,6 +347,8 @@ def _drawn_rack_rows(problem: Problem) -> Iterator[tuple[str, str]]:
             continue
         values = {name: float(column[index]) for name, column in outcome.metrics.items()}
         parts = [_clearance_text(problem, outcome, index)] if problem.has_pairs else []
+        if problem.has_tyre:
+            parts.append(_clearance_text(problem, outcome, index, "tyre_clearance_mm"))
         for one in map(quantity, _LOADS):
             if np.isfinite(values.get(one.name, np.nan)):
                 parts.append(f"{one.words} {one.text(values[one.name])}")
@@ -371,15 +396,17 @@ def _against_bound(problem: Problem, bound: Bound, value: float) -> str:
     return text if kept else f"{text}: BREAKS THE LIMIT"
 
 
-def _clearance_text(problem: Problem, outcome: Evaluation, index: int) -> str:
-    value, limit = float(outcome.metrics["clearance_mm"][index]), problem.limits.clearance_mm
-    far = told_apart_mm(limit)
-    one = quantity("clearance_mm")
+def _clearance_text(
+    problem: Problem, outcome: Evaluation, index: int, name: str = "clearance_mm"
+) -> str:
+    value, limit = float(outcome.metrics[name][index]), getattr(problem.limits, name)
+    far = told_apart_mm(limit if not problem.has_tyre else problem.clearance_wanted_mm)
+    one = quantity(name)
     if np.isnan(value):
         return f"{one.words} is not known"
     if value >= far:
         return f"{one.words} {far:g} {one.unit} or more"
-    text = f"{one.words} {one.text(value)} ({closest_pair(outcome, index)})"
+    text = f"{one.words} {one.text(value)} ({closest_pair(outcome, index, name)})"
     kept = limit is None or value >= limit
     return text if kept else f"{text}, at least {limit:g} wanted: BREAKS THE LIMIT"
 

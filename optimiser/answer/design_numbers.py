@@ -10,9 +10,19 @@ import numpy as np
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
 from optimiser.answer.whole_sweep import sweep_whole
 from optimiser.evaluation.asked import Objectives
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import ROLL, VARIABLES, Designs, nearest_allowed
 from optimiser.evaluation.further import TWENTY
-from optimiser.evaluation.quantities import PAIR, QUANTITIES, is_pair, pair_words, quantity
+from optimiser.evaluation.quantities import (
+    CLOSEST_PAIRS,
+    PAIR,
+    QUANTITIES,
+    TYRE_CLOSEST,
+    closest_names,
+    is_clearance,
+    is_pair,
+    pair_words,
+    quantity,
+)
 from optimiser.evaluation.quantity import MOVES
 from optimiser.evaluation.solved import OWN_RODS_SHORT
 from optimiser.linkage.racks import Rack
@@ -24,6 +34,8 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Evaluation
     from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
 
 NOT_THERE = "does not exist for this car"
 _LONG_MM = 1e4  # of a bar that ends nowhere
@@ -46,10 +58,13 @@ def design_numbers(
         np.nan if per_turn is None else per_turn,
         wheelbase_mm=car.wheelbase_mm,
         tyre_width_mm=car.tyre_width_mm or 0.0,
+        column=_column(problem, design),
     )
+    lies = problem.laid_numbers(design)
     numbers: dict[str, float | None] = {
         **measured,
-        **{name: float(design.column(name)[0]) for name in VARIABLES},
+        **{name: float(values[0]) for name, values in lies.items()},
+        **{name: float(design.column(name)[0]) for name in problem.variables},
         "inner_lock_reached_deg": float(np.degrees(geared.inner_at_end)),
         "outer_lock_reached_deg": float(np.degrees(geared.outer_at_end)),
         "turning_circle_m": float(geared.turning_diameter_mm) / 1000.0,
@@ -61,8 +76,29 @@ def design_numbers(
     return {name: known(value) for name, value in numbers.items()}
 
 
-def closest_pair(outcome: Evaluation, row: int) -> str:
-    """The pair of parts with the least clearance, in words; none where no pair is measured."""
+def _column(problem: Problem, design: Designs) -> Column | None:
+    """What the steering wheel of one design does for turns (n,) of its pinion."""
+    driven = problem.drive(design, problem.solve(design))
+    if driven is None:
+        return None
+
+    def of_pinion(turned: Array) -> tuple[Array, Array]:
+        wheel, rate = driven.of_pinion(turned[None])
+        return wheel[0], rate[0]
+
+    return of_pinion
+
+
+def closest_pair(outcome: Evaluation, row: int, name: str = "clearance_mm") -> str:
+    """The pair of parts with the least clearance, in words; none where no pair is measured.
+
+    Of `tyre_clearance_mm` what the tyre is closest to; empty of numbers that are no clearance.
+    """
+    if not is_clearance(name) or is_pair(name):
+        return ""
+    if outcome.closest:
+        first = TYRE_CLOSEST if name == "tyre_clearance_mm" else closest_names()[0][0]
+        return str(outcome.closest[first][row])
     pairs = {n: values[row] for n, values in outcome.metrics.items() if is_pair(n)}
     least = min(pairs, key=lambda pair: np.nan_to_num(pairs[pair], nan=np.inf), default="")
     return pair_words(least) if least else ""
@@ -139,10 +175,14 @@ def _names(problem: Problem, numbers: dict[str, float | None]) -> Iterator[str]:
     Where nothing may move, nothing is said of what moves.
     """
     pairs = [name for name in numbers if is_pair(name)]
+    closest = [name for _, name in closest_names() if name in numbers]
     for one in QUANTITIES:
         if MOVES in one.needs and problem.suspension is None:
             continue
-        yield from pairs if one is PAIR and pairs else (one.name,)
+        if one is CLOSEST_PAIRS:
+            yield from closest
+        else:
+            yield from pairs if one is PAIR and pairs else (one.name,)
 
 
 def without_rack(problem: Problem) -> Problem:
@@ -165,8 +205,11 @@ def without_rack(problem: Problem) -> Problem:
 def drawn_designs(problem: Problem) -> Designs:
     """Each rack, in their order, with its bar through the drawn inner joints; no spacers."""
     at = drawn_variables(problem) | {"spacer_mm": 0.0}
-    values = np.array([[at[name] for name in VARIABLES]])
-    return Designs(np.arange(len(problem.racks)), np.repeat(values, len(problem.racks), axis=0))
+    values = np.repeat([[at[name] for name in VARIABLES]], len(problem.racks), axis=0)
+    if ROLL in problem.space:
+        rolls = nearest_allowed(problem.space[ROLL], problem.default_rolls_deg)
+        values = np.column_stack([values, rolls])
+    return Designs(np.arange(len(problem.racks)), values)
 
 
 def drawn_reason(problem: Problem) -> str:

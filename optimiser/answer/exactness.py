@@ -20,6 +20,7 @@ from optimiser.metrics.tolerance import (
     ShimTable,
     accuracy_bands,
     built_cars,
+    bump_after_shims,
     importance_table,
     matters_most,
     percentile,
@@ -100,6 +101,17 @@ def built_percentiles(
     return (bump, ackermann), str(spread.reasons()[()])
 
 
+def shimmed_percentile(problem: Problem, points: Hardpoints) -> Percentile | None:
+    """Bump steer of such cars whose racks are shimmed after measuring; None where nobody asks."""
+    tolerances = problem.tolerances
+    if tolerances is None or tolerances.shimming is None:
+        return None
+    more = _more_cars(tolerances)
+    bump = bump_after_shims(points, more, tolerances.shimming, problem.conditions)
+    value, error = percentile(bump), percentile_error(bump)
+    return Percentile(float(np.degrees(value)), float(np.degrees(error)))
+
+
 def _more_cars(tolerances: Tolerances) -> Tolerances:
     return replace(tolerances, samples=max(CHOSEN_CARS, tolerances.samples))
 
@@ -111,6 +123,7 @@ class Built:
     Attributes:
         cars: how many were built on paper.
         percentiles: of bump steer and Ackermann error.
+        shimmed: of bump steer with the rack shimmed after measuring; None where nobody asks.
         reason: why there is no such number; empty when there is.
         matters_most: which dimension does, in words.
         rows: every dimension, the one that matters most for bump steer first.
@@ -125,6 +138,7 @@ class Built:
     rows: tuple[Importance, ...]
     toe_low_deg: Array
     toe_high_deg: Array
+    shimmed: Percentile | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,6 +230,7 @@ def built_to_tolerances(problem: Problem, points: Hardpoints) -> Built | None:
         rows=tuple(importance_table(rates, tolerances)),
         toe_low_deg=low,
         toe_high_deg=high,
+        shimmed=None if reason else shimmed_percentile(problem, points),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from optimiser.answer.bolted import bolted_sentences
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.moved import moved_sentences
 
@@ -17,11 +18,13 @@ if TYPE_CHECKING:
 def fitting_sentences(problem: Problem, design: Designs, outcome: Evaluation) -> Iterator[str]:
     """What is moved, what its own tie rods mean where they are kept, and how it has to lie.
 
-    Nothing where a rack lies as made, and its rods are made to measure.
+    Nothing where a rack lies as made, its rods are made to measure, and nothing is said of feet,
+    roll or column.
     """
     yield from moved_sentences(problem, design)
     yield from kept_rod_sentences(problem, design, outcome)
     yield from direction_sentences(problem, design)
+    yield from bolted_sentences(problem, design)
 
 
 def direction_sentences(problem: Problem, design: Designs) -> Iterator[str]:

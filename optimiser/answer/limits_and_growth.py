@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import hypervolume, non_dominated
-from optimiser.evaluation.problem import VARIABLES, Range, Stock
+from optimiser.evaluation.problem import Range, Stock
 from optimiser.evaluation.quantities import limit_words, quantity
 from optimiser.evaluation.quantity import rounded
 from optimiser.evaluation.wants import bound_size
@@ -72,7 +72,9 @@ def limit_rows(chosen: Chosen) -> list[LimitRow]:
         if name in problem.bounds:
             near = min(near, BINDING_SHARE * bound_size(problem.bounds[name]))
         left, digits = -float(value), max(_DIGITS, one.digits)
-        rows.append(LimitRow(name, limit_words(name), left, one.unit, not left > near, digits))
+        # Nothing is ever left of a limit of 0 on a distance that ends there.
+        binding = not left > near if near > 0.0 else not left >= 0.0
+        rows.append(LimitRow(name, limit_words(name), left, one.unit, binding, digits))
     return rows
 
 
@@ -89,7 +91,7 @@ def binding_sentences(chosen: Chosen) -> Iterator[str]:
 
 def leaning_sentences(chosen: Chosen) -> Iterator[str]:
     """The bounds of the study that the design leans on, a sentence each."""
-    for name in VARIABLES:
+    for name in chosen.problem.variables:
         choice, value = chosen.problem.space[name], float(chosen.design.column(name)[0])
         words, unit = _upper(quantity(name).words), quantity(name).unit
         if isinstance(choice, Range):

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
 NOT_CHECKED = (
     "Not checked: pick-ups of spring, damper and anti-roll bar, driveshafts and brake lines that "
-    "are not among the study's keep-outs; nor whether chassis, arms and uprights can be made so, "
-    "nor what they carry. Whatever is fixed to a point that moves has to move or be made anew."
+    "are not among the study's keep-outs; moved arms before the tyre and before parts that move; "
+    "nor whether chassis, arms and uprights can be made so, nor what they carry. Whatever is fixed "
+    "to a point that moves has to move or be made anew."
 )
 _SIDES = (("forward", "back"), ("outboard", "inboard"), ("up", "down"))
 _SAID_MM = 0.05
@@ -45,18 +46,18 @@ class Move:
 def moves_of(problem: Problem, design: Designs) -> list[Move]:
     """Points that a design (a batch of one) moves, in the order of the study."""
     suspension = problem.suspension
-    if suspension is None or not design.moves.any():
+    if suspension is None or not problem.moves(design).any():
         return []
-    shifts = suspension.shifts(design.moves)
+    shifts = suspension.shifts(problem.moves(design))
     return [Move(name, *shift[0].tolist()) for name, shift in shifts.items() if np.any(shift)]
 
 
 def moves_words(problem: Problem, design: Designs | None) -> str:
     """'lower_pivots (both, parallel) 11.0 mm inboard and 1.1 mm down'; or 'nothing'."""
     suspension = problem.suspension
-    if suspension is None or design is None or not design.moves.shape[1]:
+    if suspension is None or design is None:
         return "nothing"
-    moves, found = design.moves[0], []
+    moves, found = problem.moves(design)[0], []
     for number, mover in enumerate(suspension.movers):
         steps = [
             f"{rounded(abs(value), 1)} mm {_SIDES[axis][value < 0.0]}"

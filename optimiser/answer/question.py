@@ -105,6 +105,8 @@ def _own_limits(problem: Problem) -> Iterator[tuple[str, str]]:
     yield "track_growth_mm", _length("at most", limits.track_growth_mm)
     clear = _length("at least", limits.clearance_mm)
     yield "clearance_mm", clear if problem.has_pairs else "not checked, nothing is given to touch"
+    if problem.has_tyre:
+        yield "tyre_clearance_mm", _length("at least", limits.tyre_clearance_mm)
 
 
 def _angle(way: str, limit: float | None) -> str:

@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import silent_notes
+from optimiser.answer.break_even import even_numbers
+from optimiser.answer.break_even_words import even_rescues, unsure_numbers
 from optimiser.answer.choosing import best_of, worst_ratios
 from optimiser.answer.design_numbers import closest_pair, design_numbers
+from optimiser.answer.free_lock import FREE_LOCK, collar_numbers
 from optimiser.answer.held import held
 from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.remedies import rescues
@@ -21,6 +25,7 @@ from optimiser.metrics.mounting import steering_mass
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.designs import Designs, Evaluation
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
@@ -89,6 +94,7 @@ def compare(
     evaluation: Evaluation,
     dropped: Sequence[str] = (),
     winner: int | None = None,
+    evens: Evens | None = None,
 ) -> list[RackRow]:
     """A row for each rack, in the order of `ORDER_RULE`.
 
@@ -98,10 +104,11 @@ def compare(
         evaluation: its outcome.
         dropped: for each rack, empty or why its search was given up.
         winner: row of the winner, which stands for its rack.
+        evens: break-even of the racks; None where it was not worked out.
     """
     reasons = list(dropped) or [""] * len(problem.racks)
     rows = [
-        _row(problem, designs, evaluation, index, reasons[index], winner)
+        _row(problem, designs, evaluation, index, reasons[index], winner, evens)
         for index in range(len(problem.racks))
     ]
     return sorted(rows, key=_order)
@@ -123,6 +130,7 @@ def _row(
     index: int,
     dropped: str,
     winner: int | None,
+    evens: Evens | None,
 ) -> RackRow:
     rack = problem.racks[index]
     mine = np.flatnonzero(designs.rack == index)
@@ -144,23 +152,32 @@ def _row(
     row = None if best is None else int(mine[best])
     numbers = _numbers(problem, designs, evaluation, row, rack)
     numbers |= {f"best_{name}": _least(outcome, column) for column, name in _objectives(problem)}
+    numbers |= even_numbers(evens, index)
     rescue: tuple[str, ...] = ()
-    if verdict in (WITHIN_LIMITS, FAILS) and row is not None:
-        rescue = tuple(rescues(problem, designs.select(slice(row, row + 1)), numbers))
+    if verdict in (WITHIN_LIMITS, FAILS):
+        rescue = tuple(even_rescues(problem, index, evens))
+        if row is not None:
+            one = designs.select(slice(row, row + 1))
+            rescue = (*rescue, *rescues(problem, one, numbers))
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
         rescue = (*rescue, f"it {hand.sentence}")
-    notes: list[str] = []
+    notes = [one.sentence for one in unsure_numbers(problem, index, evens)]
     if row is not None:
-        one = slice(row, row + 1)
-        design = designs.select(one)
+        mine = np.array([row])
+        design = designs.select(mine)
         # The joining of notes and the line that shows one set the full stops.
-        kept = kept_rod_sentences(problem, design, evaluation.select(one))
-        notes = [text.removesuffix(".") for text in kept]
+        kept = kept_rod_sentences(problem, design, evaluation.select(mine))
+        notes += [text.removesuffix(".") for text in kept]
         sweep = sweep_whole(problem, design)
         if sweep is not None:
             numbers["clearance_whole_sweep_mm"] = _known(sweep.clearance_mm)
             notes += sweep_notes(problem, design, sweep)
+        if problem.steering.stops == "collars":
+            found, text = collar_numbers(problem, design)
+            numbers |= found
+            notes += text
+    notes += silent_notes(problem, rack)
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
 
 
@@ -215,8 +232,8 @@ def _form(name: str, excess: float) -> str:
 
 
 def _closest(outcome: Evaluation, row: int, name: str) -> str:
-    """The pair of parts that breaks a limit where that is the clearance; else empty."""
-    return closest_pair(outcome, row) if name == "clearance_mm" else ""
+    """The pair of parts that breaks a limit where that is a clearance; else empty."""
+    return closest_pair(outcome, row, name)
 
 
 def _numbers(
@@ -233,8 +250,18 @@ def _numbers(
 
 
 def more_columns(problem: Problem) -> list[str]:
-    """Columns that `COLUMNS` has not and a limit or a further objective of the study is on."""
-    asked = dict.fromkeys((*problem.bounds, *problem.objectives.extra))
+    """Columns that `COLUMNS` has not.
+
+    Of a tyre, of collars, and what the study asks for by limit, objective or table.
+    """
+    given = [
+        one.name
+        for one in shown("asked")
+        if any(not one.missing(problem, rack) for rack in problem.racks)
+    ]
+    tyre = ("tyre_clearance_mm",) if problem.has_tyre else ()
+    collars = FREE_LOCK if problem.steering.stops == "collars" else ()
+    asked = dict.fromkeys((*tyre, *collars, *problem.bounds, *problem.objectives.extra, *given))
     return [name for name in asked if name not in COLUMNS]
 
 

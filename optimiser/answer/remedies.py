@@ -1,10 +1,11 @@
-"""What would make a failing rack work: spacers, another height, a shorter arm.
+"""What would make a failing rack work outside the study: another arm height, a shorter arm.
 
-The ideal inner joint says where to look: it gives the spacing that the arm wants, and the places
-where the spacing that the rack has is the ideal one. Every number in a sentence is then that of
-`Problem.evaluate` for the very lengths that the sentence names, everything else as in the rack's
-design; the sentence says which limits it breaks and which keys of the study keep it out. Nothing is
-optimised again here: that another remedy is not named does not mean that there is none.
+Which spacing, spacers or travel would do is another matter, see `break_even_words`. The ideal inner
+joint says where to look: it gives the places where the spacing that the rack has is the ideal one.
+Every number in a sentence is then that of `Problem.evaluate` for the very lengths that the sentence
+names, everything else as in the rack's design; the sentence says which limits it breaks and which
+keys of the study keep it out. Nothing is optimised again here: that another remedy is not named
+does not mean that there is none.
 
 Two words for the steering arm, here as in the `heights` question: an arm that *follows the rack*
 keeps its drawn height over it; one that is *free in height* does not.
@@ -18,10 +19,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolting_remedies import bolting_rescues
 from optimiser.answer.held import held
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
-    VARIABLES,
     Designs,
     FollowsRack,
     Range,
@@ -29,7 +31,7 @@ from optimiser.evaluation.designs import (
     ends,
 )
 from optimiser.evaluation.quantities import amount, limit_words, quantity, said
-from optimiser.metrics.ideal import ideal_inner_joint, solve_for_spacing
+from optimiser.metrics.ideal import solve_for_spacing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,10 +58,10 @@ def rescues(problem: Problem, design: Designs, numbers: dict[str, float | None])
     usable = rack.travel_each_way_mm - problem.limits.rack_travel_margin_mm
     if needed is not None and needed > usable:
         yield from _shorter_arm(problem, design, usable)
+    yield from bolting_rescues(problem, design)
     bump = numbers.get("bump_steer_deg")
     found: list[str] = []
     if bump is not None and bump > problem.acceptable[0]:
-        yield from _other_spacing(problem, design)
         found = list(_other_arm_heights(problem, design))
         yield from found
     if not found:
@@ -79,49 +81,6 @@ def _shorter_arm(problem: Problem, design: Designs, usable: float) -> Iterator[s
             f"steering arms {lengths[first]:.0f} mm long instead of {arm:.0f} mm would reach the "
             f"lock with its travel, at {_judged(problem, outcome, first)}; shorter arms raise the "
             f"rod force and the toe per mm of play{_kept_out(problem, tried, first)}"
-        )
-
-
-def _other_spacing(problem: Problem, design: Designs) -> Iterator[str]:
-    """Longer spacers where the arm wants its inner joints further apart; how far where not."""
-    rack = problem.racks[int(design.rack[0])]
-    points, _ = problem.corners(design)
-    corner = points.select(0)
-    fore_aft = float(design.column("rack_fore_aft_mm")[0])
-    joint = ideal_inner_joint(
-        corner,
-        corner.outer_joint,
-        fore_aft,
-        problem.travel.grid(),
-        problem.car.attitude,
-        wanted=problem.steering.wanted_toe,
-    )
-    if not joint.meaningful.all():
-        return
-    wanted = 0.5 * (float(joint.spacing_mm) - rack.inner_joint_spacing_mm)
-    if wanted > ends(problem.space["spacer_mm"])[1] + _NEAR_MM:
-        yield from _longer_spacers(problem, design, wanted, float(joint.rack_height_mm))
-    elif wanted < -_NEAR_MM and not problem.steering.keep_tie_rods:
-        # With its own rods kept, a shorter rack would make another track and another ideal.
-        yield (
-            "with the steering arm and the rack's fore-aft as in that design, the ideal inner "
-            f"joints are {float(joint.spacing_mm):.0f} mm apart, {-2.0 * wanted:.0f} mm closer "
-            "together than those of the bare rack"
-        )
-
-
-def _longer_spacers(
-    problem: Problem, design: Designs, spacer: float, height: float
-) -> Iterator[str]:
-    spacer, height = round(spacer, 1), round(height, 1)
-    tried = _changed(design, {"spacer_mm": [spacer], "rack_height_mm": [height]})
-    outcome = problem.evaluate(tried)
-    bump, before = outcome.metrics["bump_steer_deg"][0], problem.evaluate(design)
-    if bump < before.metrics["bump_steer_deg"][0]:
-        yield (
-            f"with {amount('spacer_mm', spacer)} spacers and the rack at "
-            f"{amount('rack_height_mm', height)}, the arm as in that design, it would have "
-            f"{_judged(problem, outcome, 0)}{_kept_out(problem, tried, 0)}"
         )
 
 
@@ -173,8 +132,8 @@ def _not_searched(problem: Problem, rack: str) -> Iterator[str]:
     choice = problem.space["arm_height_mm"]
     if isinstance(choice, FollowsRack) or ends(choice)[0] == ends(choice)[1]:
         yield (
-            f"a steering arm free in height was not searched: {_key('arm_height_mm', choice)}; "
-            f"{_heights_command(problem, rack)} frees it"
+            "a steering arm free in height was not searched: "
+            f"{key_words('arm_height_mm', choice)}; {_heights_command(problem, rack)} frees it"
         )
 
 
@@ -184,7 +143,7 @@ def _changed(design: Designs, columns: dict[str, ArrayLike]) -> Designs:
     count = len(next(iter(given.values())))
     values = np.repeat(design.values, count, axis=0)
     for name, column in given.items():
-        values[:, VARIABLES.index(name)] = column
+        values[:, ALL_VARIABLES.index(name)] = column
     return Designs(np.repeat(design.rack, count), values)
 
 
@@ -216,10 +175,10 @@ def _judged(problem: Problem, outcome: Evaluation, index: int) -> str:
 
 def _kept_out(problem: Problem, tried: Designs, index: int) -> str:
     """The keys of the study that keep a design out, and the command that shows it."""
-    values = {name: float(tried.column(name)[index]) for name in VARIABLES}
+    values = {name: float(tried.column(name)[index]) for name in problem.variables}
     rack = problem.racks[int(tried.rack[index])].name
-    outside = [name for name in VARIABLES if not _allowed(problem, name, values)]
-    keys = [_key(name, problem.space[name]) for name in outside]
+    outside = [name for name in problem.variables if not _allowed(problem, name, values)]
+    keys = [key_words(name, problem.space[name]) for name in outside]
     shown = all(_freed(name, problem.space[name]) for name in outside)
     longest = problem.limits.spacer_max_mm
     if longest is not None and values["spacer_mm"] > longest:
@@ -251,7 +210,7 @@ def _allowed(problem: Problem, name: str, values: dict[str, float]) -> bool:
     return bool(allows(choice, values[name]))
 
 
-def _key(name: str, choice: Choice) -> str:
+def key_words(name: str, choice: Choice) -> str:
     """A key of [search.vary] and what it says."""
     if isinstance(choice, FollowsRack):
         text = '= "follows rack" keeps its drawn height over the rack'

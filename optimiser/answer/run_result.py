@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
+from optimiser.answer.free_lock import FreeLock, free_lock
 from optimiser.answer.rack_table import RackRow, compare
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
-from optimiser.evaluation.problem import VARIABLES, Designs, Evaluation
+from optimiser.evaluation.problem import Designs, Evaluation
+from optimiser.evaluation.quantities import TYRE_CLOSEST, closest_names
 from optimiser.linkage.hardpoints import COLUMNS as POINT_COLUMNS
 
 if TYPE_CHECKING:
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
@@ -33,6 +37,7 @@ if TYPE_CHECKING:
 
     Columns = Mapping[str, NDArray[Any] | list[object]]
 
+_NO_POINTS: Mapping[str, Array] = MappingProxyType({})
 RUN_FILE = "run.json"
 _ROWS_AT_ONCE = 5000
 CAUTION = (
@@ -116,11 +121,17 @@ class Chosen:
         """Rack displacement, either way, at which the rack or the stops end its steering."""
         return float(self.problem.steering_end_mm(self.design)[0])
 
+    @cached_property
+    def free_lock(self) -> FreeLock | None:
+        """How far it may steer, worked out where it is first asked for; None if not assembled."""
+        return free_lock(self.problem, self.design)
+
     @property
     def lengths_mm(self) -> dict[str, float]:
         """Tie-rod length and the design's variables; the arm's angle is in degrees."""
         lengths = {"tie_rod_length_mm": self.metric("tie_rod_length_mm")}
-        return lengths | {name: float(self.design.column(name)[0]) for name in VARIABLES}
+        names = self.problem.variables
+        return lengths | {name: float(self.design.column(name)[0]) for name in names}
 
     def metric(self, name: str) -> float:
         """One of its metrics; NaN where the study has no data for it."""
@@ -130,11 +141,15 @@ class Chosen:
 
 @dataclass(frozen=True)
 class RunResult:
-    """All designs of one study, the fronts and the winner. Design n of the files is row n - 1."""
+    """All designs of one study, the fronts and the winner. Design n of the files is row n - 1.
+
+    `break_even` is None where it was not worked out.
+    """
 
     study: Study
     problem: Problem
     units: tuple[UnitResult, ...]
+    break_even: Evens | None = None
 
     @cached_property
     def designs(self) -> Designs:
@@ -248,7 +263,9 @@ class RunResult:
         """A row for each rack, in the order of `rack_table.ORDER_RULE`."""
         dropped = {unit.rack: unit.dropped for unit in self.units}
         reasons = [dropped.get(index, "") for index in range(len(self.problem.racks))]
-        return compare(self.problem, self.designs, self.evaluation, reasons, self.winner)
+        return compare(
+            self.problem, self.designs, self.evaluation, reasons, self.winner, self.break_even
+        )
 
     def shown(self, most: int = MOST_SHOWN) -> list[RackRow]:
         """Rows of `comparison` that a person is shown: all, or those of the racks that matter."""
@@ -298,7 +315,7 @@ class RunResult:
             "rack": np.array([self.problem.racks[i].name for i in designs.rack], dtype=object),
         }
         columns |= self.problem.variable_values(designs)
-        columns |= outcome.metrics
+        columns |= _with_names(outcome)
         columns |= {
             f"limit_{name}": _blank_without(outcome.constraints[:, index])
             for index, name in enumerate(self.problem.constraint_names)
@@ -307,6 +324,18 @@ class RunResult:
         on_front[self.front] = True
         columns |= {"on_front": on_front, "origin": self.origin, "status": outcome.status}
         return columns
+
+
+def _with_names(outcome: Evaluation) -> dict[str, NDArray[Any]]:
+    """Metrics, the names of the closest pairs each before its distance."""
+    named = {distance: name for name, distance in closest_names()}
+    named["tyre_clearance_mm"] = TYRE_CLOSEST
+    columns: dict[str, NDArray[Any]] = {}
+    for metric, values in outcome.metrics.items():
+        if (name := named.get(metric)) in outcome.closest:
+            columns[name] = outcome.closest[name]
+        columns[metric] = values
+    return columns
 
 
 def _blank_without(limit: Array) -> Array:
@@ -341,14 +370,15 @@ def hardpoints_text(
     lengths_mm: dict[str, float],
     title: str,
     notes: Iterable[str] = (),
+    more: Mapping[str, Array] = _NO_POINTS,
 ) -> str:
-    """Both sides of a corner in the CAD frame; `notes` are comments.
+    """Both sides of a corner in the CAD frame; `notes` are comments, `more` further points.
 
     The rows are in full, since `check` reads them back; the comments have what people read.
     """
     to_read = (
         f"{name}: {', '.join(coordinate_text(v) for v in frame.to_cad(value).tolist())}"
-        for name, value in points.items()
+        for name, value in (*points.items(), *more.items())
     )
     comments = (
         title,
@@ -365,6 +395,7 @@ def hardpoints_text(
     for prefix, side in points.both_sides():
         for name, value in side.items():
             rows.append([f"{prefix}{name}", *(float(v) for v in frame.to_cad(value))])
+    rows += [[name, *(float(v) for v in frame.to_cad(at))] for name, at in more.items()]
     return csv_text(list(POINT_COLUMNS), rows, comments)
 
 

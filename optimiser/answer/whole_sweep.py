@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.metrics import unchecked_parts
-from optimiser.evaluation.quantities import is_pair, pair_words, quantity
+from optimiser.evaluation.quantities import is_of_tyre, is_pair, pair_words, quantity
 from optimiser.evaluation.quantity import rounded, told_apart
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
@@ -35,6 +35,8 @@ class WholeSweep:
     Attributes:
         clearance_mm: least clearance, of what has a known size.
         closest: the pair of parts that comes so close, in words.
+        tyre_mm: least clearance of the tyre.
+        tyre_closest: what it comes so close to, in words.
         inner_joint_angle_deg: greatest angle of the tie rods to the bar.
         outer_joint_angle_deg: greatest misalignment of the outer joints.
         toggle_margin_deg: least toggle margin.
@@ -43,6 +45,8 @@ class WholeSweep:
 
     clearance_mm: float | None
     closest: str
+    tyre_mm: float | None
+    tyre_closest: str
     inner_joint_angle_deg: float
     outer_joint_angle_deg: float
     toggle_margin_deg: float
@@ -64,25 +68,36 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         envelope_share=swept.envelope_share[there],
     )
     outer = outer_joint_misalignment(poses, solved.rest, problem.car.outer_bolt)
-    clearance, closest = None, ""
-    if problem.has_pairs:
-        metrics = problem.clearances(design, swept, poses_between=False)
+    pairs: dict[str, float] = {}
+    if problem.has_pairs or problem.has_tyre:
+        driven = problem.drive(design, solved)
+        metrics = problem.clearances(design, swept, driven, poses_between=False)
         pairs = {
             name: float(values[0])
             for name, values in metrics.items()
             if is_pair(name) and np.isfinite(values[0])
         }
-        if pairs:
-            nearest = min(pairs, key=lambda name: pairs[name])
-            clearance, closest = pairs[nearest], pair_words(nearest)
+    of_tyre = {name: value for name, value in pairs.items() if is_of_tyre(name)}
+    clearance, closest = _nearest({n: v for n, v in pairs.items() if n not in of_tyre})
+    tyre, tyre_closest = _nearest(of_tyre)
     return WholeSweep(
         clearance_mm=clearance,
         closest=closest,
+        tyre_mm=tyre,
+        tyre_closest=tyre_closest,
         inner_joint_angle_deg=float(np.degrees(np.max(inner_joint_angle(poses)))),
         outer_joint_angle_deg=float(np.degrees(np.max(outer))),
         toggle_margin_deg=float(np.degrees(np.min(poses.toggle_margin))),
         missing=TRAVELS * RACKS - len(there),
     )
+
+
+def _nearest(pairs: dict[str, float]) -> tuple[float | None, str]:
+    """The least of some clearances, and whose it is in words."""
+    if not pairs:
+        return None, ""
+    nearest = min(pairs, key=lambda name: pairs[name])
+    return pairs[nearest], pair_words(nearest)
 
 
 def on_grid(problem: Problem, solved: Solved, travels: int, racks: int) -> Solved:
@@ -120,13 +135,17 @@ def sweep_notes(problem: Problem, design: Designs, sweep: WholeSweep) -> Iterato
         sweep.outer_joint_angle_deg,
         np.inf if outer is None else float(np.degrees(outer)),
     )
-    wanted = problem.limits.clearance_mm
-    if sweep.clearance_mm is not None and wanted is not None and sweep.clearance_mm < wanted:
-        yield (
-            f"over its whole sweep of {TRAVELS * RACKS - sweep.missing} poses its least clearance "
-            f"is {quantity('clearance_mm').against(sweep.clearance_mm, wanted)}, {sweep.closest}, "
-            f"against {wanted:g} mm wanted"
-        )
+    limits = problem.limits
+    for one, value, closest, wanted in (
+        ("clearance", sweep.clearance_mm, sweep.closest, limits.clearance_mm),
+        ("clearance of the tyre", sweep.tyre_mm, sweep.tyre_closest, limits.tyre_clearance_mm),
+    ):
+        if value is not None and wanted is not None and value < wanted:
+            yield (
+                f"over its whole sweep of {TRAVELS * RACKS - sweep.missing} poses its least {one} "
+                f"is {quantity('clearance_mm').against(value, wanted)}, {closest}, "
+                f"against {wanted:g} mm wanted"
+            )
     unchecked = unchecked_parts(rack, problem.room)
     if unchecked:
         yield (f"clearance does not count its {', '.join(unchecked)}: their size is not given")

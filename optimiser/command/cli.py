@@ -187,15 +187,37 @@ def curves(
         str | None, typer.Option(help="Wheel travel LO:HI:STEP in mm; the study's by default.")
     ] = None,
     rack: Annotated[
-        str, typer.Option(help="Rack displacement LO:HI:STEP in mm, positive to the left.")
+        str,
+        typer.Option(
+            help="Rack displacement LO:HI:STEP in mm, positive to the left; with --free-lock the "
+            "name of a rack."
+        ),
     ] = "0:0:1",
     out: Annotated[
         Path | None, typer.Option("--out", help="CSV file; standard output by default.")
     ] = None,
+    free_lock: Annotated[
+        Path | None,
+        typer.Option(
+            "--free-lock",
+            help="CSV file of how far it may steer, with the rack of the name in --rack.",
+        ),
+    ] = None,
 ) -> None:
-    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose."""
-    from optimiser.folder.design import curves_text
+    """Toe, steer, camber and more of the as-drawn left wheel, one row per pose.
 
+    With --free-lock how far the car as drawn may steer at each wheel travel.
+    """
+    from optimiser.folder.design import curves_text, free_lock_text
+
+    if free_lock is not None:
+        _refuse_with_free_lock(travel, out)
+        from optimiser.base.files import write_text
+
+        text, summary = free_lock_text(study, rack)
+        write_text(free_lock, text)
+        print(f"{summary}\nwrote {free_lock}")
+        return
     text = curves_text(
         study,
         None if travel is None else _sweep(travel, "--travel"),
@@ -208,6 +230,12 @@ def curves(
 
     write_text(out, text)
     print(f"wrote {out}")
+
+
+def _refuse_with_free_lock(travel: str | None, out: Path | None) -> None:
+    for name, value in (("--travel", travel), ("--out", out)):
+        if value is not None:
+            raise InputError(name, "does not go with --free-lock", "leave it out")
 
 
 @app.command()
@@ -272,6 +300,34 @@ def try_(
     from optimiser.command.try_screen import show_try
 
     raise typer.Exit(show_try(design, out))
+
+
+@app.command()
+def measured(
+    design: Annotated[
+        Path,
+        typer.Argument(
+            help="Study file (TOML), for the car as drawn, or folder of a result.", metavar="PATH"
+        ),
+    ],
+    readings: Annotated[Path, typer.Argument(help="Readings of toe (CSV).")],
+    number: DesignOption = None,
+    measuring: Annotated[
+        Path | None,
+        typer.Option("--measuring", help="Study file whose [measuring] holds; its own by default."),
+    ] = None,
+    out: OutOption = Path("results"),
+) -> None:
+    """From toe measured on the finished car: which shim, where, how thick, and what it changes.
+
+    Rows of side,travel_mm,toe_in_deg, each wheel by itself, and one a side with the rack 5 mm off
+    centre (rack_mm), which proves the sign. Exit code 0: signs are proved and what is advised
+    keeps to what is accepted; 1: they are not, or it does not.
+    """
+    from optimiser.command.measured_screen import show_measured
+    from optimiser.questions.measured.answer import MeasuredAsked
+
+    raise typer.Exit(show_measured(MeasuredAsked(design, readings, number, measuring, out)))
 
 
 @app.command()

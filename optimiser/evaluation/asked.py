@@ -73,7 +73,7 @@ class Steering:
     ackermann_target: Target
     acceptable_bump_steer: float
     acceptable_ackermann_error: float
-    stops: Literal["rack", "lock"] = "rack"
+    stops: Literal["rack", "lock", "collars"] = "rack"
     keep_tie_rods: bool = False
     acceptable_part_lock: float | None = None
     wanted_toe: WantedToe = FROZEN
@@ -82,10 +82,11 @@ class Steering:
         """Rack displacement, either way, at which the steering ends: (N,) of (N,) each.
 
         Stops at the lock end it where the inner wheel has its required angle, at the displacement
-        `rack_at_lock_mm` of either sign. A rack that ends before, and one whose lock does not
-        exist (NaN), ends it itself.
+        `rack_at_lock_mm` of either sign. Collars let it go at least as far: limits are judged up to
+        there, and beyond it goes only as far as they are kept, see `answer.free_lock`. A rack that
+        ends before, and one whose lock does not exist (NaN), ends it itself.
         """
-        if self.stops == "lock":
+        if self.stops != "rack":
             return np.fmin(travel_each_way_mm, np.abs(rack_at_lock_mm))
         return travel_each_way_mm
 
@@ -100,6 +101,9 @@ class LoadAssumptions:
         lateral_load_n: side force on the front axle in the cornering case.
         trail_mm: its lever about the steering axis; None: the trail of the corner at rest.
         outer_share: part of it on the outer wheel.
+        friction_at_rack_n: what keeps the rack of a standing car from returning.
+        braking_load_n: of both front wheels, brakes in them.
+        kerb_load_n: rearward at the centre of one wheel.
     """
 
     wheel_load_n: float
@@ -110,6 +114,9 @@ class LoadAssumptions:
     lateral_load_n: float | None = None
     trail_mm: float | None = None
     outer_share: float = 1.0
+    friction_at_rack_n: float | None = None
+    braking_load_n: float | None = None
+    kerb_load_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,22 +129,42 @@ class Materials:
     spacer_kg_per_mm: float = 0.0
 
 
+Carrier = Literal["body", "lower_arm", "upper_arm", "upright", "rack"]
+CARRIERS: tuple[Carrier, ...] = ("body", "lower_arm", "upper_arm", "upright", "rack")
+"""What a part may be fixed to. All but the body move; what they carry is on both sides."""
+
+
 @dataclass(frozen=True, slots=True)
 class KeepOut:
-    """A part of the car that the steering may not touch, in body axes.
+    """A part of the car that the steering may not touch, in body axes at the design position.
 
     Attributes:
-        kind: a box along the body axes between the corners `low` and `high`, or a capsule, which
-            is all within `radius_mm` of the line from `low` to `high`.
+        kind: a box along the body axes between the corners `low` and `high`, a capsule, which
+            is all within `radius_mm` of the line from `low` to `high`, or a cylinder about that
+            line with flat ends.
         mirror: the same again on the other side of the car.
+        on: what carries it; what is not on the body is a part of the left corner, and there is
+            one like it on the right.
+        to_on: what carries the end `high`, where that is something else: a capsule between two
+            bodies. None where all of it is on `on`.
+        length_mm: of a capsule between two bodies what is left of it from its end `low`; None
+            where it reaches from one to the other.
     """
 
     name: str
-    kind: Literal["box", "capsule"]
+    kind: Literal["box", "capsule", "cylinder"]
     low: tuple[float, float, float]
     high: tuple[float, float, float]
     radius_mm: float = 0.0
     mirror: bool = False
+    on: Carrier = "body"
+    to_on: Carrier | None = None
+    length_mm: float | None = None
+
+    @property
+    def moves(self) -> bool:
+        """Whether any of it does."""
+        return self.on != "body" or self.to_on is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +186,30 @@ class Bracket:
 
 
 @dataclass(frozen=True, slots=True)
+class Tyre:
+    """The free tyre: a ring about the wheel's axis whose middle plane holds the wheel centre.
+
+    Attributes:
+        outside_radius_mm: not loaded.
+        inside_radius_mm: at the bead.
+        width_mm: along the axis.
+        shoulder_mm: radius by which its outer edges are rounded.
+    """
+
+    outside_radius_mm: float
+    inside_radius_mm: float
+    width_mm: float
+    shoulder_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Room:
-    """Keep-outs and thicknesses for clearance; a part of unknown diameter is not checked."""
+    """Keep-outs and thicknesses for clearance; a part of unknown diameter is not checked.
+
+    Attributes:
+        many: whether keep-outs come by the file, too many for a column each.
+        drawn_inner_joint: where parts on the rack were drawn for it, body axes.
+    """
 
     keep_outs: tuple[KeepOut, ...] = ()
     rim: Rim | None = None
@@ -170,6 +219,19 @@ class Room:
     arm_tube_diameter_mm: float | None = None
     spacer_diameter_mm: float | None = None
     brackets: tuple[Bracket, ...] = ()
+    tyre: Tyre | None = None
+    many: bool = False
+    drawn_inner_joint: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def still(self) -> tuple[KeepOut, ...]:
+        """The keep-outs that stand still in the body."""
+        return tuple(item for item in self.keep_outs if not item.moves)
+
+    @property
+    def closest_only(self) -> bool:
+        """Whether designs are told with their closest pairs rather than with every pair."""
+        return self.many or self.tyre is not None or any(item.moves for item in self.keep_outs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +268,7 @@ class Limits:
     outer_joint_angle: float | None = None
     track_growth_mm: float | None = None
     clearance_mm: float | None = None
+    tyre_clearance_mm: float | None = None
     spacer_max_mm: float | None = None
     bounds: tuple[Bound, ...] = ()
 

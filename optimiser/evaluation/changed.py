@@ -52,6 +52,7 @@ class Asked(Protocol):
     def suspension(self) -> Suspension | None: ...  # noqa: D102
     @property
     def clearance_wanted_mm(self) -> float: ...  # noqa: D102
+    def moves(self, designs: Designs) -> Array: ...  # noqa: D102
 
 
 def departures_of(asked: Asked, solved: Solved) -> dict[str, Array]:
@@ -75,7 +76,7 @@ def moved_limits(asked: Asked) -> tuple[str, ...]:
         return ()
     room = asked.room
     parts = room.brackets or room.arm_tube_diameter_mm is not None
-    measured = asked.limits.clearance_mm is not None and parts and (room.keep_outs or room.rim)
+    measured = asked.limits.clearance_mm is not None and parts and (room.still or room.rim)
     return (*suspension.bands(), *((MOVED_CLEARANCE,) if measured else ()))
 
 
@@ -87,9 +88,9 @@ def changed_metrics(
     poses_between: bool,
 ) -> dict[str, Array]:
     """How far points are moved, and what that does to the car, (N,) by column."""
-    moves = designs.moves
+    moves = asked.moves(designs)
     found = {
-        MOVED_MM: suspension.moved_mm(moves) if moves.shape[1] else np.zeros(len(designs)),
+        MOVED_MM: suspension.moved_mm(moves),
     }
     for name, change in departures_of(asked, solved).items():
         found[name] = np.max(np.abs(change), axis=1)

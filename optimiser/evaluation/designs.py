@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,10 @@ VARIABLES = (
     "arm_height_mm",
     "arm_angle_deg",
 )
+
+ROLL = "rack_roll_deg"
+"""A variable of the studies that let a rack be rolled about its bar, and of no others."""
+ALL_VARIABLES = (*VARIABLES, ROLL)
 
 JUDGED = ("bump_steer_deg", "ackermann_error_deg")
 """The metrics that acceptable values are stated for, in the order of `Problem.acceptable`."""
@@ -98,8 +102,9 @@ def _stock(choice: Choice) -> tuple[float, ...]:
 class Designs:
     """N designs: index of the rack (N,), and values (N, 6) in the order of `VARIABLES`.
 
-    Where points of the suspension may move, so do more columns, see `moves`; a problem takes
-    designs without them for those that move nothing.
+    (N, 7) in the order of `ALL_VARIABLES` where the study lets the rack be rolled. Where points of
+    the suspension may move there are more columns behind these, see `Problem.moves`; a problem
+    takes designs without them for those that move nothing.
     """
 
     rack: NDArray[np.intp]
@@ -110,12 +115,7 @@ class Designs:
 
     def column(self, name: str) -> Array:
         """Values (N,) of one variable."""
-        return np.asarray(self.values[:, VARIABLES.index(name)])
-
-    @property
-    def moves(self) -> Array:
-        """Values (N, M) of the moves of the suspension, mm; see `evaluation.moves`."""
-        return np.asarray(self.values[:, len(VARIABLES) :])
+        return np.asarray(self.values[:, ALL_VARIABLES.index(name)])
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Designs:
         """Some of the designs."""
@@ -144,6 +144,8 @@ class Evaluation:
         status: 'ok', 'breaks NAME, ...' or 'cannot assemble: ...'.
         scales: how much of each limit's unit counts as a millimetre, as in
             `Problem.constraint_scales`; empty where all are in millimetres and degrees.
+        closest: names of the closest pairs of parts by column, (N,) each, of studies that tell
+            these in place of every pair.
     """
 
     objectives: Array
@@ -151,6 +153,7 @@ class Evaluation:
     metrics: dict[str, Array]
     status: NDArray[np.object_]
     scales: tuple[float, ...] = ()
+    closest: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
     @property
     def feasible(self) -> NDArray[np.bool_]:
@@ -211,6 +214,10 @@ class Evaluation:
             },
             np.concatenate([part.status for part in parts]),
             parts[0].scales,
+            {
+                name: np.concatenate([part.closest[name] for part in parts])
+                for name in parts[0].closest
+            },
         )
 
     def select(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Evaluation:
@@ -221,4 +228,5 @@ class Evaluation:
             {name: values[index] for name, values in self.metrics.items()},
             self.status[index],
             self.scales,
+            {name: values[index] for name, values in self.closest.items()},
         )

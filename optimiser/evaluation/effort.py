@@ -6,9 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.linkage.at_arms import solve_held_arms
+from optimiser.linkage.mirror import mirrored_rack
 from optimiser.metrics.joints import inner_joint_angle
-from optimiser.metrics.kinematic import wheel_attitude
-from optimiser.metrics.loads import LoadCase, rim_force, steering_loads, steering_wheel_torque
+from optimiser.metrics.kinematic import lock_fractions, wheel_attitude
+from optimiser.metrics.loads import (
+    LoadCase,
+    parking_moment,
+    rim_force,
+    steering_loads,
+    steering_wheel_torque,
+)
+from optimiser.metrics.parked import parked_forces, returning
 from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
 
 if TYPE_CHECKING:
@@ -19,8 +28,11 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import LoadAssumptions, Materials
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
+    from optimiser.metrics.parked import Parked
     from optimiser.metrics.strength import Rod
 
 N_MM_PER_N_M = 1000.0
@@ -32,42 +44,79 @@ def effort_metrics(
     racks: Sequence[Rack],
     loads: LoadAssumptions,
     materials: Materials,
-    loaded_radius_mm: float,
+    attitude: Attitude,
+    column: Column | None = None,
 ) -> dict[str, Array]:
-    """Greatest values from straight ahead to the required lock at zero travel, each (N,).
+    """Greatest values from straight ahead to the required lock at rest, each (N,).
 
     Columns: `tie_rod_force_n`, `rack_force_n`, `steering_wheel_torque_nm` and `rim_force_n`
     when parked (NaN where the rack's turns are unknown), and `buckling_reserve` where the tie
-    rod's section is given. The rod force also covers the cornering case when there is one.
+    rod's section is given. The rod force also covers the cornering case when there is one. Then
+    `caster_lift_n` at the lock and, where the study gives friction, `returning_force_n` and
+    `stops_returning_at_deg`. With `column`, as in `metrics.gearing`, torque and rim force are those
+    at the steering wheel, of the worse way of turning.
     """
-    left, right = solved.towards, solved.away
-    parked = steering_loads(
-        left,
-        right,
-        LoadCase.parked(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa),
-    )
-    rod_force = parked.greatest_rod_force
+    shares = lock_fractions(solved.towards.shape[-1])[1:]
+    parked, inner = parked_up_to_lock(solved, loads, attitude, shares)
+    rod_force = np.maximum(parked.left_rod, parked.right_rod)
     if loads.lateral_load_n is not None:
-        drawn = wheel_attitude(solved.rest, loaded_radius_mm).trail_mm
+        drawn = wheel_attitude(solved.rest, attitude.loaded_radius_mm).trail_mm
         trail = drawn if loads.trail_mm is None else loads.trail_mm
         case = LoadCase.cornering(loads.lateral_load_n, trail, loads.outer_share)
-        rod_force = np.fmax(rod_force, steering_loads(left, right, case).greatest_rod_force)
-    rack_force = np.max(np.abs(parked.rack_force), axis=1)
+        cornering = steering_loads(solved.towards, solved.away, case)
+        rod_force = np.fmax(rod_force, cornering.greatest_rod_force)
+    rack_force = np.max(parked.rack_force, axis=1)
     per_turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
     torque = steering_wheel_torque(rack_force, per_turn, loads.efficiency)
+    if column is not None:
+        pinion = steering_wheel_torque(parked.rack_force, per_turn[:, None], loads.efficiency)
+        turned = pinion_turns(solved, per_turn, shares)
+        torque = np.max(pinion * greatest_rate(column, turned), axis=1)
     greatest = np.max(rod_force, axis=1)
     metrics = {
         "tie_rod_force_n": greatest,
         "rack_force_n": rack_force,
         "steering_wheel_torque_nm": torque / N_MM_PER_N_M,
         "rim_force_n": rim_force(torque, loads.steering_wheel_diameter_mm),
+        "caster_lift_n": parked.lift[:, -1],
     }
+    if loads.friction_at_rack_n is not None:
+        least, stops = returning(parked.lift, loads.friction_at_rack_n, inner)
+        metrics |= {"returning_force_n": least, "stops_returning_at_deg": np.degrees(stops)}
     if materials.tie_rod is not None:
         capacities = [buckling_load(materials.tie_rod, _rod_length(solved))]
         if materials.spacer is not None:
             capacities.append(_spacers(designs, solved, racks, materials.spacer))
         metrics["buckling_reserve"] = reserve_factor(greatest, *capacities)
     return metrics
+
+
+def parked_up_to_lock(
+    solved: Solved, loads: LoadAssumptions, attitude: Attitude, shares: Array
+) -> tuple[Parked, Array]:
+    """Forces when parked, and the inner wheel's angle in radians, (N, n) on the way to lock.
+
+    The rack goes to `shares` (n,) of its displacement at the required lock, in a turn to the left.
+    Lift is counted towards straight ahead, whichever way the rack goes.
+    """
+    points, standing = solved.points.with_pose_axes(1), attitude.with_pose_axes(1)
+    lock = solved.ackermann.rack_at_lock_mm[:, None]
+    rack = lock * shares
+    left, image = (solve_held_arms(points, at, standing) for at in (rack, mirrored_rack(rack)))
+    moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
+    found = parked_forces(left, image, moment, loads.wheel_load_n, attitude.loaded_radius_mm)
+    return found._replace(lift=found.lift * np.sign(lock)), left.steer - solved.rest.steer
+
+
+def pinion_turns(solved: Solved, per_turn_mm: Array, shares: Array) -> Array:
+    """Turn of the pinion in radians, (N, n), at `shares` (n,) of the way to the required lock."""
+    at_lock = 2.0 * np.pi * solved.ackermann.rack_at_lock_mm / per_turn_mm
+    return np.asarray(at_lock[:, None] * shares)
+
+
+def greatest_rate(column: Column, turned: Array) -> Array:
+    """d(pinion)/d(wheel), (N, n), of either way of turning the greater."""
+    return np.maximum(column(turned)[1], column(-turned)[1])
 
 
 def _rod_length(solved: Solved) -> Array:

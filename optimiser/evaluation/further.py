@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.solved import Solved
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.gearing import Column
 
 TWENTY = float(np.radians(20.0))
 GEARING = (
@@ -50,12 +51,20 @@ PERCENTAGES = ("ackermann_at_lock_percent", "ackermann_at_20_percent")
 
 
 def further_metrics(
-    names: Collection[str], designs: Designs, solved: Solved, racks: Sequence[Rack], car: Car
+    names: Collection[str],
+    designs: Designs,
+    solved: Solved,
+    racks: Sequence[Rack],
+    car: Car,
+    column: Column | None = None,
 ) -> dict[str, Array]:
-    """Those of `names` that are found here, (N,) each; NaN where a pose does not exist."""
+    """Those of `names` that are found here, (N,) each; NaN where a pose does not exist.
+
+    `column` as in `metrics.gearing`.
+    """
     found: dict[str, Array] = {}
     if any(name in names for name in GEARING):
-        found |= _geared(designs, solved, racks, car, whole="overall_ratio_spread" in names)
+        found |= _geared(designs, solved, racks, car, column, whole="overall_ratio_spread" in names)
     if any(name in names for name in AT_REST):
         found |= _at_rest(solved, car)
     if any(name in names for name in PERCENTAGES):
@@ -64,7 +73,13 @@ def further_metrics(
 
 
 def _geared(
-    designs: Designs, solved: Solved, racks: Sequence[Rack], car: Car, *, whole: bool
+    designs: Designs,
+    solved: Solved,
+    racks: Sequence[Rack],
+    car: Car,
+    column: Column | None,
+    *,
+    whole: bool,
 ) -> dict[str, Array]:
     """Where the rack or the stops end; the ratio on the way there is solved for if `whole`."""
     per_turn = [rack.travel_per_turn_mm for rack in racks]
@@ -77,6 +92,7 @@ def _geared(
         wheelbase_mm=car.wheelbase_mm,
         tyre_width_mm=car.tyre_width_mm or 0.0,
         nodes=GEARING_NODES if whole else 1,
+        column=column,
     )
     return {
         "inner_lock_reached_deg": np.degrees(geared.inner_at_end),

@@ -24,10 +24,21 @@ from optimiser.evaluation.asked import (
     Steering,
     Travel,
 )
+from optimiser.evaluation.bolting import IF_KNOWN, Bolting, missing_for_feet
 from optimiser.evaluation.changed import changed_metrics, excess_over, moved_limits
-from optimiser.evaluation.clearance.metrics import clearance_metrics, has_pairs
+from optimiser.evaluation.clearance.closest import closest_pairs
+from optimiser.evaluation.clearance.metrics import (
+    clearance_metrics,
+    has_pairs,
+    has_tyre_pairs,
+    told_apart_mm,
+)
+from optimiser.evaluation.clearance.pairs import column as pair_column
+from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
+    ALL_VARIABLES,
     JUDGED,
+    ROLL,
     VARIABLES,
     Choice,
     Designs,
@@ -36,28 +47,45 @@ from optimiser.evaluation.designs import (
     Range,
     Stock,
 )
+from optimiser.evaluation.driven import column_clearances, drive
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
+from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
 from optimiser.evaluation.moves import MOVED_MM
-from optimiser.evaluation.quantities import AS_BUILT, is_clearance
+from optimiser.evaluation.quantities import AS_BUILT, COLUMN_PART, is_clearance, quantity
 from optimiser.evaluation.solved import Solved, solve_designs
-from optimiser.evaluation.wants import bound_scale, made_small, small_enough, with_accepted
+from optimiser.evaluation.wants import (
+    bound_scale,
+    made_small,
+    small_enough,
+    with_accepted,
+    with_judged,
+    without_clearance,
+)
 from optimiser.linkage.at_rack import place_outer_joint
+from optimiser.metrics.compliance import Sections
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment, tie_rod_swing
+from optimiser.metrics.laid_rack import default_roll_deg, roll_words
 from optimiser.metrics.mounting import check_hand, steering_mass, track_growth
+from optimiser.metrics.play import play_metrics
 from optimiser.metrics.ride_heights import worst_height
 from optimiser.metrics.tolerance import Conditions, Tolerances, linear_percentiles, tolerance_spread
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from numpy.typing import ArrayLike, NDArray
 
+    from optimiser.evaluation.driven import Driven
+    from optimiser.evaluation.laid import LaidRacks
     from optimiser.evaluation.moves import Suspension
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.compliance import Stiffness
     from optimiser.metrics.mounting import HandCheck
+    from optimiser.metrics.play import Play
+    from optimiser.metrics.welded import Spring
 
 __all__ = [
     "VARIABLES",
@@ -106,6 +134,10 @@ class Problem:
     materials: Materials = field(default_factory=Materials)
     room: Room = field(default_factory=Room)
     tolerances: Tolerances | None = None
+    stiffness: Stiffness | None = None
+    play: Play | None = None
+    spring: Spring | None = None
+    bolting: Bolting = field(default_factory=Bolting)
     suspension: Suspension | None = None
     """What of the suspension may move; None: nothing does."""
 
@@ -123,9 +155,31 @@ class Problem:
             "outer_joint_angle_deg": limits.outer_joint_angle is not None,
             "track_growth_mm": limits.track_growth_mm is not None,
             "clearance_mm": limits.clearance_mm is not None and self.has_pairs,
+            "tyre_clearance_mm": limits.tyre_clearance_mm is not None and self.has_tyre,
         }
         own = tuple(name for name, wanted in present.items() if wanted)
         return own + moved_limits(self) + tuple(self.bounds)
+
+    @property
+    def rolls(self) -> bool:
+        """Whether the study says how a rack is rolled about its bar."""
+        return ROLL in self.space
+
+    @property
+    def variables(self) -> tuple[str, ...]:
+        """Names of the variables of its designs, in the order of their values."""
+        return ALL_VARIABLES if ROLL in self.space else VARIABLES
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of all columns of a design's values: the variables, then what may move."""
+        return self.variables + (() if self.suspension is None else self.suspension.names)
+
+    def moves(self, designs: Designs) -> Array:
+        """Values (N, M) of what may move, mm; see `evaluation.moves`."""
+        lacking = len(self.columns) - designs.values.shape[1]
+        values = designs.values[:, len(self.variables) :]
+        return np.pad(values, ((0, 0), (0, lacking))) if lacking else values
 
     @property
     def bounds(self) -> dict[str, Bound]:
@@ -155,6 +209,11 @@ class Problem:
         """Whether there is anything whose clearance can be known."""
         return self.may_touch(None)
 
+    @property
+    def has_tyre(self) -> bool:
+        """Whether there is a tyre whose clearance can be known."""
+        return has_tyre_pairs(self.room, self.racks)
+
     def may_touch(self, rack: Rack | None) -> bool:
         """The same of one rack; None stands for any of them."""
         return has_pairs(self.room, self.racks if rack is None else (rack,))
@@ -162,7 +221,17 @@ class Problem:
     @property
     def hands(self) -> tuple[HandCheck, ...]:
         """Direction and hand of each rack in this car."""
-        return tuple(check_hand(rack, self.arm_ahead, self.car.drive_side) for rack in self.racks)
+        given = self.arm_ahead, self.car.drive_side
+        return tuple(check_hand(rack, *given, self._rolled(rack)) for rack in self.racks)
+
+    def _rolled(self, rack: Rack) -> str:
+        """What is done with a rack that is turned end for end, where more is known than usual."""
+        if self.rolls:
+            return "then roll it about its bar as its design says"
+        asked = self.bolting.zones or self.bolting.column or not missing_for_feet(rack)
+        if not asked or rack.pinion_angle_deg is None:
+            return ""
+        return f"then roll it about its bar {roll_words(2.0 * rack.pinion_angle_deg)}"
 
     @property
     def wrong_hand(self) -> NDArray[np.bool_]:
@@ -171,6 +240,33 @@ class Problem:
         False too where it is not known.
         """
         return np.array([bool(hand.opposite_hand_needed) for hand in self.hands])
+
+    @property
+    def without_roll(self) -> Problem:
+        """The same with every rack rolled as it is where the study does not say."""
+        space = {name: choice for name, choice in self.space.items() if name != ROLL}
+        return self if ROLL not in self.space else replace(self, space=space)
+
+    @property
+    def default_rolls_deg(self) -> Array:
+        """Roll of each rack where the study does not say, (racks,)."""
+        pairs = zip(self.racks, self.hands, strict=True)
+        return np.array([default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs])
+
+    def roll_deg(self, designs: Designs) -> Array:
+        """Roll (N,) of each design's rack about its bar."""
+        return designs.column(ROLL) if ROLL in self.space else self.default_rolls_deg[designs.rack]
+
+    def lay(self, designs: Designs) -> LaidRacks:
+        """Where feet, bolts and pinion of the designs' racks lie."""
+        fore_aft, height = (designs.column(n) for n in ("rack_fore_aft_mm", "rack_height_mm"))
+        origin = np.stack([fore_aft, 0.0 * fore_aft, height], axis=-1)
+        turned = [hand.turn_end_for_end for hand in self.hands]
+        return lay_racks(designs, origin, self.racks, turned, self.roll_deg(designs))
+
+    def laid_numbers(self, designs: Designs) -> dict[str, Array]:
+        """`laid_metrics` of the designs' racks, (N,) each."""
+        return laid_metrics(self.lay(designs), self.bolting)
 
     @property
     def conditions(self) -> Conditions:
@@ -183,6 +279,15 @@ class Problem:
             ackermann_target=self.steering.ackermann_target,
             wanted_toe=self.steering.wanted_toe,
         )
+
+    @property
+    def yielding(self) -> Yielding | None:
+        """What gives way under load; None where the study gives no stiffness."""
+        if self.stiffness is None:
+            return None
+        parts, arm_mm = self.materials, self.room.steering_arm_diameter_mm
+        sections = Sections(parts.tie_rod, parts.spacer, arm_mm)
+        return Yielding(self.stiffness, sections, self.car, self.loads)
 
     @property
     def acceptable(self) -> Array:
@@ -212,16 +317,11 @@ class Problem:
         more = evaluation.objectives[:, 2:][:, counted] / ray[counted]
         return np.concatenate([evaluation.judged / self.acceptable, more], axis=1)
 
-    @property
-    def variables(self) -> tuple[str, ...]:
-        """Names of the columns of a design's values: the variables, then what may move."""
-        return VARIABLES + (() if self.suspension is None else self.suspension.names)
-
     def variable_values(self, designs: Designs) -> dict[str, Array]:
         """Values (N,) of designs by column; a design without moves moves nothing."""
-        lacking = len(self.variables) - designs.values.shape[1]
-        values = np.pad(designs.values, ((0, 0), (0, lacking)))
-        return dict(zip(self.variables, values.T, strict=True))
+        placed = designs.values[:, : len(self.variables)]
+        values = np.concatenate([placed, self.moves(designs)], axis=1)
+        return dict(zip(self.columns, values.T, strict=True))
 
     def designs(self, rack: ArrayLike, free: dict[str, ArrayLike]) -> Designs:
         """Build designs from the rack index and values of the free variables, each (N,).
@@ -231,7 +331,7 @@ class Problem:
         """
         index = np.atleast_1d(np.asarray(rack, dtype=np.intp))
         columns: dict[str, Array] = {}
-        for name in VARIABLES:
+        for name in self.variables:
             choice = self.space[name]
             if name in free:
                 columns[name] = np.asarray(free[name], float)
@@ -241,10 +341,10 @@ class Problem:
                 columns[name] = np.asarray(choice.values[0])
             else:
                 raise ValueError(f"{name} is free and was not given")
-        for name in self.variables[len(VARIABLES) :]:
+        for name in self.columns[len(self.variables) :]:
             columns[name] = np.asarray(free.get(name, 0.0), float)
         size = np.broadcast_shapes(index.shape, *(np.shape(c) for c in columns.values()))
-        values = [np.broadcast_to(columns[name], size) for name in self.variables]
+        values = [np.broadcast_to(columns[name], size) for name in self.columns]
         return Designs(np.broadcast_to(index, size).copy(), np.stack(values, axis=-1))
 
     def corners(self, designs: Designs) -> tuple[Hardpoints, Array]:
@@ -254,8 +354,8 @@ class Problem:
         reach. Arms and wheel of each side move outboard by half of it.
         """
         car, suspension = self.points, self.suspension
-        if suspension is not None and designs.moves.shape[1]:
-            car = suspension.moved(car, designs.moves)
+        if suspension is not None:
+            car = suspension.moved(car, self.moves(designs))
         outer = place_outer_joint(
             car,
             designs.column("arm_length_mm"),
@@ -282,13 +382,9 @@ class Problem:
 
     def own_rod_growth(self, points: Hardpoints, designs: Designs) -> Array:
         """Growth of the track in mm, (N,), if each rack's own tie rods were kept."""
-        growth = np.full(len(designs), np.nan)
-        for index in np.unique(designs.rack).tolist():
-            rack, mine = self.racks[index], designs.rack == index
-            growth[mine] = track_growth(
-                points.select(mine), rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm
-            )
-        return growth
+        rods = [(rack.tie_rod_length_mm, rack.tie_rod_adjustment_mm) for rack in self.racks]
+        length, adjustment = np.array(rods, dtype=float)[designs.rack].T
+        return track_growth(points, length, adjustment)
 
     def solve(self, designs: Designs) -> Solved:
         """Solve every pose that the search looks at; see `Solved`."""
@@ -330,7 +426,7 @@ class Problem:
 
     def judge(self, designs: Designs, solved: Solved, *, poses_between: bool = True) -> Evaluation:
         """Evaluation of designs whose poses `solve` has already found."""
-        metrics = self.metrics(designs, solved, poses_between=poses_between)
+        metrics, closest = self._measured(designs, solved, poses_between)
         reason = solved.reason.copy()
         # What is said of the rack's hand takes the arm's side to decide which way the wheels turn.
         forward = 1.0 if self.arm_ahead else -1.0
@@ -349,7 +445,9 @@ class Problem:
         objectives = self.objective_values(metrics)
         objectives[~assembles] = np.nan
         constraints = self.constraints(designs, metrics)
-        return self.evaluation(objectives, constraints, metrics, self._status(reason, constraints))
+        status = self._status(reason, constraints)
+        closest = {name: np.where(assembles, words, "") for name, words in closest.items()}
+        return self.evaluation(objectives, constraints, metrics, status, closest)
 
     def evaluation(
         self,
@@ -357,9 +455,11 @@ class Problem:
         constraints: Array,
         metrics: dict[str, Array],
         status: NDArray[np.object_],
+        closest: dict[str, NDArray[np.object_]],
     ) -> Evaluation:
         """These as an outcome, with what its limits count."""
-        return Evaluation(objectives, constraints, metrics, status, tuple(self.constraint_scales))
+        scales = tuple(self.constraint_scales)
+        return Evaluation(objectives, constraints, metrics, status, scales, closest)
 
     def objective_values(self, metrics: Mapping[str, Array]) -> Array:
         """What is minimised, (N, m), of metrics by their column."""
@@ -453,7 +553,27 @@ class Problem:
             limits=limits,
             tolerances=None,
             loads=self.loads if limits.bounds else None,
+            stiffness=self.stiffness if limits.bounds else None,
+            play=self.play if limits.bounds else None,
         )
+
+    @property
+    def as_limits(self) -> Problem:
+        """The same car with all that makes a design acceptable as limits, and nothing else asked.
+
+        Its feasible designs are those that this problem calls acceptable.
+        """
+        limits = with_judged(self.limits, self.objectives, self.acceptable)
+        drawn = all(bound.name in (*JUDGED, *AS_BUILT) for bound in limits.bounds)
+        asked = replace(
+            self, objectives=Objectives(), limits=limits, loads=None if drawn else self.loads
+        )
+        return asked if asked.needs_cars else replace(asked, tolerances=None)
+
+    @property
+    def without_clearance(self) -> Problem:
+        """The problem without its most expensive limits."""
+        return replace(self, limits=without_clearance(self.limits), room=Room())
 
     def metrics(
         self, designs: Designs, solved: Solved, *, poses_between: bool = True
@@ -462,6 +582,13 @@ class Problem:
 
         A design that cannot assemble keeps the numbers of the poses that exist.
         """
+        return self._measured(designs, solved, poses_between)[0]
+
+    def _measured(
+        self, designs: Designs, solved: Solved, poses_between: bool
+    ) -> tuple[dict[str, Array], dict[str, NDArray[np.object_]]]:
+        """The same, and the names of the closest pairs where these are told."""
+        closest: dict[str, NDArray[np.object_]] = {}
         racks = self.racks
         rack_travel = np.array([rack.travel_mm for rack in racks])[designs.rack]
         needed = np.abs(solved.ackermann.rack_at_lock_mm)
@@ -492,23 +619,59 @@ class Problem:
             metrics["part_lock_bump_steer_deg"] = np.degrees(greatest)
         if solved.heights is not None:
             metrics |= worst_height(solved.heights)
+        driven = self.drive(designs, solved)
+        column = None if driven is None else driven.of_pinion
         if self.loads is not None:
-            radius_mm = self.car.attitude.loaded_radius_mm
-            metrics |= effort_metrics(designs, solved, racks, self.loads, self.materials, radius_mm)
-        if self.has_pairs:
-            metrics |= self.clearances(designs, solved, poses_between=poses_between)
+            attitude = self.car.attitude
+            metrics |= effort_metrics(
+                designs, solved, racks, self.loads, self.materials, attitude, column
+            )
+        if self.has_pairs or self.has_tyre:
+            few = self.room.closest_only
+            only = self.asked_for if few else None
+            clear = self.clearances(designs, solved, driven, poses_between=poses_between, only=only)
+            if few:
+                far = told_apart_mm(self.clearance_wanted_mm)
+                clear, closest = closest_pairs(clear, far, self.asked_for)
+            metrics |= clear
+        if driven is not None:
+            metrics |= driven.metrics()
+        if (yielding := self.yielding) is not None:
+            metrics |= compliance_metrics(designs, solved, racks, yielding)
+        if self.play is not None:
+            turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
+            if column is not None:  # of the steering wheel, straight ahead
+                turn = turn * column(np.zeros((len(designs), 1)))[1][:, 0]
+            metrics |= play_metrics(self.play, rest.select(0), turn)
         if self.suspension is not None:
             metrics |= changed_metrics(self, self.suspension, designs, solved, poses_between)
         metrics |= self._bought(designs, metrics["tie_rod_length_mm"])
+        if self.asked_for.intersection(LAID):
+            found = self.laid_numbers(designs)
+            metrics |= {name: found[name] for name in found if name in self.asked_for}
         if lacking := self.asked_for.difference(metrics):
-            metrics |= further_metrics(lacking, designs, solved, racks, self.car)
-        return metrics
+            metrics |= further_metrics(lacking, designs, solved, racks, self.car, column)
+        return metrics, closest
+
+    def drive(self, designs: Designs, solved: Solved) -> Driven | None:
+        """The columns of designs whose poses have been found; None of a study without one."""
+        column = self.bolting.column
+        if column is None:
+            return None
+        wanted = self.limits.clearance_mm
+        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, wanted)
 
     def clearances(
-        self, designs: Designs, solved: Solved, *, poses_between: bool = True
+        self,
+        designs: Designs,
+        solved: Solved,
+        driven: Driven | None = None,
+        *,
+        poses_between: bool = True,
+        only: Collection[str] | None = None,
     ) -> dict[str, Array]:
-        """`clearance_metrics` of designs whose poses have been found."""
-        return clearance_metrics(
+        """`clearance_metrics` of designs whose poses have been found, and of their columns."""
+        found = clearance_metrics(
             designs,
             solved,
             self.racks,
@@ -517,12 +680,26 @@ class Problem:
             drive_side=self.car.drive_side,
             limit_mm=self.clearance_wanted_mm,
             poses_between=poses_between,
+            roll_deg=self.roll_deg(designs),
+            only=only,
         )
+        if driven is None:
+            return found
+        far = told_apart_mm(self.clearance_wanted_mm)
+        args = (driven, designs, solved, self.racks, self.room, far)
+        shafts = {
+            pair_column(COLUMN_PART, name): gap
+            for name, gap in column_clearances(*args, poses_between=poses_between).items()
+        }
+        found["clearance_mm"] = np.fmin.reduce([found["clearance_mm"], *shafts.values()])
+        return found | shafts
 
     @property
     def clearance_wanted_mm(self) -> float:
         """The greatest clearance that anything is held against: up to it distances are told."""
         wanted = [self.limits.clearance_mm or 0.0]
+        if self.has_tyre:
+            wanted.append(self.limits.tyre_clearance_mm or 0.0)
         for bound in self.limits.bounds:
             if is_clearance(bound.name):
                 wanted += [end for end in (bound.least, bound.most) if end is not None]
@@ -536,8 +713,11 @@ class Problem:
         """Price and mass, which need no pose."""
         price = [np.nan if rack.price is None else rack.price for rack in self.racks]
         spacer, mass = designs.column("spacer_mm"), np.full(len(designs), np.nan)
+        weighed: dict[tuple[float | None, float | None], list[int]] = {}
         for index, rack in enumerate(self.racks):
-            mine = designs.rack == index
+            weighed.setdefault((rack.mass_kg, rack.tie_rod_mass_kg), []).append(index)
+        for alike in weighed.values():
+            rack, mine = self.racks[alike[0]], np.isin(designs.rack, alike)
             mass[mine] = steering_mass(
                 rack,
                 spacer[mine],
@@ -554,6 +734,8 @@ class Problem:
         for name in self.constraint_names:
             if name in bounds:
                 value = np.max(bounds[name].excess(self.bounded(name, designs, metrics)), axis=-1)
+                if name in IF_KNOWN:
+                    value = np.where(self._silent(name, designs, metrics), -np.inf, value)
             elif name == "rack_travel_mm":
                 value = metrics["rack_needed_mm"] + limits.rack_travel_margin_mm - travel
             elif name == "toggle_margin_deg":
@@ -562,11 +744,11 @@ class Problem:
                 value = metrics[name] - self.inner_joint_limits_deg[designs.rack]
             elif name == "outer_joint_angle_deg":
                 value = metrics[name] - np.degrees(limits.outer_joint_angle or 0.0)
-            elif name == "clearance_mm":
+            elif name in ("clearance_mm", "tyre_clearance_mm"):
                 # No size is known of what a rack could touch: this limit cannot stop it, and the
                 # comparison says so. A design that cannot assemble stays NaN.
                 unknown = np.isnan(metrics[name]) & np.isfinite(metrics["rack_needed_mm"])
-                value = np.where(unknown, 0.0, (limits.clearance_mm or 0.0) - metrics[name])
+                value = np.where(unknown, 0.0, (getattr(limits, name) or 0.0) - metrics[name])
             elif name in moved_limits(self):
                 value = excess_over(self, name, metrics).max(axis=1)
             else:
@@ -575,9 +757,19 @@ class Problem:
             columns.append(value)
         return np.stack(columns, axis=1)
 
+    def _silent(
+        self, name: str, designs: Designs, metrics: Mapping[str, Array]
+    ) -> NDArray[np.bool_]:
+        """Designs (N,) that assemble, of racks whose catalogue does not say enough for a number.
+
+        A limit on it cannot stop them, and the comparison says so.
+        """
+        lacks = np.array([bool(quantity(name).missing(self, rack)) for rack in self.racks])
+        return np.asarray(lacks[designs.rack] & np.isfinite(metrics["rack_needed_mm"]))
+
     def bounded(self, name: str, designs: Designs, metrics: Mapping[str, Array]) -> Array:
         """Values (N,) of a quantity that is bounded; NaN where there is none."""
-        if name in VARIABLES:
+        if name in self.variables:
             return designs.column(name)
         return metrics.get(name, np.full(len(designs), np.nan))
 

@@ -6,16 +6,21 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
+from optimiser.evaluation.bolting import missing_for_feet, missing_for_pinion
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from optimiser.evaluation.asked import Car, LoadAssumptions, Materials, Steering
+    from optimiser.evaluation.bolting import Bolting
     from optimiser.evaluation.moves import Suspension
     from optimiser.linkage.racks import Rack
+    from optimiser.metrics.compliance import Stiffness
+    from optimiser.metrics.play import Play
     from optimiser.metrics.tolerance import Tolerances
 
 Better = Literal["less", "more", ""]
-Shown = Literal["racks", "corner", "pick"]
+Shown = Literal["racks", "corner", "pick", "asked"]
 
 
 class Asked(Protocol):
@@ -33,6 +38,16 @@ class Asked(Protocol):
     def tolerances(self) -> Tolerances | None: ...  # noqa: D102
     @property
     def suspension(self) -> Suspension | None: ...  # noqa: D102
+    @property
+    def stiffness(self) -> Stiffness | None: ...  # noqa: D102
+    @property
+    def play(self) -> Play | None: ...  # noqa: D102
+    @property
+    def has_tyre(self) -> bool: ...  # noqa: D102
+    @property
+    def rolls(self) -> bool: ...  # noqa: D102
+    @property
+    def bolting(self) -> Bolting: ...  # noqa: D102
     def may_touch(self, rack: Rack | None) -> bool: ...  # noqa: D102
 
 
@@ -62,10 +77,37 @@ LOADS = Need(
     "[loads] tyre_pressure_kpa and [car] front_axle_load_n",
     lambda asked, _: asked.loads is not None,
 )
+FRICTION = Need(
+    "[loads] friction_at_rack_n",
+    lambda asked, _: asked.loads is not None and asked.loads.friction_at_rack_n is not None,
+)
 SECTION = Need("[tie_rod] diameter_mm", lambda asked, _: asked.materials.tie_rod is not None)
 BAR = Need(
     "with [spacer] a rack, [racks] catalogue",
     lambda asked, rack: rack is not None or asked.materials.spacer is None,
+)
+STIFFNESS = Need("[stiffness]", lambda asked, _: asked.stiffness is not None)
+BENT_BAR = Need(BAR.words, lambda asked, rack: asked.stiffness is None or BAR.given(asked, rack))
+TWISTED = Need(
+    "catalogue column turns",  # of [stiffness] column_nm_per_deg
+    lambda asked, rack: (
+        asked.stiffness is None
+        or asked.stiffness.column_nm_per_deg is None
+        or (rack is not None and rack.turns is not None)
+    ),
+)
+PLAY = Need("[play]", lambda asked, _: asked.play is not None)
+WOUND = Need(
+    "catalogue column turns",  # of [play] column_deg
+    lambda asked, rack: (
+        asked.play is None
+        or not asked.play.column_deg
+        or (rack is not None and rack.turns is not None)
+    ),
+)
+TURNED = Need(
+    "catalogue column turns",
+    lambda asked, rack: asked.play is None or (rack is not None and rack.turns is not None),
 )
 TOLERANCE = Need("[tolerance]", lambda asked, _: asked.tolerances is not None)
 PAIRS = Need(
@@ -73,6 +115,8 @@ PAIRS = Need(
     "may touch it",
     lambda asked, rack: asked.may_touch(rack),
 )
+COLLARS = Need('[steering] stops = "collars"', lambda asked, _: asked.steering.stops == "collars")
+TYRE = Need("[wheel] tyre_diameter_mm and something it may touch", lambda asked, _: asked.has_tyre)
 PINION = Need(
     "catalogue columns pinion_offset_mm, pinion_length_mm, pinion_diameter_mm",
     lambda _, rack: (
@@ -91,6 +135,25 @@ PART_LOCK = Need(
 MOVES = Need(
     "[suspension.may_move]",
     lambda asked, _: asked.suspension is not None and bool(asked.suspension.movers),
+)
+ZONES = Need("[[mount_zone]]", lambda asked, _: bool(asked.bolting.zones))
+FEET = Need(
+    "catalogue columns made_for and of both feet, left_foot_along_mm and on",
+    lambda _, rack: rack is not None and not missing_for_feet(rack),
+)
+BOLT = Need(
+    "catalogue columns made_for and foot_bolt",
+    lambda _, rack: rack is not None and None not in (rack.made_for, rack.foot_bolt),
+)
+PINION_PLACE = Need(
+    "catalogue columns made_for, pinion_side, pinion_offset_mm, pinion_length_mm, pinion_angle_deg",
+    lambda _, rack: rack is not None and not missing_for_pinion(rack),
+)
+ROLLED = Need("[search.vary] rack_roll_deg", lambda asked, _: asked.rolls)
+COLUMN = Need("[column]", lambda asked, _: asked.bolting.column is not None)
+TWO_JOINTS = Need(
+    "[column] joints = 2",
+    lambda asked, _: asked.bolting.column is None or asked.bolting.column.joints == 2,
 )
 _MOST_DIGITS = 6
 _NOTHING = 1e-9
@@ -137,7 +200,8 @@ class Quantity:
         source: of definition or formula, with how it was come by.
         needs: what a study must give for it.
         shown: where it stands beside others: the table of racks (`racks.csv`, report), the corner
-            (`check`, report), what a picked design costs.
+            (`check`, report), what a picked design costs; `asked`: the table of racks where the
+            study gives what the number needs.
         own_limit: the key of `[limits]` that bounds it, where it has one of its own.
         apart: why there is neither limit nor objective on it, and what to write instead; empty
             where there can be.

@@ -9,14 +9,17 @@ import numpy as np
 
 from optimiser.evaluation.asked import Bound
 from optimiser.evaluation.designs import JUDGED
-from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance, quantity
 
 if TYPE_CHECKING:
     from optimiser.evaluation.asked import Limits, Objectives
     from optimiser.linkage.vectors import Array
 
 _SHARE = 0.01
-"""Share of a bound that counts as a millimetre or a degree does."""
+"""Share of a bound in another unit that counts as a millimetre or a degree does."""
+_SMALL = 0.1
+"""Share of a bound in millimetres or degrees that counts as one of them, where it is less than one:
+half a tenth of a degree is little of a joint's 25, and much of what is accepted of toe."""
 _ALIKE = ("mm", "deg")
 _STEEP = 0.1
 """Share of the accepted value below which `made_small` goes on along its tangent."""
@@ -48,13 +51,14 @@ def bound_range(bound: Bound) -> str:
 def bound_scale(bound: Bound) -> float:
     """How much of a bound's unit counts as much as a millimetre, where what is broken is added up.
 
-    Millimetres and degrees count alike; of any other unit a hundredth of the bound does, but no
-    less than the last digit that people read.
+    Millimetres and degrees count alike, of a bound below ten of them a tenth of it; of any other
+    unit a hundredth of the bound does. No less than the last digit that people read; a bound of
+    zero millimetres or degrees has no size to go by.
     """
-    one = quantity(bound.name)
+    one, size = quantity(bound.name), bound_size(bound)
     if one.unit in _ALIKE:
-        return 1.0
-    return max(_SHARE * bound_size(bound), 10.0**-one.digits)
+        return min(1.0, max(_SMALL * size, 10.0**-one.digits)) if size else 1.0
+    return max(_SHARE * size, 10.0**-one.digits)
 
 
 def bound_size(bound: Bound) -> float:
@@ -74,11 +78,35 @@ def with_accepted(limits: Limits, objectives: Objectives) -> Limits:
     return limits
 
 
+def with_judged(limits: Limits, objectives: Objectives, acceptable: Array) -> Limits:
+    """Limits with all that is acceptable among them, bump steer and Ackermann error too.
+
+    What keeps them is acceptable, and the other way round. A percentile that is minimised is held
+    against the same value as the drawing's own (`Evaluation.judged`).
+
+    Args:
+        limits: the study's.
+        objectives: likewise.
+        acceptable: of bump steer and Ackermann error, (2,) degrees.
+    """
+    limits = with_accepted(limits, objectives)
+    measures = (objectives.bump_steer, objectives.ackermann_error)
+    for value, drawn, built, measure in zip(
+        acceptable.tolist(), JUDGED, AS_BUILT, measures, strict=True
+    ):
+        limits = _tightened(limits, drawn, value)
+        if measure == "with tolerances":
+            limits = _tightened(limits, built, value)
+    return limits
+
+
 def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
     """Limits with one more, in the place that it has of its own where there is one."""
     angle = float(np.radians(accepted))
     if name == "clearance_mm":
         return replace(limits, clearance_mm=max(accepted, limits.clearance_mm or 0.0))
+    if name == "tyre_clearance_mm":
+        return replace(limits, tyre_clearance_mm=max(accepted, limits.tyre_clearance_mm or 0.0))
     if name == "toggle_margin_deg":
         return replace(limits, toggle_margin=max(angle, limits.toggle_margin or 0.0))
     if name == "inner_joint_angle_deg":
@@ -93,6 +121,12 @@ def _tightened(limits: Limits, name: str, accepted: float) -> Limits:
         before = accepted if bound.least is None else bound.least
         bounds[name] = replace(bound, least=max(accepted, before))
     return replace(limits, bounds=tuple(bounds.values()))
+
+
+def without_clearance(limits: Limits) -> Limits:
+    """Limits without those on what may be touched."""
+    others = tuple(bound for bound in limits.bounds if not is_clearance(bound.name))
+    return replace(limits, clearance_mm=None, tyre_clearance_mm=None, bounds=others)
 
 
 def _least(value: float, other: float | None) -> float:

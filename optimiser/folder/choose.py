@@ -102,9 +102,9 @@ def choose(stored: StoredRun, design: int | None, by: str | None, at: Sequence[s
 def _other_rack(result: RunResult, base: Chosen, at: Sequence[str]) -> Iterator[str]:
     """A warning when a rack is typed on top of a place that was found for another one."""
     names = [rack.name for rack in result.problem.racks]
-    typed = {one.name: one.value for one in parse_values(at, names)}
+    typed = {one.name: one.value for one in parse_values(at, names, result.problem.variables)}
     rack = typed.get("rack", base.rack.name)
-    kept = [quantity(name).words for name in VARIABLES if name not in typed]
+    kept = [quantity(name).words for name in result.problem.variables if name not in typed]
     if rack == base.rack.name or not kept:
         return
     best = result.best_of(result.rack_fronts.get(names.index(str(rack)), result.front[:0]))
@@ -151,7 +151,7 @@ def row_by(result: RunResult, by: str) -> tuple[int, tuple[str, ...]]:
 
 def _typed(base: Chosen, at: Sequence[str], notes: tuple[str, ...]) -> Picked:
     problem = base.problem
-    typed = parse_values(at, [rack.name for rack in problem.racks])
+    typed = parse_values(at, [rack.name for rack in problem.racks], problem.variables)
     given = problem.variable_values(base.design)
     free: dict[str, Any] = {name: float(value[0]) for name, value in given.items()}
     steps = dict(free)
@@ -207,7 +207,9 @@ def _check_plausible(one: Typed, value: float) -> None:
     raise InputError(f"--at {one.name}={value:g}", problem, remedy)
 
 
-def parse_values(at: Sequence[str], racks: Sequence[str]) -> list[Typed]:
+def parse_values(
+    at: Sequence[str], racks: Sequence[str], variables: Sequence[str] = VARIABLES
+) -> list[Typed]:
     """`NAME=VALUE`, `NAME+=STEP` and `NAME-=STEP`, in order.
 
     Raises:
@@ -215,7 +217,7 @@ def parse_values(at: Sequence[str], racks: Sequence[str]) -> list[Typed]:
             a step as well as a place, an unknown rack.
     """
     found: list[Typed] = []
-    names = ("rack", *VARIABLES)
+    names = ("rack", *variables)
     for text in at:
         parts = _TYPED.fullmatch(text)
         if parts is None or not parts["value"]:

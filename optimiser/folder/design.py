@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_text
+from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
+from optimiser.answer.design_numbers import drawn_designs
+from optimiser.answer.effort_curve import effort_curve
 from optimiser.answer.fitting import fitting_sentences
+from optimiser.answer.forces import FORCE_COLUMNS, force_notes, point_forces
+from optimiser.answer.free_lock import collar_notes, free_lock
 from optimiser.answer.run_result import CAUTION, hardpoints_text
 from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text, write_text
@@ -18,6 +24,7 @@ from optimiser.study.read import read_study
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from optimiser.answer.free_lock import FreeLock
     from optimiser.answer.run_result import Chosen
     from optimiser.linkage.vectors import Array
 
@@ -29,7 +36,9 @@ MOST_POSES = 1_000_000
 def write_design(folder: Path, chosen: Chosen) -> None:
     """Hardpoints and curves of one design, these as far as its steering goes.
 
-    With roll angles in the study also what they make of both wheels.
+    With roll angles in the study also what they make of both wheels, with loads the effort over
+    lock, with stiffness or play the toe budget, with a spring the forces on what is welded, with
+    collars how far they let it steer.
     """
     problem, points = chosen.problem, chosen.points
     write_text(
@@ -39,9 +48,15 @@ def write_design(folder: Path, chosen: Chosen) -> None:
             chosen.study.frame,
             chosen.lengths_mm,
             chosen.title,
-            fitting_sentences(problem, chosen.design, chosen.outcome),
+            (
+                *fitting_sentences(problem, chosen.design, chosen.outcome),
+                *bolt_sentences(problem, chosen.design, chosen.study.frame),
+            ),
+            bolted_points(problem, chosen.design),
         ),
     )
+    if drilling := drilling_text(problem, chosen.design, chosen.title, CAUTION):
+        write_text(folder / "drilling.csv", drilling)
     end = chosen.steering_end_mm
     table = pose_table(
         points,
@@ -53,10 +68,61 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         wanted = problem.steering.wanted_toe.change(table["travel_mm"])
         table["wanted_toe_change_deg"] = np.degrees(wanted)
     _write_table(folder / "curves.csv", table, chosen, "left wheel, ISO 8855 axes")
+    if problem.steering.stops == "collars" and (found := chosen.free_lock) is not None:
+        write_text(folder / "free_lock.csv", _free_lock_csv(found, chosen.title))
     if problem.car.roll_angles_deg:
         roll = both_ways(problem.car.roll_angles_deg)
         table = roll_table(points, np.linspace(-end, end, 13), roll, problem.car.attitude)
         _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
+    if (effort := effort_curve(chosen)) is not None:
+        _write_table(folder / "effort.csv", effort, chosen, "standing car, an estimate")
+    if (budget := toe_budget(chosen)) is not None:
+        comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
+        text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))
+        write_text(folder / "budget.csv", text)
+    if forces := point_forces(chosen):
+        notes, rows = (chosen.title, *force_notes(chosen), CAUTION), (one.row() for one in forces)
+        write_text(folder / "forces.csv", csv_text(FORCE_COLUMNS, rows, notes))
+
+
+def free_lock_text(path: Path, name: str) -> tuple[str, str]:
+    """CSV text of how far the car as drawn may steer with one rack in its place, and a summary.
+
+    The bar lies through the drawn inner joints, without spacers.
+
+    Raises:
+        InputError: the study cannot be used, has no such rack, or the car does not stand at rest.
+    """
+    study = read_study(path)
+    names = [rack.name for rack in study.racks]
+    if name not in names:
+        raise InputError("--rack", f"no rack {name!r} in {path}", f"name one of {', '.join(names)}")
+    problem = study.problem()
+    found = free_lock(problem, drawn_designs(problem).select(np.array([names.index(name)])))
+    if found is None:
+        raise InputError(
+            f"{path}, rack {name!r}",
+            "cannot be assembled in the drawn place",
+            "see optimiser check",
+        )
+    title = f"{study.title}, as drawn with {name}"
+    notes = list(collar_notes(found))
+    return _free_lock_csv(found, title), ". ".join(
+        text[0].upper() + text[1:] for text in notes
+    ) + "."
+
+
+def _free_lock_csv(found: FreeLock, title: str) -> str:
+    table = found.columns()
+    rows = zip(*table.values(), strict=True)
+    about = (
+        title,
+        "first rack displacement from the centre at which a limit is reached, of both wheels at "
+        "that travel; steer angle of the wheel that stops, ISO 8855",
+        *collar_notes(found),
+        CAUTION,
+    )
+    return csv_text(list(table), rows, about)
 
 
 def _write_table(path: Path, table: dict[str, Array], chosen: Chosen, what: str) -> None:

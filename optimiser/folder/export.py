@@ -6,6 +6,7 @@ import datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
 from optimiser import __version__
+from optimiser.answer.bolted import bolt_sentences, bolted_points
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import hardpoints_text
 from optimiser.base.errors import InputError
@@ -48,7 +49,11 @@ def export_design(chosen: Chosen, to: Format, folder: Path) -> list[Path]:
                 chosen.study.frame,
                 chosen.lengths_mm,
                 chosen.title,
-                fitting_sentences(chosen.problem, chosen.design, chosen.outcome),
+                (
+                    *fitting_sentences(chosen.problem, chosen.design, chosen.outcome),
+                    *bolt_sentences(chosen.problem, chosen.design, chosen.study.frame),
+                ),
+                bolted_points(chosen.problem, chosen.design),
             ),
             f"{name}-parameters.csv": parameters_text(chosen),
         }

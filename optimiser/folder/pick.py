@@ -14,7 +14,6 @@ from optimiser.answer.run_result import write_json
 from optimiser.answer.wanted import bands_text, bump_note
 from optimiser.base.errors import InputError
 from optimiser.base.files import read_json_table, write_bytes
-from optimiser.evaluation.designs import VARIABLES
 from optimiser.evaluation.quantities import quantity, shown
 from optimiser.folder.design import write_design
 
@@ -41,12 +40,13 @@ def cost_lines(picked: Picked) -> Iterator[str]:
     against = "" if base is None else f"against {base.label}, rack {base.rack.name}:"
     if against:
         yield against
-    for name in VARIABLES:
+    problem = chosen.problem
+    for name in problem.variables:
         value = float(chosen.design.column(name)[0])
         before = None if base is None else float(base.design.column(name)[0])
         yield change_line(quantity(name), value, before)
-    problem = chosen.problem
-    asked = (name for name in (*problem.objectives.extra, *problem.bounds) if name not in VARIABLES)
+    named = (*problem.objectives.extra, *problem.bounds)
+    asked = (name for name in named if name not in problem.variables)
     names = [one.name for one in shown("pick")]
     for one in map(quantity, dict.fromkeys((*names, *asked))):
         value = chosen.metric(one.name)
@@ -126,7 +126,7 @@ def _record(picked: Picked) -> dict[str, Any]:
     return {
         "label": chosen.label,
         "rack": chosen.rack.name,
-        "variables": {n: float(chosen.design.column(n)[0]) for n in VARIABLES},
+        "variables": {n: float(chosen.design.column(n)[0]) for n in chosen.problem.variables},
         "metrics": {name: float(values[0]) for name, values in chosen.outcome.metrics.items()},
         "status": str(chosen.outcome.status[0]),
         "compared_with": None if base is None else base.label,

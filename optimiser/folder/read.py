@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.break_even import BREAK_EVEN_FILE, from_table
 from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
 from optimiser.base.files import plain_text
 from optimiser.evaluation.problem import Designs, Evaluation
+from optimiser.evaluation.quantities import CLOSEST_WORDS
+from optimiser.study.case import frame_key
 from optimiser.study.read import read_case
 
 if TYPE_CHECKING:
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from optimiser.answer.break_even import Evens
     from optimiser.evaluation.problem import Problem
     from optimiser.study.read import Study
 
@@ -128,7 +132,8 @@ def read_results(folder: Path | str) -> StoredRun:
         study = _study(folder, record)
         problem = study.problem()
         columns = _columns(folder / "trials.csv")
-        result = RunResult(study, problem, _units(problem, record, columns))
+        evens = _break_even(problem, folder / BREAK_EVEN_FILE)
+        result = RunResult(study, problem, _units(problem, record, columns), evens)
     except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
     stored = StoredRun(folder, study, record, columns, result)
@@ -171,9 +176,10 @@ def _unreadable(folder: Path, error: Exception) -> InputError:
 
 
 def _study(folder: Path, record: dict[str, Any]) -> Study:
+    frames = (path.stem for path in (folder / INPUTS).glob(f"{frame_key(0)}*.csv"))
     files = {
         kind: path
-        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer")
+        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer", *frames)
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)
@@ -195,8 +201,17 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
     return replace(study, file=study.file.model_copy(update={"title": stem}))
 
 
-def _columns(path: Path) -> Columns:
-    """Columns of a table of designs.
+def _break_even(problem: Problem, path: Path) -> Evens | None:
+    """Break-even of the racks, None where the run has not worked it out."""
+    if not path.is_file():
+        return None
+    cells = _cells(path)
+    cells["rack"] = tuple(map(plain_text, cells.get("rack", ())))
+    return from_table(problem, cells)
+
+
+def _cells(path: Path) -> dict[str, tuple[str, ...]]:
+    """Cells of a table by its columns.
 
     Only lines before the columns are comments, for a name may hold a #.
     """
@@ -204,7 +219,13 @@ def _columns(path: Path) -> Columns:
     first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
     table = csv.reader(lines[first:], strict=True)
     names = next(table)
-    cells = dict(zip(names, zip(*filter(None, table), strict=True), strict=True))
+    rows = list(filter(None, table))
+    return dict(zip(names, zip(*rows, strict=True), strict=True)) if rows else {}
+
+
+def _columns(path: Path) -> Columns:
+    """Columns of a table of designs."""
+    cells = _cells(path)
     columns = {name: _column(name, given) for name, given in cells.items()}
     if columns["design"].tolist() != list(range(1, len(columns["design"]) + 1)):
         raise ValueError("trials.csv does not number its designs 1, 2, 3, ...")
@@ -213,7 +234,7 @@ def _columns(path: Path) -> Columns:
 
 def _column(name: str, cells: Sequence[str]) -> NDArray[Any]:
     """Cells of one column; Python reads back every float as it was written."""
-    if name in _TEXT:
+    if name in _TEXT or name in CLOSEST_WORDS:
         return np.array([plain_text(cell) for cell in cells], dtype=object)
     if name == "design":
         return np.array([int(cell) for cell in cells], dtype=np.int64)
@@ -226,7 +247,7 @@ def _units(problem: Problem, record: dict[str, Any], columns: Columns) -> tuple[
     names = [rack.name for rack in problem.racks]
     designs = Designs(
         np.array([names.index(name) for name in columns["rack"]], dtype=np.intp),
-        np.stack([columns[name] for name in problem.variables], axis=1),
+        np.stack([columns[name] for name in problem.columns], axis=1),
     )
     outcome = _evaluation(problem, columns)
     origin = columns["origin"]
@@ -261,7 +282,7 @@ def _starts(unit: dict[str, Any]) -> tuple[int, int]:
 
 def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     limits = [f"limit_{name}" for name in problem.constraint_names]
-    given = ("design", "rack", *problem.variables, *limits, *_AFTER)
+    given = ("design", "rack", *problem.columns, *limits, *_AFTER, *CLOSEST_WORDS)
     metrics = {name: values for name, values in columns.items() if name not in given}
     objectives = problem.objective_values(metrics)
     # Price and mass are known of a design that cannot assemble; as objectives they are not.
@@ -270,4 +291,5 @@ def _evaluation(problem: Problem, columns: Columns) -> Evaluation:
     constraints = np.stack([columns[name] for name in limits], axis=1)
     # A blank cell of a design that exists: its rack has no such limit.
     constraints[assembles[:, None] & np.isnan(constraints)] = -np.inf
-    return problem.evaluation(objectives, constraints, metrics, columns["status"])
+    closest = {name: columns[name] for name in CLOSEST_WORDS if name in columns}
+    return problem.evaluation(objectives, constraints, metrics, columns["status"], closest)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser import __version__
+from optimiser.answer.break_even import BREAK_EVEN_FILE, table_columns
 from optimiser.answer.choosing import how_chosen, how_nearest
 from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.exactness import accuracy
@@ -66,6 +67,11 @@ def write_run(
     write_columns(folder / "trials.csv", trials, (study.title, CAUTION))
     write_columns(folder / "front.csv", _front_table(result, trials), (study.title, CAUTION))
     write_columns(folder / "racks.csv", result.rack_columns(), (study.title, ORDER_RULE, CAUTION))
+    if result.break_even is None:
+        (folder / BREAK_EVEN_FILE).unlink(missing_ok=True)
+    else:
+        evens = table_columns(result.problem, result.break_even)
+        write_columns(folder / BREAK_EVEN_FILE, evens, (study.title, CAUTION))
     # Racks that joined have given others another number.
     for old in (folder / "fronts").glob("[0-9]*-*.csv"):
         old.unlink()

@@ -36,6 +36,7 @@ from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
 from optimiser.jobs.time_budget import Shares, TimeBudget
 from optimiser.jobs.unit import TIME_UP, UnitFailure, UnitOutcome, UnitSpec, Watch
+from optimiser.search.break_even import break_evens
 from optimiser.search.unit_search import SearchSettings
 
 if TYPE_CHECKING:
@@ -420,6 +421,10 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
+    asked = case.specs[0]
+    if finished and asked.refine and not asked.settings.quick:
+        evens = break_evens(result.problem, result.designs, result.evaluation, case.study.seed)
+        result = replace(result, break_even=evens)
     answer = write_run(case.folder, result, finished=finished, problems=problems)
     said = tuple(answer.sentences())
     return Outcome(case.study, result, case.folder, said, problems, finished, notes)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimiser import __version__
 from optimiser.folder.claim import RECORD_FOLDER, question_hash
+from optimiser.linkage.racks import PLUS_MINUS
 from optimiser.search.journal import Identity, read_identity
 from optimiser.study.tables import SearchTable
 
@@ -55,7 +56,8 @@ def case_question(study: Study, *, quick: bool) -> str:
 
 def unit_question(case: str, rack: Rack, seed: int) -> str:
     """Hash of what one unit asks; `case` is that of its case."""
-    return question_hash([case.encode(), json.dumps([asdict(rack), seed]).encode()])
+    decides = {name: value for name, value in asdict(rack).items() if name not in PLUS_MINUS}
+    return question_hash([case.encode(), json.dumps([decides, seed]).encode()])
 
 
 def lengths_of(plan: Mapping[str, Sequence[UnitSpec]]) -> dict[str, dict[str, int]]:

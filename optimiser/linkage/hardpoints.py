@@ -25,6 +25,14 @@ if TYPE_CHECKING:
 
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
 RIGHT_PREFIX = "right_"
+BOLTED_NAMES = (
+    "rack_foot_left",
+    "rack_foot_right",
+    "rack_pinion_end",
+    "column_lower_joint",
+    "column_upper_joint",
+)
+"""Further points of files that this program wrote, which say nothing of the corner."""
 SYMMETRY_MM = 1e-3
 
 
@@ -145,6 +153,10 @@ class CadFrame:
         """A direction (..., 3) in CAD axes to body axes."""
         return np.asarray(np.asarray(cad, dtype=float) @ self.rotation.T)
 
+    def direction_to_cad(self, iso: ArrayLike) -> Array:
+        """A direction (..., 3) in body axes to CAD axes."""
+        return np.asarray(np.asarray(iso, dtype=float) @ self.rotation)
+
     def to_cad(self, iso_mm: ArrayLike) -> Array:
         """Body axes (..., 3) to CAD coordinates."""
         return np.asarray(
@@ -178,6 +190,7 @@ def read_hardpoints(
     known = {**{name: name for name in POINT_NAMES if name not in (names or {})}, **ours}
     # Files that this program wrote hold both sides; the right one may only be the mirror image.
     known |= {f"{RIGHT_PREFIX}{name}": f"{RIGHT_PREFIX}{name}" for name in POINT_NAMES}
+    known |= {name: name for name in BOLTED_NAMES if name not in known}
     found: dict[str, Array] = {}
     places: dict[str, str] = {}
     columns = _coordinate_columns(path, unit)
@@ -206,6 +219,7 @@ def read_hardpoints(
             f"point {missing[0]} is missing",
             f"add a row for each of {', '.join(POINT_NAMES)}",
         )
+    found = {name: at for name, at in found.items() if name not in BOLTED_NAMES}
     check_units({name: found[name] for name in POINT_NAMES}, places, unit)
     found = {name: frame.to_iso(value * MM_PER_UNIT[unit]) for name, value in found.items()}
     points = Hardpoints.from_mapping(found)

@@ -164,12 +164,14 @@ class Poses:
         squares[3] = rod[1] ** 2 / dot_first(rod, rod)
         return squares
 
-    def select(self, poses: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Poses:
-        """Some of the poses, along the last axis."""
+    def select(self, poses: NDArray[np.intp] | NDArray[np.bool_] | slice | int) -> Poses:
+        """Some of the poses, along the last axis; one of them without that axis."""
         names = (field.name for field in fields(self) if field.name != "hinges_xyz")
         chosen = {name: getattr(self, name)[..., poses] for name in names}
         hinges_xyz = self.hinges_xyz
-        if hinges_xyz.strides[-1] == 0:  # the arms are the same in all poses of a corner
+        if isinstance(poses, int):
+            hinges_xyz = hinges_xyz[..., poses]
+        elif hinges_xyz.strides[-1] == 0:  # the arms are the same in all poses of a corner
             shape = (4, 3, *chosen["toggle_sine"].shape)
             hinges_xyz = np.broadcast_to(hinges_xyz[..., :1], shape)
         else:

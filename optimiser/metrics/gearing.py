@@ -11,11 +11,15 @@ from optimiser.linkage.at_rack import RightPoses, solve_linkage
 from optimiser.metrics.kinematic import overall_ratio, turning_diameter, wheel_attitude
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import ArrayLike
 
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
+
+    Column = Callable[[Array], tuple[Array, Array]]
 
 GEARING_NODES = 24
 """Rack positions from straight ahead to the end, over which the overall ratio is followed."""
@@ -55,6 +59,7 @@ def gearing(
     wheelbase_mm: float,
     tyre_width_mm: float = 0.0,
     nodes: int = GEARING_NODES,
+    column: Column | None = None,
 ) -> Gearing:
     """Gearing of corners (...) whose racks are used up to `end_mm` (...) either way.
 
@@ -67,6 +72,7 @@ def gearing(
         tyre_width_mm: with 0 the circle is that of the contact point.
         nodes: rack positions either way; the spread of the ratio is over these, all else is of
             straight ahead and the ends.
+        column: what the steering wheel does for turns of the pinion; None: it turns with it.
     """
     end, per_turn = np.asarray(end_mm, float), np.asarray(per_turn_mm, float)
     at = np.linspace(-end, end, 2 * nodes + 1, axis=-1)
@@ -84,12 +90,18 @@ def gearing(
     wheel = wheel_attitude(poses, attitude.loaded_radius_mm)
     offset = wheel.scrub_radius_mm[..., nodes] + 0.5 * tyre_width_mm
     local = overall_ratio(0.5 * (poses.steer_per_rack + right.steer_per_rack), per_turn[..., None])
+    swept, mean = 2.0 * end / per_turn, 2.0 * np.pi * end / per_turn
+    if column is not None:
+        wheel_turn, rate = column(2.0 * np.pi * at / per_turn[..., None])
+        local = local / rate
+        mean = 0.5 * (wheel_turn[..., -1] - wheel_turn[..., 0])
+        swept = mean / np.pi
     return Gearing(
         inner_at_end=inner,
         outer_at_end=outer,
         turning_diameter_mm=turning_diameter(outer, wheelbase_mm, offset),
-        turns=np.where(there, 2.0 * end / per_turn, np.nan),
+        turns=np.where(there, swept, np.nan),
         ratio_at_centre=local[..., nodes],
-        ratio_mean=2.0 * np.pi * end / per_turn / (0.5 * (inner + outer)),
+        ratio_mean=mean / (0.5 * (inner + outer)),
         ratio_spread=np.ptp(local, axis=-1),
     )

@@ -13,11 +13,9 @@ for the force F to the left that the rack needs.
 
 Constant wheel travel means that something holds the wheel centre at its height. Its vertical
 force V has a moment about an inclined steering axis, so N differs a little, below 1 % in the
-corners of the tests, from a moment balance about that axis alone; the tests show both. What the
-wheel load does in lifting or lowering the car as the wheels are steered is left out. With caster
-it adds to one rod's force and takes from the other's: in those corners, of 9 degrees of caster,
-some 28 % of the parking force, of which the bar feels the difference, up to 7 %. So are friction in
-joints and seals, inertia, and any help of a servo.
+corners of the tests, from a moment balance about that axis alone; the tests show both. This is the
+car that corners; the one that is parked stands on springs of constant length and is lifted, see
+`parked`. Left out are friction in joints and seals, inertia, and any help of a servo.
 """
 
 from __future__ import annotations
@@ -66,21 +64,10 @@ class LoadCase:
     Attributes:
         left_moment: on the left wheel, positive where it resists steering to the left.
         right_moment: on the right wheel, likewise.
-        friction: True when each moment resists whichever way its wheel is turning; then only
-            the sizes count.
     """
 
     left_moment: float | Array
     right_moment: float | Array
-    friction: bool
-
-    @classmethod
-    def parked(
-        cls, mu: ArrayLike, wheel_load_n: ArrayLike, tyre_pressure_pa: ArrayLike
-    ) -> LoadCase:
-        """Both wheels turned on the spot, each with `wheel_load_n` on it; see `parking_moment`."""
-        moment = parking_moment(mu, wheel_load_n, tyre_pressure_pa)
-        return cls(moment, moment, friction=True)
 
     @classmethod
     def cornering(
@@ -92,7 +79,7 @@ class LoadCase:
         is the worst for one tie rod.
         """
         moment = cornering_moment(lateral_load_n, trail_mm)
-        return cls((1.0 - outer_share) * moment, outer_share * moment, friction=False)
+        return cls((1.0 - outer_share) * moment, outer_share * moment)
 
 
 # --- from the wheels to the driver's hands -------------------------------------------------------
@@ -103,7 +90,7 @@ class SteeringLoads:
     """Forces in N, of the broadcast shape of poses and case; NaN where a pose is missing.
 
     Attributes:
-        rack_force: to the left on the bar, to move it left (friction) or to hold it.
+        rack_force: to the left on the bar, that holds it against the road.
         left_rod_force: axial force of the left tie rod, compression positive.
         right_rod_force: axial force of the right tie rod, compression positive.
     """
@@ -129,7 +116,7 @@ def steering_loads(left: Poses, right: RightPoses, case: LoadCase) -> SteeringLo
     A tie rod square to the bar transmits nothing along it, so the force in it is NaN there.
     """
     on_left, on_right = (
-        _resisting(moment, poses.steer_per_rack, case.friction) * poses.steer_per_rack
+        np.asarray(moment, float) * poses.steer_per_rack
         for moment, poses in ((case.left_moment, left), (case.right_moment, right))
     )
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -138,11 +125,6 @@ def steering_loads(left: Poses, right: RightPoses, case: LoadCase) -> SteeringLo
             np.asarray(on_left / _rod_slope(left)),
             np.asarray(on_right / _rod_slope(right)),
         )
-
-
-def _resisting(moment: ArrayLike, rate: Array, friction: bool) -> Array:
-    value = np.asarray(moment, float)
-    return np.asarray(np.abs(value) * np.sign(rate)) if friction else value
 
 
 def _rod_slope(poses: Poses | RightPoses) -> Array:

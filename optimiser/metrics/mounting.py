@@ -13,9 +13,8 @@ shaft faces the column again. The second puts the pinion on the other side of th
 same turn of the steering wheel the bar moves the other way. Pinion side times way of moving is the
 same for both: that product is the hand of the rack, and only a mirror image has the other.
 
-A pinion in the middle of the bar stays in the middle, so that one rack serves either driver. The
-catalogue does not say how far the pinion's axis passes above or below the bar, where the same turn
-puts it on the other side: clearance takes it to cross the bar's own line, and the words say so.
+A pinion in the middle of the bar stays in the middle, so that one rack serves either driver. Where
+feet, pinion and bolts then come to lie is `metrics.laid_rack`.
 """
 
 from __future__ import annotations
@@ -72,7 +71,13 @@ class HandCheck:
         )
 
 
-def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandCheck:
+_FACING = (
+    "then roll it about its bar until the pinion faces the column, which puts below the bar what "
+    "was above it"
+)
+
+
+def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None, rolled: str = "") -> HandCheck:
     """Direction and hand of `rack` in the car; the head of this module gives the reasons.
 
     Column and pinion are taken to be joined without a gear that reverses the turn, and a rack's
@@ -84,6 +89,8 @@ def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandChec
             `ArmPlacement.ahead` has it. That decides, and not where the bar lies; it is also
             where `Poses.steer_per_rack` is positive.
         drive_side: side of the car on which the driver sits; None when it is not given.
+        rolled: what is done after it was turned end for end, in words; empty where it is not
+            known.
     """
     if rack.made_for is None:
         reason = f"{UNKNOWN} on which side of the axle its steering arms were"
@@ -92,8 +99,7 @@ def check_hand(rack: Rack, arm_ahead: bool, drive_side: Side | None) -> HandChec
     mounting = (
         "steers the right way as made"
         if as_made
-        else "steers the wrong way as made: turn it end for end, then roll it about its bar until "
-        "the pinion faces the column, which puts below the bar what was above it"
+        else f"steers the wrong way as made: turn it end for end, {rolled or _FACING}"
     )
     if rack.pinion_offset_mm == 0.0:
         sentence = f"{mounting}; its pinion is in the middle of the bar, on neither side"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from optimiser.answer.break_even_words import measure_first, unsure_numbers
 from optimiser.answer.choosing import (
     SMALL_SHARE,
     how_chosen,
@@ -12,23 +13,25 @@ from optimiser.answer.choosing import (
     worse_words,
     worst_ratios,
 )
-from optimiser.answer.exactness import built_percentiles
+from optimiser.answer.exactness import built_percentiles, shimmed_percentile
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.held import accepted_values
 from optimiser.answer.moved import moves_words
 from optimiser.answer.rack_table import ACCEPTABLE, WRONG_HAND
 from optimiser.answer.shown_racks import some_names
 from optimiser.answer.wanted import asked_of
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Range, Stock
 from optimiser.evaluation.quantities import amount, quantity, said
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from optimiser.answer.exactness import Built
+    from optimiser.answer.exactness import Built, Percentile
     from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import RunResult
     from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.problem import Problem
     from optimiser.linkage.racks import Rack
 
 NONE_ACCEPTABLE = "No rack is acceptable"
@@ -44,6 +47,7 @@ class Answer:
         asked: what bump steer means for the study, and bump steer up to each band's edge; empty
             where it is the change of toe from rest, alike at every travel.
         others: what speaks for another rack, a sentence each.
+        measure: what of the racks to measure first; empty where nothing hangs on it.
         fitting: what fitting the rack asks: kept tie rods, direction and hand; a sentence each.
         built: what cars built to the study's tolerances come to; empty without tolerances.
         how: how it was chosen; empty where no design keeps every limit.
@@ -59,6 +63,7 @@ class Answer:
     how: str = ""
     luck: str = ""
     asked: str = ""
+    measure: str = ""
 
     def sentences(self) -> Iterator[str]:
         """All of it, as the terminal shows it."""
@@ -70,6 +75,7 @@ class Answer:
                 self.place,
                 self.asked,
                 *self.others,
+                self.measure,
                 *self.fitting,
                 self.built,
                 self.how,
@@ -80,9 +86,9 @@ class Answer:
 
 def answer_of(result: RunResult, built: Built | None = None) -> Answer:
     """The answer of a run; `built` is what is known of the winner's cars, found here if None."""
-    row = result.winner
+    row, measure = result.winner, _to_measure(result)
     if row is None:
-        return Answer(NONE_ACCEPTABLE, _nothing_feasible(result))
+        return Answer(NONE_ACCEPTABLE, _nothing_feasible(result), measure=measure)
     problem = result.problem
     one = slice(row, row + 1)
     design = result.designs.select(one)
@@ -104,6 +110,7 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
             how_nearest(problem),
             luck,
             asked,
+            measure,
         )
     return Answer(
         f"{_priced(problem.racks[int(design.rack[0])])}",
@@ -114,6 +121,15 @@ def answer_of(result: RunResult, built: Built | None = None) -> Answer:
         how_chosen(problem, result.prefer),
         luck,
         asked,
+        measure,
+    )
+
+
+def _to_measure(result: RunResult) -> str:
+    """What of the racks' spacings and travels to measure first."""
+    racks = range(len(result.problem.racks))
+    return measure_first(
+        [one for rack in racks for one in unsure_numbers(result.problem, rack, result.break_even)]
     )
 
 
@@ -181,7 +197,8 @@ def _moved(result: RunResult, row: int) -> str:
 def _all_numbers(result: RunResult, row: int) -> str:
     """Every number of a design that the study says what it may be of, as made exactly."""
     problem, metrics = result.problem, result.evaluation.metrics
-    bounded = (name for name in problem.bounds if name in metrics)
+    # What is asked of feet and column without a word of the study is told beside.
+    bounded = (name for name in problem.bounds if name in metrics and name not in IF_KNOWN)
     names = dict.fromkeys((*accepted_values(problem), *bounded))
     return ", ".join(said(name, metrics[name][row]) for name in names)
 
@@ -260,9 +277,11 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
     """What cars built to the study's tolerances come to, and whether that is acceptable."""
     problem = result.problem
     if built is None:
-        percentiles, reason = built_percentiles(problem, problem.corners(design)[0].select(0))
+        points = problem.corners(design)[0].select(0)
+        percentiles, reason = built_percentiles(problem, points)
+        shimmed = None if reason else shimmed_percentile(problem, points)
     else:
-        percentiles, reason = built.percentiles, built.reason
+        percentiles, reason, shimmed = built.percentiles, built.reason, built.shimmed
     if reason:
         return f"Built to your tolerances: {reason}."
     bump, ackermann = percentiles
@@ -276,4 +295,15 @@ def _as_built(result: RunResult, design: Designs, built: Built | None) -> str:
         for name, found, most in zip(JUDGED, percentiles, problem.acceptable, strict=True)
         if (verdict := found.against(float(most)))
     ]
-    return f"{text}: {' and '.join(wrong)}." if wrong else f"{text}, which is acceptable."
+    text += f": {' and '.join(wrong)}." if wrong else ", which is acceptable."
+    return text if shimmed is None else f"{text} {shimmed_words(problem, shimmed)}"
+
+
+def shimmed_words(problem: Problem, shimmed: Percentile) -> str:
+    """What the same cars keep to with their racks shimmed after measuring."""
+    text = (
+        "With the rack shimmed after thirteen readings of each wheel, packs added or taken out, "
+        f"95 of 100 keep to {shimmed.text} bump steer"
+    )
+    wrong = shimmed.against(float(problem.acceptable[0]))
+    return f"{text}: it {wrong}." if wrong else f"{text}, which is acceptable."

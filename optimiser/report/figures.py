@@ -24,17 +24,20 @@ from optimiser.answer.wanted import (
     wanted_toe_text,
 )
 from optimiser.report import draw as plots
+from optimiser.report.budget_figure import budget_figure
 from optimiser.report.draw.labels import LETTER
 from optimiser.report.draw.style import NAME_SIZE, heading
 from optimiser.report.draw.style import (
     POINTS_PER_INCH as POINTS_PER_INCH,  # others size figures by it
 )
+from optimiser.report.effort_figure import effort_figure
 from optimiser.report.linkage_figure import linkage_figure
 from optimiser.report.words import front_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from optimiser.answer.free_lock import FreeLock
     from optimiser.answer.run_result import Chosen, RunResult
     from optimiser.linkage.vectors import Array
 
@@ -47,7 +50,13 @@ ALT = {
     "difference to the wanted one.",
     "linkage": "The front suspension to scale from above, from behind and from the left, with "
     "keep-outs and the tie rod over travel and lock.",
+    "free_lock": "Rack displacement that is free either way over wheel travel, with the rack's end "
+    "and what the required lock needs.",
     "glance": "The steering and the front suspension to scale from above and from behind.",
+    "effort": "Force at the rack of the standing car over the inner wheel's angle, out to lock and "
+    "back, and what the lift of the car has of it.",
+    "budget": "What geometry, tolerance, play and load each do to the toe of one wheel, beside "
+    "what is accepted.",
     "convergence": "Hypervolume of each rack's front against the number of designs tried.",
 }
 """What each figure shows, for whoever cannot see it."""
@@ -65,11 +74,16 @@ def design_figures(
 
     `built_deg` is the least and greatest toe change over travel of the middle 90 of 100 cars.
     """
-    return {
+    made = {
         "bump_steer": _bump_figure(chosen, built_deg),
         "wheel_angles": _angles_figure(chosen),
         "linkage": linkage_figure(chosen),
     }
+    asked = {"effort": effort_figure(chosen), "budget": budget_figure(chosen)}
+    made |= {name: figure for name, figure in asked.items() if figure is not None}
+    if chosen.problem.steering.stops == "collars" and chosen.free_lock is not None:
+        made["free_lock"] = _free_lock_figure(chosen.free_lock)
+    return made
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -223,6 +237,16 @@ def _bump_figure(chosen: Chosen, built_deg: tuple[Array, Array] | None) -> Figur
             reach_deg=reach,
             built_deg=band,
         )
+    return figure
+
+
+def _free_lock_figure(found: FreeLock) -> Figure:
+    """Of either wheel: what stops one way of the rack at a travel stops the other the other way."""
+    figure, axes, size = _sized(6.8, 3.6, (0.75, 1.1, 0.6, 0.15))
+    stops = [stop for stop in found.stops if stop.rack_way == "left"]
+    travel, free = (np.array([getattr(s, n) for s in stops]) for n in ("travel_mm", "rack_mm"))
+    ends = found.rack_mm, found.needed_mm, found.least.rack_mm
+    plots.draw_free_lock(axes, travel, free, ends, size[1])
     return figure
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.held import bounded_values, held
 from optimiser.answer.limits_and_growth import binding_sentences
-from optimiser.evaluation.designs import VARIABLES
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.quantities import quantity
-from optimiser.evaluation.wants import bound_range
+from optimiser.evaluation.wants import accepted_bound, bound_range
 from optimiser.report.words import number
 
 if TYPE_CHECKING:
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from optimiser.answer.exactness import Accuracy
     from optimiser.answer.rack_table import RackRow
     from optimiser.answer.run_result import Chosen, RunResult
+    from optimiser.evaluation.asked import Bound
     from optimiser.report.answer_words import Answer
 
 _MOST_WATCHED = 2
@@ -60,23 +63,36 @@ def _place(chosen: Chosen) -> Iterator[tuple[str, str]]:
         "spacer_mm": " at each end",
         "arm_height_mm": " above ground",
     }
-    for one in map(quantity, (*VARIABLES, "tie_rod_length_mm")):
+    for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm")):
         value = lengths[one.name]
         value = abs(value) if one.name == "rack_fore_aft_mm" else value
         yield one.words, f"{number(value, one.digits)} {one.unit}{after.get(one.name, '')}"
 
 
 def _judged(chosen: Chosen) -> Iterator[tuple[str, str, str, bool]]:
-    """Words, value with its unit, what is accepted in it, and whether it is kept."""
+    """Words, value with its unit, how it stands to what is accepted, and whether it is kept."""
     for found in held(chosen.problem, chosen.outcome):
         one = found.one
         value = f"{number(chosen.metric(one.name), one.digits)} {one.unit}".rstrip()
-        way = "at least " if found.at_least else ""
-        yield one.words, value, f"{way}{found.accepted:g}", found.kept
+        bound = accepted_bound(one.name, found.accepted)
+        yield one.words, value, against(bound, found.kept, found.at_least), found.kept
     for bound, measured in bounded_values(chosen.problem, chosen.design, chosen.outcome):
-        one = quantity(bound.name)
+        one, kept = quantity(bound.name), bound.kept(measured)
         value = f"{number(measured, one.digits)} {one.unit}".rstrip()
-        yield one.words, value, bound_range(bound), bound.kept(measured)
+        low = bound.least is not None and (bound.most is None or measured < bound.least)
+        if not (one.name in IF_KNOWN and np.isnan(measured)):
+            yield one.words, value, against(bound, kept, low), kept
+
+
+def against(bound: Bound, kept: bool, low: bool) -> str:
+    """How a number stands to a bound, `low` where it is or would be broken from below.
+
+    'of 0.1 accepted', 'above 0.1 accepted', 'at least 2 accepted', 'below 2 accepted'.
+    """
+    if kept:
+        only_least = bound.most is None
+        return f"{'' if only_least else 'of '}{bound_range(bound)} accepted"
+    return f"below {bound.least:g} accepted" if low else f"above {bound.most:g} accepted"
 
 
 def _watch(

@@ -8,20 +8,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.answer.bolted import bolted_lines
+from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.steering_arm import arm_foot
 from optimiser.report import draw as plots
 from optimiser.report.draw.style import INK, POINTS_PER_INCH
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from optimiser.answer.run_result import Chosen
+    from optimiser.evaluation.clearance.keep_outs import KeepOutShape
+    from optimiser.evaluation.problem import Problem
     from optimiser.linkage.at_rack import Poses
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
 _WIDTH, _GLANCE_WIDTH = 9.6, 4.6  # inches
 _SWEEP_TRAVEL, _SWEEP_RACK = 5, 7
+_ROUND_ABOUT_MM = 60.0
 
 
 def linkage_figure(chosen: Chosen) -> Figure:
@@ -106,7 +112,7 @@ def _scene(chosen: Chosen) -> plots.Scene:
             "behind": shape.outline(1, 2),
             "left": shape.outline(0, 2),
         }
-        for shape in keep_outs(problem.room)
+        for shape in _near_enough(problem, keep_outs(problem.room, carried_to(drawn, points)))
     }
     spacer = float(chosen.design.column("spacer_mm")[0])
     parts = _lines(points, spacer)
@@ -115,7 +121,29 @@ def _scene(chosen: Chosen) -> plots.Scene:
         for name, line in _lines(drawn, 0.0).items()
         if name in ("tie rod", "rack", "steering arm")
     }
-    return plots.Scene(parts, before, swept, wheels, outlines)
+    return plots.Scene(parts, before, swept, wheels, outlines, _bolted(chosen))
+
+
+def _bolted(chosen: Chosen) -> dict[str, Array]:
+    """Lines (n, 2, 3) of feet's bolts, pinion and column by kind, as far as there are any."""
+    found: dict[str, list[Array]] = {}
+    for name, line in bolted_lines(chosen.problem, chosen.design).items():
+        kind = "column" if name.startswith("column") else "feet" if "foot" in name else "pinion"
+        found.setdefault(kind, []).append(line)
+    return {kind: np.array(lines) for kind, lines in found.items()}
+
+
+def _near_enough(problem: Problem, shapes: tuple[KeepOutShape, ...]) -> Iterator[KeepOutShape]:
+    """Keep-outs to draw: of a whole frame those within reach of the corners of the suspension."""
+    points = np.concatenate(
+        [np.stack([p for _, p in s.items()]) for _, s in problem.points.both_sides()]
+    )
+    low, high = points.min(axis=0) - _ROUND_ABOUT_MM, points.max(axis=0) + _ROUND_ABOUT_MM
+    for shape in shapes:
+        corners = shape.corners()
+        near = (corners.min(axis=0) < high) & (corners.max(axis=0) > low)
+        if not problem.room.many or near.all():
+            yield shape
 
 
 def _lines(points: Hardpoints, spacer_mm: float) -> dict[str, Array]:

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_rows
 from optimiser.answer.corner_numbers import corner_numbers, corner_values
+from optimiser.answer.design_numbers import design_numbers
 from optimiser.answer.held import accepted_values
 from optimiser.answer.limits_and_growth import (
     REFERENCE,
@@ -21,15 +23,19 @@ from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, 
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
 from optimiser.answer.wanted import band_numbers
+from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.clearance.metrics import told_apart_mm
-from optimiser.evaluation.designs import JUDGED, VARIABLES
+from optimiser.evaluation.designs import JUDGED
+from optimiser.evaluation.driven import COLUMN
 from optimiser.evaluation.moves import DIRECTIONS
 from optimiser.evaluation.quantities import is_pair, limit_words, pair_words, quantity, shown
 from optimiser.evaluation.wants import accepted_bound, bound_range
+from optimiser.report.answer_words import shimmed_words
 from optimiser.report.first_screen import first_screen
 from optimiser.report.html import template
 from optimiser.report.moving_view import moving_data
 from optimiser.report.ride_and_roll import height_table, roll_rows
+from optimiser.report.under_load import forces_part, load_part
 from optimiser.report.words import (
     BLANK,
     CAUTIONS,
@@ -59,7 +65,7 @@ _GLANCE = (
     "arm_length_mm",
 )
 """What the table of racks shows of each at a glance."""
-_LEAST_PAIRS = 8
+_LEAST_PAIRS, _LEAST_OF_MANY = 8, 10
 _TOP_DIMENSIONS = 8
 _TOP_OUTCOMES = 8
 # A front that the last quarter of the designs still enlarged by more than this was cut short.
@@ -101,6 +107,8 @@ def report_html(
         pictures=dict(pictures),
         front_caption=front_caption(result.problem.objectives),
         exact=None if exact is None else _exact_part(exact, result.problem),
+        load=None if result.winner is None or chosen is None else load_part(chosen),
+        forces=None if result.winner is None or chosen is None else forces_part(chosen),
         limits=_limits_part(result, None if result.winner is None else chosen),
         growth=_growth_part(result),
         reference=f"{REFERENCE:g}",
@@ -128,7 +136,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
         "origin": ORIGINS.get(origin, origin),
         "setting_out": [
             (f"{one.words}: {one.definition}", number(lengths[one.name], one.digits), one.unit)
-            for one in map(quantity, (*VARIABLES, "tie_rod_length_mm"))
+            for one in map(quantity, (*chosen.problem.variables, "tie_rod_length_mm"))
         ]
         + [
             (f"{name} moved: {way} from drawn", number(value, 1), "mm")
@@ -141,6 +149,7 @@ def _chosen_part(result: RunResult, chosen: Chosen) -> dict[str, Any]:
                 ("inner_joint", chosen.points.inner_joint),
             )
         ],
+        "bolted": _bolted_part(chosen),
         "numbers": list(_number_rows(chosen)),
         "heights": height_table(chosen),
         "roll": roll_rows(chosen),
@@ -159,9 +168,37 @@ def _moves(chosen: Chosen) -> Iterator[tuple[str, str, float]]:
     suspension = chosen.problem.suspension
     if suspension is None:
         return
-    values = chosen.design.moves[0].tolist()
+    values = chosen.problem.moves(chosen.design)[0].tolist()
     for value, (number_of, axis) in zip(values, suspension.columns, strict=True):
         yield suspension.movers[number_of].name.replace("_", " "), DIRECTIONS[axis], value
+
+
+def _bolted_part(chosen: Chosen) -> dict[str, Any]:
+    """Feet, pinion and column: points in the CAD frame, the drilling sheet, and numbers."""
+    problem, design, frame = chosen.problem, chosen.design, chosen.study.frame
+    names = ("mount_mm", "foot_bolt_tilt_deg", "pinion_facing_deg", *COLUMN)
+    found = design_numbers(problem, design, chosen.outcome)
+    points = bolted_points(problem, design)
+    return {
+        "points": [
+            (_plain(name), [number(float(v), 2) for v in frame.to_cad(at)])
+            for name, at in points.items()
+        ],
+        "bolts": list(bolt_sentences(problem, design, frame)),
+        "drilling": [
+            (_plain(foot), _plain(to), number(distance, 1))
+            for foot, to, distance in drilling_rows(problem, design)
+        ],
+        "numbers": [
+            (one.words, number(value, one.digits), one.unit)
+            for one in map(quantity, names if points else ())
+            if (value := found.get(one.name)) is not None
+        ],
+    }
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _chosen_heading(result: RunResult) -> str:
@@ -194,7 +231,9 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
         )
         bound = bounds.get(one.name)
         text = f"{bound_range(bound)} {one.unit}".rstrip() if bound else ""
-        yield one.words, now, then, text, bound.kept(value) if bound else None
+        # A limit that came without a word does not hold where the catalogue does not say enough.
+        silent = one.name in IF_KNOWN and np.isnan(value)
+        yield one.words, now, then, text, bound.kept(value) if bound and not silent else None
     bumps = (corner_numbers(problem, p).bump for p in (chosen.points, problem.points))
     for band, drawn_band in zip(*(band_numbers(problem, b) for b in bumps), strict=True):
         kept, limit = band.value <= band.accepted, f"{band.accepted:g} deg"
@@ -207,10 +246,14 @@ def _value(chosen: Chosen, name: str) -> float:
 
 def _clearances(chosen: Chosen) -> Iterator[tuple[str, str]]:
     """The closest pairs of parts, in words."""
-    found = [
-        (chosen.metric(name), pair_words(name)) for name in chosen.outcome.metrics if is_pair(name)
-    ]
-    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:_LEAST_PAIRS]:
+    metrics, most = chosen.outcome.metrics, _LEAST_PAIRS
+    if chosen.outcome.closest:
+        problem, most = chosen.problem, _LEAST_OF_MANY
+        solved = problem.solve(chosen.design)
+        driven = problem.drive(chosen.design, solved)
+        metrics = problem.clearances(chosen.design, solved, driven)
+    found = [(float(v[0]), pair_words(name)) for name, v in metrics.items() if is_pair(name)]
+    for value, words in sorted(pair for pair in found if np.isfinite(pair[0]))[:most]:
         yield words, number(value, quantity("clearance_mm").digits)
 
 
@@ -310,6 +353,7 @@ def _exact_part(exact: Accuracy, problem: Problem) -> dict[str, Any]:
                 )
                 if (verdict := found.against(float(most)))
             ],
+            "shimmed": "" if built.shimmed is None else shimmed_words(problem, built.shimmed),
             "reason": built.reason,
             "matters": built.matters_most,
             "rows": [

@@ -81,7 +81,8 @@ def front_caption(objectives: Objectives) -> str:
             "that a point may lie above and to the right of a better one."
         )
     also = [quantity(name).words for name in objectives.judged_only.extra]
-    shaded = f" where {' and '.join(also)} are acceptable as well" if also else ""
+    verb = "are" if len(also) > 1 else "is"
+    shaded = f" where {' and '.join(also)} {verb} acceptable as well" if also else ""
     return (
         f"Each point is a design that no other of the same rack {points} Points that would lie on "
         f"each other are left out. The shaded corner is acceptable{shaded}, for a rack whose hand "
@@ -91,10 +92,18 @@ def front_caption(objectives: Objectives) -> str:
 
 def assumptions(problem: Problem) -> Iterator[str]:
     """What the numbers rest on and leave out, a sentence each, as far as it touches the study."""
-    yield (
-        "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
-        "under load are not in the numbers."
-    )
+    if problem.stiffness is None and problem.play is None:
+        yield (
+            "All parts are rigid and all joints free of play: bushes, brackets and arms that give "
+            "under load are not in the numbers."
+        )
+    else:
+        yield (
+            "But for the toe budget all parts are rigid and all joints free of play. What gives "
+            "way under load is estimated linearly from the stiffness the study states, tyres, "
+            "body and the car's springs not counted; the steering arm is taken as a straight "
+            "round bar of steel. Measure a stiffness where you can."
+        )
     yield (
         "The car is symmetrical. Wheel travel is the vertical motion of the wheel centre against "
         "the body, one wheel at a time, with the rack held."
@@ -119,26 +128,53 @@ def assumptions(problem: Problem) -> Iterator[str]:
     )
     if problem.steering.stops == "rack":
         yield "The rack's own travel ends the steering; there are no stops on the uprights."
+    elif problem.steering.stops == "collars":
+        yield (
+            "Collars on the rack end the steering. Limits are judged up to the required lock, and "
+            "how far it may go beyond it, in free_lock.csv, at every wheel travel of either wheel; "
+            "what the collars have to carry is not computed."
+        )
     else:
         yield (
             "Stops at the required lock end the steering, or the rack where it ends before them; "
             "what the stops have to carry is not computed."
         )
     if "clearance_mm" in problem.constraint_names:
+        rest = "Brackets" if problem.has_tyre else "Tyres, brackets"
         yield (
             "Clearance takes tie rods, joints, arms and housings as round bars, and checks only "
-            "what the study gives a thickness or a place. Tyres, brackets, hoses and the steering "
-            "column are not in it."
+            f"what the study gives a thickness or a place. {rest}, hoses and "
+            f"{_column_left_out(problem)} are not in it."
         )
+        if any(item.moves for item in problem.room.keep_outs):
+            yield (
+                "Parts that move with arms, upright or rack are measured to the steering, as rigid "
+                "as given; not to each other, nor to the arms."
+            )
     else:
         yield "Clearance is not checked: the study names no keep-outs and no thicknesses."
+    if problem.has_tyre:
+        yield (
+            "The tyre is the free one, a ring that steers, cambers and travels with the upright. "
+            "It is not deflected, does not grow with speed, and is not measured to the ground "
+            "nor to what lies inside its own wheel."
+        )
+    if problem.bolting.column is not None:
+        yield (
+            "The column is of rigid shafts on fixed bearings and joints without play; couplings, "
+            "bearings, a collapsible part and what the shafts have to carry are not in it."
+        )
+        if problem.has_tyre or any(item.moves for item in problem.room.keep_outs):
+            yield "Its shafts are not measured to the tyres, nor to parts that move."
     if problem.loads is None:
         yield "No loads are estimated: the study has no [loads] table."
         return
     yield (
-        "The parked moment is Gough's estimate for a tyre turned on the spot. Lifting of the car "
-        "as the wheels steer, friction in joints and seals, inertia and any servo are left out; "
-        "with much caster one rod feels noticeably more than its share, the other less."
+        "Parked, the tyres take Gough's moment for a tyre turned on the spot, and the car is "
+        "lifted as the wheels steer, its springs as long as at rest, each wheel's load the same; "
+        "of both rods and both ways the harder counts. Friction in joints and seals, inertia and "
+        "any servo are left out. What returns the wheels is that of a standing car: driving, the "
+        "tyres do more, and some cars never return by themselves when parked."
     )
     if problem.loads.lateral_load_n is None:
         yield "There is no cornering case: the study gives no lateral_load_n."
@@ -147,3 +183,10 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "Buckling takes the tie rod as a straight bar with pinned ends, spacers counted in "
             "where their section is given; kerb strikes are not in it."
         )
+
+
+def _column_left_out(problem: Problem) -> str:
+    """What of the steering column has no clearance."""
+    column = problem.bolting.column
+    measured = column is not None and column.shaft_diameter_mm is not None
+    return "the forks of the column's joints" if measured else "the steering column"

@@ -75,7 +75,7 @@ def least_changed(problem: Problem, designs: Designs) -> Designs:
     """
     model = Model(least_change(problem))
     # Where nothing is moved the change has no slope, and walks begin elsewhere.
-    moved = designs.select(np.flatnonzero(designs.moves.any(axis=1))[:_STARTS])
+    moved = designs.select(np.flatnonzero(problem.moves(designs).any(axis=1))[:_STARTS])
     start = model.table(model.scaled(moved), moved)
     start = start.select(np.flatnonzero(np.isfinite(start.objectives).all(axis=1)))
     if not len(start):

@@ -54,11 +54,13 @@ class Fits:
         level: max_j F_j / s_j of it, (K,).
         gain: share of the level that the last linear programme still promised, (K,); with `fresh`
             one about where they ended.
+        here: where the walks stand, feasible or not, to go on from.
     """
 
     table: Table
     level: Array
     gain: Array
+    here: Table
 
 
 def fit(
@@ -178,7 +180,7 @@ class _Walk:
                 self.gain = (self.best_level - promise) / np.maximum(self.best_level, 1e-300)
         lost = np.flatnonzero(~np.isfinite(self.best_level))
         table = self.best.replaced(lost, self.here.select(lost))
-        return Fits(table, _level(table, self.rays), self.gain)
+        return Fits(table, _level(table, self.rays), self.gain, self.here)
 
 
 def _corrected(task: Task, tried: Table, step: Array, wanted: Array, merit: Array) -> Table:
@@ -282,8 +284,9 @@ class Task:
         rounding could cause, promises nothing.
         """
         step, promise = np.empty(self.table.scaled.shape), np.empty(len(self.table))
-        for rack in np.unique(self.table.like.rack):
-            mine = np.flatnonzero(self.table.like.rack == rack)
+        racks = self.model.racks(self.table.like)
+        for rack in np.unique(racks):
+            mine = np.flatnonzero(racks == rack)
             step[mine], promise[mine] = self.select(mine)._solve_together()
         return step, promise
 

@@ -16,7 +16,7 @@ import numpy as np
 from optimiser.evaluation.changed import departures_of, excess_over
 from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range
 from optimiser.evaluation.moves import KEPT, MOVED_CLEARANCE, MOVED_MM
-from optimiser.evaluation.quantities import is_pair
+from optimiser.evaluation.quantities import closest_names, is_pair
 from optimiser.metrics.between_nodes import between_nodes, extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -106,14 +106,14 @@ class Model:
         """Columns of `Table.rows` that belong to each objective, then to each limit; known from
         the first table on."""
         free = {}
-        for name in VARIABLES:
+        for name in problem.variables:
             choice = problem.space[name]
             if isinstance(choice, Range) and choice.low < choice.high:
                 free[name] = choice
-        self.columns = [VARIABLES.index(name) for name in free]
+        self.columns = [problem.variables.index(name) for name in free]
         self.held = [
             number
-            for number, name in enumerate(VARIABLES)
+            for number, name in enumerate(problem.variables)
             if name not in free and not isinstance(problem.space[name], FollowsRack)
         ]
         """Columns of the variables that keep their value."""
@@ -121,7 +121,7 @@ class Model:
         self.high = np.array([choice.high for choice in free.values()])
         if problem.suspension is not None:
             room = problem.suspension.room_mm
-            self.columns += range(len(VARIABLES), len(VARIABLES) + len(room))
+            self.columns += range(len(problem.variables), len(problem.columns))
             self.low = np.concatenate([self.low, -room])
             self.high = np.concatenate([self.high, room])
 
@@ -129,6 +129,10 @@ class Model:
         """Continuous variables (K, n) of designs as shares of their ranges."""
         share = (designs.values[:, self.columns] - self.low) / (self.high - self.low)
         return np.asarray(np.clip(share, 0.0, 1.0))
+
+    def racks(self, like: Designs) -> Indices:
+        """Index of the rack of each design, (K,)."""
+        return like.rack
 
     def designs(self, scaled: Array, like: Designs) -> Designs:
         """Designs with these continuous variables and the other variables of `like`."""
@@ -182,7 +186,7 @@ class Model:
             if kind == "value":
                 rows.append(objectives[:, number : number + 1])
             elif number > 1:
-                rows.append(designs.moves * self._weights)
+                rows.append(self.problem.moves(designs) * self._weights)
             elif number == 0:
                 largest = kind == "largest"
                 rows.append(wanted.counted(toe, grid) if largest else toe * _root_weights(grid))
@@ -289,7 +293,9 @@ def _kind(objective: BumpObjective) -> Kind:
 
 
 def _pairs(found: Evaluation) -> list[Array]:
-    """Clearance (N,) of every pair that is measured."""
+    """Clearance (N,) of every pair that is measured, or of the closest where these are told."""
+    if found.closest:
+        return [found.metrics[name] for _, name in closest_names()]
     return [values for name, values in found.metrics.items() if is_pair(name)]
 
 

@@ -26,7 +26,7 @@ from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESample
 from optuna.samplers.nsgaii import PolynomialMutation, SBXCrossover
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
-from optimiser.evaluation.designs import VARIABLES, Designs, FollowsRack, Range, Stock
+from optimiser.evaluation.designs import Designs, FollowsRack, Range, Stock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,13 +52,13 @@ REDRAWS = 4
 
 
 def free_variables(problem: Problem) -> Space:
-    """Distributions of the variables that a sampler may choose, in the order of `VARIABLES`.
+    """Distributions of the variables that a sampler may choose, in the order of its `variables`.
 
     Stock values are categories: an ordered list of two lengths is no scale, and the trial then
     holds the length itself.
     """
     space: Space = {}
-    for name in VARIABLES:
+    for name in problem.variables:
         choice = problem.space[name]
         if isinstance(choice, Range) and choice.low < choice.high:
             space[name] = FloatDistribution(choice.low, choice.high)
@@ -73,7 +73,7 @@ def free_variables(problem: Problem) -> Space:
 
 def resolve(problem: Problem, rack: int, params: Sequence[dict[str, Any]]) -> Designs:
     """Designs of the free variables' values, with fixed and following ones filled in."""
-    names = [name for name in VARIABLES if not isinstance(problem.space[name], FollowsRack)]
+    names = [name for name in problem.variables if not isinstance(problem.space[name], FollowsRack)]
     free: dict[str, ArrayLike] = {}
     for name in names:
         choice = problem.space[name]
@@ -81,7 +81,7 @@ def resolve(problem: Problem, rack: int, params: Sequence[dict[str, Any]]) -> De
             free[name] = np.full(len(params), choice.low)
         elif not (isinstance(choice, Stock) and len(choice.values) == 1):
             free[name] = np.array([values[name] for values in params], dtype=float)
-    for name in problem.variables[len(VARIABLES) :]:
+    for name in problem.columns[len(problem.variables) :]:
         free[name] = np.array([values[name] for values in params], dtype=float)
     return problem.designs(np.full(len(params), rack), free)
 
@@ -224,7 +224,7 @@ def make_trials(
     choices = {name: CategoricalDistribution((name,)) for name in racks}
     trials = []
     for row, values in enumerate(designs.values.tolist()):
-        named = dict(zip(problem.variables, values, strict=True))
+        named = dict(zip(problem.columns, values, strict=True))
         params = {"rack": racks[row]}
         params.update((name, named.pop(name)) for name in space)
         objectives = evaluation.objectives[row]
@@ -271,9 +271,8 @@ def read_designs(problem: Problem, trials: Sequence[FrozenTrial]) -> Designs:
     """The designs of trials that `make_trials` made."""
     index = {rack.name: number for number, rack in enumerate(problem.racks)}
     rack = np.array([index[trial.params["rack"]] for trial in trials], dtype=np.intp)
-    names = problem.variables
     values = [
-        [trial.params[n] if n in trial.params else trial.user_attrs[n] for n in names]
+        [trial.params[n] if n in trial.params else trial.user_attrs[n] for n in problem.columns]
         for trial in trials
     ]
-    return Designs(rack, np.array(values, dtype=float).reshape(len(trials), len(names)))
+    return Designs(rack, np.array(values, dtype=float).reshape(len(trials), len(problem.columns)))

@@ -21,7 +21,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.front import crowding_distance, non_dominated_ranks
-from optimiser.evaluation.designs import Designs, FollowsRack, Range, Stock, nearest_allowed
+from optimiser.evaluation.designs import (
+    ROLL,
+    Designs,
+    FollowsRack,
+    Range,
+    Stock,
+    nearest_allowed,
+)
 from optimiser.evaluation.quantities import excess_words
 from optimiser.linkage.at_rack import place_outer_joint
 from optimiser.metrics.ideal import Fit, ideal_for_motion, solve_for_spacing, upright_motion
@@ -88,7 +95,7 @@ def moved_seeds(problem: Problem, rack: int, cars: int, count: int, seed: int) -
     plain = problem.unmoved
     rng = np.random.default_rng([_MOVED_TAG, seed])
     width = len(suspension.columns)
-    parts = [Designs(np.empty(0, np.intp), np.empty((0, len(problem.variables))))]
+    parts = [Designs(np.empty(0, np.intp), np.empty((0, len(problem.columns))))]
     for _ in range(cars):
         moves = _SPREAD * suspension.room_mm * rng.uniform(-1.0, 1.0, width)
         car = replace(plain, points=suspension.moved(plain.points, moves))
@@ -287,5 +294,9 @@ def _finish(
     free["rack_height_mm"] = nearest_allowed(space["rack_height_mm"], rack_height[there])
     if not isinstance(space["arm_height_mm"], FollowsRack):
         free["arm_height_mm"] = nearest_allowed(space["arm_height_mm"], arm_height[there])
+    if ROLL in space:
+        # Feet and pinion do not move the linkage: the roll that the rack has without a word.
+        lies = np.full(int(there.sum()), problem.default_rolls_deg[rack])
+        free[ROLL] = nearest_allowed(space[ROLL], lies)
     order = {name: free[name] for name in ("rack_height_mm", *free)}
     return problem.designs(np.full(int(there.sum()), rack), dict(order))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.base.farthest import farthest_points
-from optimiser.evaluation.designs import VARIABLES, Designs, Stock
+from optimiser.evaluation.designs import Designs, Stock
 from optimiser.search.linear_steps import fit
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def _combinations(model: Model, candidates: Designs, place: Indices, best: Array
     order = [int(number) for number in np.argsort(best, kind="stable")]
     followed = order[:MOST_COMBINATIONS]
     for column in model.held:
-        choice = model.problem.space[VARIABLES[column]]
+        choice = model.problem.space[model.problem.variables[column]]
         for value in choice.values if isinstance(choice, Stock) else ():
             with_it = set(place[candidates.values[:, column] == value].tolist())
             if with_it and not with_it & set(followed):

@@ -20,7 +20,7 @@ import numpy as np
 
 from optimiser.base.farthest import farthest_points
 from optimiser.base.front import feasible_front
-from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
+from optimiser.evaluation.designs import Designs, Range, Stock
 from optimiser.search.starts import KEPT, LEAST_STARTS, ranked, winners_ray
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class _Pool:
         self.sizes = [len(each) for each in self.values.values()]
         self.row_of: dict[Place, int] = {}
         self.places = np.empty((0, len(self.sizes)), dtype=np.intp)
-        self.designs = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
+        self.designs = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.columns))))
         self.objectives = np.empty((0, len(problem.objectives.names)))
         self.feasible, self.levels = np.empty(0, dtype=bool), np.empty(0)
         self.starts: dict[int, int] = {}
@@ -101,7 +101,7 @@ class _Pool:
     def places_of(self, designs: Designs) -> list[Place]:
         """Places of designs."""
         at = [
-            np.searchsorted(each, designs.values[:, VARIABLES.index(name)]).tolist()
+            np.searchsorted(each, designs.values[:, self.problem.variables.index(name)]).tolist()
             for name, each in self.values.items()
         ]
         return list(zip(*at, strict=True))

@@ -332,7 +332,7 @@ def _starts(trials: Sequence[FrozenTrial]) -> NDArray[np.intp]:
 
 
 def _empty_records(problem: Problem) -> Records:
-    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.columns))))
     shape = (0, len(problem.objectives.names))
     return Records(
         nothing,

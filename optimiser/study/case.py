@@ -12,8 +12,8 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.base.files import readable
+from optimiser.evaluation.designs import ALL_VARIABLES
 from optimiser.evaluation.problem import (
-    VARIABLES,
     Car,
     Choice,
     FollowsRack,
@@ -35,6 +35,8 @@ from optimiser.metrics.kinematic import (
     wheel_attitude,
 )
 from optimiser.metrics.wanted import Curve
+from optimiser.study.bolting_parts import bolting_of
+from optimiser.study.keys import Span
 from optimiser.study.may_move import moves_asked, with_moves
 from optimiser.study.problem_parts import (
     accepted_bump_of,
@@ -43,11 +45,13 @@ from optimiser.study.problem_parts import (
     materials_of,
     objectives_of,
     outer_bolt_of,
+    play_of,
     room_of,
+    spring_of,
+    stiffness_of,
     tolerances_of,
     wanted_toe_of,
 )
-from optimiser.study.tables import Span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -56,12 +60,14 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.wanted import Target
+    from optimiser.study.space_frame import Tube
     from optimiser.study.tables import StudyFile
 
 GREATEST_LOCK_DEG = 70.0
 # Beyond this the drawing and [car] loaded_radius_mm contradict each other about the ground.
 GROUND_GAP_MM = 100.0
 _NOTED_GAP_MM = 10.0
+_LEFT = {"left": 1.0, "right": -1.0}
 # The least arm and the greatest angle that [search.vary] takes hold for the drawn arm as well.
 LEAST_ARM_MM, GREATEST_ARM_DEG = 20.0, 60.0
 _HASHED_DIGITS = 9  # of a mm: what is less is the arithmetic of changing axes
@@ -90,6 +96,7 @@ class Study:
             when not where the study says.
         wanted_toe: the curve of the file that the study names, radians over mm.
         wanted_outer: likewise, radians over radians.
+        frames: tubes of each file of keep-outs, in the order of the study.
     """
 
     path: Path
@@ -103,6 +110,7 @@ class Study:
     files: Mapping[str, Path] = field(default_factory=dict)
     wanted_toe: Curve | None = None
     wanted_outer: Curve | None = None
+    frames: tuple[tuple[Tube, ...], ...] = ()
 
     @property
     def name(self) -> str:
@@ -134,6 +142,8 @@ class Study:
         for key in ("wanted_toe", "wanted_outer"):
             if self.file.steering is not None and (name := getattr(self.file.steering, key)):
                 files[key] = self.path.parent / name
+        named = [item.file for item in self.file.keep_out if item.file is not None]
+        files |= {frame_key(n): self.path.parent / name for n, name in enumerate(named)}
         return files | dict(self.files)
 
     @cached_property
@@ -224,8 +234,10 @@ class Study:
             "arm_angle_deg": np.degrees(self.arm.angle),
         }
         space: dict[str, Choice] = {}
-        for name in VARIABLES:
+        for name in ALL_VARIABLES:
             value = getattr(self.file.search.vary, name)
+            if value is None:
+                continue
             if value == "follows rack":
                 space[name] = FollowsRack(float(outer[2] - inner[2]))
             elif value == "as drawn":
@@ -277,8 +289,12 @@ class Study:
             objectives=objectives_of(self.file),
             loads=loads_of(self.file),
             materials=materials_of(self.file),
-            room=room_of(self.file, self.frame),
+            room=room_of(self.file, self.frame, self.frames, self.points.inner_joint),
             tolerances=tolerances_of(self.file),
+            stiffness=stiffness_of(self.file),
+            play=play_of(self.file),
+            spring=spring_of(self.file, self.frame),
+            bolting=bolting_of(self.file, self.frame),
         )
         if moves_asked(self.file):
             return with_moves(problem, self.file, str(self.path))
@@ -311,6 +327,7 @@ class Study:
             outer_joint_angle=angle(limits.outer_joint_angle_deg),
             track_growth_mm=length(limits.track_growth_mm),
             clearance_mm=length(limits.clearance_mm),
+            tyre_clearance_mm=length(limits.tyre_clearance_mm),
             spacer_max_mm=limits.spacer_max_mm,
             bounds=bounds_of(self.file),
         )
@@ -318,6 +335,11 @@ class Study:
     def resolved(self) -> dict[str, Any]:
         """The study with every default filled in and what was derived from it, JSON-able."""
         record = self.file.model_dump(mode="json", by_alias=True, exclude={"variant"})
+        # What is not asked leaves no trace, so that results from before go on.
+        if record["measuring"] is None:
+            del record["measuring"]
+        if record["tolerance"] and not record["tolerance"]["shimmed"]:
+            del record["tolerance"]["shimmed"]
         record["title"] = self.title
         # What a study does not ask for is no part of it, nor of what it is told from others by.
         if self.file.suspension is None:
@@ -337,11 +359,19 @@ class Study:
         for name in ("wanted_toe", "wanted_outer"):
             if (curve := getattr(self, name)) is not None:
                 record["derived"][name] = asdict(curve)
+        if self.frames:
+            tubes = [[asdict(tube) for tube in tubes] for tubes in self.frames]
+            record["derived"]["frames"] = tubes
         return record
 
     def notes(self) -> list[str]:
         """What the study can be read to say but hardly means, a sentence each."""
         return list(_notes(self))
+
+
+def frame_key(number: int) -> str:
+    """Key in `Study.inputs` of a file of keep-outs, counted from 0."""
+    return f"frame-{number + 1}" if number else "frame"
 
 
 def _plain(choice: Choice) -> dict[str, Any]:
@@ -396,6 +426,12 @@ def _notes(study: Study) -> Iterator[str]:
         yield (
             f"The wheel centre is {abs(ahead):.0f} mm {'ahead of' if ahead > 0 else 'behind'} "
             "the middle of the front axle as [frame] ground_origin_mm gives it."
+        )
+    column, side = bolting_of(study.file, study.frame).column, study.file.car.drive_side
+    if column is not None and side is not None and column.wheel[1] * _LEFT[side] <= 0.0:
+        yield (
+            f"By [column] steering_wheel_mm the steering wheel is not on the {side}, where [car] "
+            "drive_side has the driver."
         )
     if all(isinstance(c, Stock) and len(c.values) == 1 for c in study.space.values()):
         yield "Nothing in [search.vary] is free: each rack has one design."

@@ -9,10 +9,12 @@ import numpy as np
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Objectives
 from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
-from optimiser.evaluation.quantities import PARTS, is_pair, pair_part, quantity
+from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
+from optimiser.metrics.welded import lever_mm
 from optimiser.study.messages import shown
+from optimiser.study.problem_parts import spring_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from optimiser.study.case import Study
 
 _CATALOGUE = "catalogue"
+_LEAST_LEVER_MM = 5.0
 _COLUMN = ("catalogue columns ", "catalogue column ")
 
 
@@ -48,6 +51,26 @@ def check_given(study: Study, where: str) -> None:
             )
         if is_pair(name):
             _check_pair(study, problem, place, name)
+
+
+def check_spring(study: Study, where: str) -> None:
+    """Refuse a spring that holds nothing, or that there is no load for.
+
+    Raises:
+        InputError: `[loads]` is missing, or the spring's line meets the axis of its arm.
+    """
+    spring = spring_of(study.file, study.frame)
+    if spring is None:
+        return
+    if study.file.loads is None:
+        raise InputError(f"{where}, [spring]", "there is no load for it", "add [loads]")
+    if abs(lever_mm(study.points, spring)) < _LEAST_LEVER_MM:
+        raise InputError(
+            f"{where}, [spring] arm_point_mm",
+            f"the spring's line passes within {_LEAST_LEVER_MM:g} mm of the axis of the "
+            f"{spring.on.replace('_', ' ')}, so that it cannot hold it",
+            "check both points, which are of the left corner in the CAD frame",
+        )
 
 
 def _asked(study: Study, where: str) -> Iterator[tuple[str, str, str]]:
@@ -85,14 +108,18 @@ def _lacks(place: str, name: str, what: str, need: Need, rack: Rack | None) -> I
 
 
 def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
-    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(VARIABLES))))
-    measured = problem.measured(Objectives()).evaluate(nothing)
-    pairs = [column for column in measured.metrics if is_pair(column)]
+    nothing = Designs(np.empty(0, dtype=np.intp), np.empty((0, len(problem.variables))))
+    exact = problem.measured(Objectives())
+    solved = exact.solve(nothing)
+    found = exact.clearances(nothing, solved, exact.drive(nothing, solved))
+    pairs = [column for column in found if is_pair(column)]
     if name not in pairs:
         raise InputError(
             place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
         )
-    part = dict(zip(PARTS, MEASURED, strict=True))[pair_part(name)]
+    if is_of_tyre(name):
+        return
+    part = dict(zip(PARTS, MEASURED, strict=True)).get(pair_part(name))
     for rack in study.racks:
         if part in unchecked_parts(rack, problem.room):
             raise InputError(

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, NoReturn, cast
+from typing import Annotated, Any, NoReturn, Self, cast
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 # Factors to the unit of a key from units that it is often written in by mistake.
@@ -99,6 +107,19 @@ def refuse(problem: str, remedy: str, place: str = "") -> NoReturn:
         "{problem}; {remedy}",
         {"problem": problem, "remedy": remedy, "place": place},
     )
+
+
+class Span(Table):
+    """A range to search, `{from = LOW, to = HIGH}`."""
+
+    low: Annotated[float, key("lower bound", alias="from")]
+    high: Annotated[float, key("upper bound", alias="to")]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.low > self.high:
+            refuse(f"from = {self.low:g} is above to = {self.high:g}", "exchange them")
+        return self
 
 
 def kind_of(value: Any) -> str | None:

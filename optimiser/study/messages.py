@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_
 
 from pydantic import Discriminator
 
-from optimiser.study.keys import Table
-from optimiser.study.tables import Span, StudyFile
+from optimiser.study.keys import Span, Table
+from optimiser.study.tables import StudyFile
 
 if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
@@ -28,11 +28,18 @@ def keys_of(model: type[Table]) -> dict[str, FieldInfo]:
 
 
 def table_of(info: FieldInfo) -> type[Table] | None:
-    """Model of the table, or of the tables in a list, that a field holds; None for a plain key."""
-    if any(isinstance(item, Discriminator) for item in info.metadata):
+    """Model of the table, or of the tables in a list, that a field holds; None for a plain key.
+
+    A range is written as a value, `{from = LOW, to = HIGH}`, though it is read as a table.
+    """
+    if any(isinstance(item, Discriminator) for item in info.metadata) or _is_range(info):
         return None
     candidates = (info.annotation, *get_args(info.annotation))
     return next((c for c in candidates if isinstance(c, type) and issubclass(c, Table)), None)
+
+
+def _is_range(info: FieldInfo) -> bool:
+    return Span in (info.annotation, *get_args(info.annotation))
 
 
 def all_tables() -> dict[tuple[str, ...], type[Table]]:
@@ -86,7 +93,7 @@ def ways(annotation: Any, unit: str = "") -> list[str]:
     if origin is tuple and inside == (float, float):
         return [f"[travel in mm, {unit}]"]
     if origin is Literal:
-        return [f'"{word}"' for word in inside]
+        return [f'"{word}"' if isinstance(word, str) else f"{word}" for word in inside]
     if origin is tuple:
         return ["a list of " + " or ".join(ways(inside[0], unit)).replace("a number", "numbers")]
     if origin is dict:
@@ -99,6 +106,11 @@ def ways(annotation: Any, unit: str = "") -> list[str]:
 
 
 def _is_point(annotation: Any) -> bool:
+    if get_origin(annotation) in (Union, UnionType):
+        given = [one for one in get_args(annotation) if one is not NoneType]
+        return len(given) == 1 and _is_point(given[0])
+    if get_origin(annotation) is Annotated:
+        return _is_point(get_args(annotation)[0])
     return get_origin(annotation) is tuple and get_args(annotation) == (float, float, float)
 
 
@@ -138,7 +150,7 @@ def _find(error: ErrorDetails) -> _Place:
             info = keys_of(model)[part]
             inner = table_of(info)
             (tables if inner else keys).append(part)
-            model = inner or model
+            model = inner or (Span if _is_range(info) else model)
         elif part in _TAGS and not is_unknown:
             model = Span if part == "range" else model
         else:
@@ -216,7 +228,10 @@ def _spellings(place: _Place) -> str:
         return f"write it under a heading {heading((*place.tables[:-1], name))}"
     if place.info is None:
         return "check its value"
-    return f"write {' or '.join(ways(place.info.annotation, unit_of(place.info)))}"
+    wanted = place.info.annotation
+    if get_origin(wanted) is dict and len(place.keys) > 1:  # one entry of a sub-table
+        wanted = get_args(wanted)[1]
+    return f"write {' or '.join(ways(wanted, unit_of(place.info)))}"
 
 
 def shown(value: Any, *, quote: bool = True, longest: int = 70) -> str:

@@ -11,22 +11,33 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.base.errors import InputError
-from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, column
+from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, TYRE_OBSTACLES, column
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
-from optimiser.study.case import Study, check_whole, greatest_lock_deg, least_circle_m
-from optimiser.study.given import check_given
+from optimiser.study.bolting_checks import check_bolting
+from optimiser.study.case import (
+    Study,
+    check_whole,
+    frame_key,
+    greatest_lock_deg,
+    least_circle_m,
+)
+from optimiser.study.given import check_given, check_spring
+from optimiser.study.keys import Span
 from optimiser.study.messages import shown
-from optimiser.study.tables import Span
+from optimiser.study.problem_parts import room_of
+from optimiser.study.space_frame import read_frame
 from optimiser.study.toml import expand, read_toml, validate, with_keys
 from optimiser.study.wanted import check_wanted, read_wanted_outer, read_wanted_toe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from optimiser.evaluation.asked import Room
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.wanted import Curve
+    from optimiser.study.space_frame import Tube
     from optimiser.study.tables import StudyFile
 
 __all__ = ["Study", "read_case", "read_study", "with_overrides", "write_starter"]
@@ -66,8 +77,8 @@ def read_case(path: Path, variant: str, files: Mapping[str, Path]) -> Study:
     Args:
         path: the study file.
         variant: name of the variant; empty for the study itself.
-        files: `hardpoints` and, for a study that names them, `catalogue`, `wanted_toe` and
-            `wanted_outer`.
+        files: `hardpoints` and, for a study that names them, `catalogue`, `wanted_toe`,
+            `wanted_outer` and files of keep-outs, see `case.frame_key`.
 
     Raises:
         InputError: anything that `read_study` refuses in that case, or no such variant.
@@ -127,6 +138,7 @@ def _build(
     points = read_hardpoints(drawn, frame, table.unit, table.names)
     racks = _racks(path, file, where, files.get("catalogue"))
     toe, outer = _wanted(path, file, where, files)
+    frames = _frames(path, file, where, files)
     study = Study(
         path,
         text,
@@ -138,6 +150,7 @@ def _build(
         files=dict(files),
         wanted_toe=toe,
         wanted_outer=outer,
+        frames=frames,
     )
     if whole:
         check_whole(study, racks=racked)
@@ -180,6 +193,19 @@ def _wanted(
     )
 
 
+def _frames(
+    path: Path, file: StudyFile, where: str, copies: Mapping[str, Path]
+) -> tuple[tuple[Tube, ...], ...]:
+    """Tubes of each file of keep-outs."""
+    found: list[tuple[Tube, ...]] = []
+    for number, item in enumerate(file.keep_out):
+        if item.file is not None:
+            place = f"{where}, [[keep_out]] number {number + 1} file"
+            copy = copies.get(frame_key(len(found)))
+            found.append(read_frame(copy or _beside(path, item.file, place)))
+    return tuple(found)
+
+
 def _racks(path: Path, file: StudyFile, where: str, copy: Path | None) -> tuple[Rack, ...]:
     if file.racks is None:
         return ()
@@ -212,17 +238,22 @@ def _check_together(study: Study, where: str) -> None:
             "lower the one or raise the other",
         )
     _check_objectives(study, where)
-    names = [item.name for item in file.keep_out]
+    room = room_of(file, study.frame, study.frames, study.points.inner_joint)
+    _check_moving(room, where)
+    _check_tyre(study, where)
+    names = [item.name for item in room.keep_outs]
     if twice := next((name for name in names if names.count(name) > 1), None):
         raise InputError(
             f"{where}, [[keep_out]]", f"name {shown(twice)} stands twice", "name each differently"
         )
-    _check_columns(names, where)
+    _check_columns(names, where, tyre=room.tyre is not None)
     if file.loads is not None and car.front_axle_load_n is None:
         raise InputError(
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
         )
+    check_spring(study, where)
     _check_steering(study, where)
+    check_bolting(study, where)
     check_given(study, where)
     _check_between_stops(study, where)
 
@@ -254,9 +285,46 @@ def _check_between_stops(study: Study, where: str) -> None:
             )
 
 
-def _check_columns(names: list[str], where: str) -> None:
+def _check_moving(room: Room, where: str) -> None:
+    """What moves is given on the left."""
+    for item in room.keep_outs:
+        if item.moves and not 0.5 * (item.low[1] + item.high[1]) > 0.0:
+            raise InputError(
+                f"{where}, [[keep_out]] {shown(item.name)}",
+                "moves, and its middle is not on the left of the car",
+                "give the one of the left corner: the right has its mirror image",
+            )
+
+
+def _check_tyre(study: Study, where: str) -> None:
+    wheel, width = study.file.wheel, study.file.car.tyre_width_mm
+    if wheel is None or wheel.tyre_diameter_mm is None:
+        limit = study.file.limits
+        if "tyre_clearance_mm" in limit.model_fields_set and limit.tyre_clearance_mm != "off":
+            raise InputError(
+                f"{where}, [limits] tyre_clearance_mm",
+                "there is no tyre to keep clear",
+                'give [wheel] tyre_diameter_mm, or write "off"',
+            )
+        return
+    if width is None:
+        raise InputError(
+            f"{where}, [wheel] tyre_diameter_mm",
+            "needs the tyre's width",
+            "add [car] tyre_width_mm",
+        )
+    if 2.0 * wheel.tyre_shoulder_mm > width:
+        raise InputError(
+            f"{where}, [wheel] tyre_shoulder_mm",
+            f"{wheel.tyre_shoulder_mm:g} mm is more than half the tyre's width, {width:g} mm",
+            "give the radius of its outer edges",
+        )
+
+
+def _check_columns(names: list[str], where: str, *, tyre: bool) -> None:
     """Two parts that share a column of clearances would hide one another."""
-    taken = {column("", own): own.replace("_", " ") for own in OWN_OBSTACLES}
+    own = (*OWN_OBSTACLES, *TYRE_OBSTACLES) if tyre else OWN_OBSTACLES
+    taken = {column("", name): name.replace("_", " ") for name in own}
     for name in names:
         other = taken.setdefault(column("", name), name)
         if other is not name:

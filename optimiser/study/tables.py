@@ -14,13 +14,18 @@ from pydantic import BeforeValidator, Discriminator, Tag, field_validator, model
 from optimiser.evaluation.problem import BumpObjective, Objectives
 from optimiser.linkage.hardpoints import POINT_NAMES
 from optimiser.linkage.racks import Side
-from optimiser.study.keys import FROM_LIST, Point, Table, key, kind_of, refuse
+from optimiser.study.bolting_tables import ColumnTable, MountZoneTable
+from optimiser.study.keys import FROM_LIST, Point, Span, Table, key, kind_of, refuse
+from optimiser.study.measuring import MeasuringTable
 from optimiser.study.named import limit_named, objective_named, shown_name
 from optimiser.study.part_tables import (
     ArmsTable,
     KeepOut,
     LoadsTable,
+    PlayTable,
     SpacerTable,
+    SpringTable,
+    StiffnessTable,
     TieRodTable,
     ToleranceTable,
     WheelTable,
@@ -37,19 +42,6 @@ _MOST_LISTED = 12
 
 
 # --- spellings of a value ------------------------------------------------------------------------
-
-
-class Span(Table):
-    """A range to search, `{from = LOW, to = HIGH}`."""
-
-    low: Annotated[float, key("lower bound", alias="from")]
-    high: Annotated[float, key("upper bound", alias="to")]
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if self.low > self.high:
-            refuse(f"from = {self.low:g} is above to = {self.high:g}", "exchange them")
-        return self
 
 
 _SPAN = Annotated[Span, Tag("range")]
@@ -318,10 +310,11 @@ class SteeringTable(Table):
         ),
     ] = None
     stops: Annotated[
-        Literal["rack", "lock"],
+        Literal["rack", "lock", "collars"],
         key(
-            'what ends the steering: the `"rack"` at its full travel, or stops on the '
-            'uprights at the required `"lock"`'
+            'what ends the steering: the `"rack"` at its full travel, stops on the uprights at '
+            'the required `"lock"`, or `"collars"` on the rack, which let it go as far as nothing '
+            "reaches its limit; the required lock has to be within that"
         ),
     ] = "rack"
     keep_tie_rods: Annotated[
@@ -443,6 +436,18 @@ class VaryTable(Table):
         ),
     ] = "as drawn"
 
+    rack_roll_deg: Annotated[
+        Free | None,
+        key(
+            "roll of the rack about its bar, positive when what was up goes rearward, counted from "
+            "how it lies in its own car, turned end for end first where it has to be",
+            "deg",
+            -360.0,
+            360.0,
+            absent="what keeps the pinion at its angle: 0 as made, twice `pinion_angle_deg` turned",
+        ),
+    ] = None
+
     @field_validator("*")
     @classmethod
     def _stock(cls, value: Any) -> Any:
@@ -469,7 +474,13 @@ class SearchTable(Table):
     ] = "nsga2"
     population: Annotated[int, key("designs in one generation", "1", 4, 2000)] = 50
     seeds: Annotated[bool, key("begin with designs placed by the ideal-inner-joint solve")] = True
-    refine: Annotated[bool, key("polish seeds and front with sequential linear programming")] = True
+    refine: Annotated[
+        bool,
+        key(
+            "polish seeds and front with sequential linear programming, and work out break-even of "
+            "every rack"
+        ),
+    ] = True
     prefer: Annotated[
         Prefer,
         key(
@@ -616,6 +627,16 @@ class LimitsTable(Table):
             100.0,
         ),
     ] = 5.0
+    tyre_clearance_mm: Annotated[
+        Limit,
+        key(
+            "least distance of the free tyre, `[wheel] tyre_diameter_mm`, to what it may not "
+            "touch; common practice, no source",
+            "mm",
+            0.0,
+            200.0,
+        ),
+    ] = 10.0
     at_most: Annotated[
         dict[str, float],
         key(
@@ -688,6 +709,7 @@ class Variant(Table):
 
 
 _Listed = Annotated[tuple[KeepOut, ...], FROM_LIST]
+_Zones = Annotated[tuple[MountZoneTable, ...], FROM_LIST]
 _Variants = Annotated[tuple[Variant, ...], FROM_LIST]
 
 
@@ -708,13 +730,19 @@ class StudyFile(Table):
     objectives: Annotated[ObjectivesTable, key("objectives")] = ObjectivesTable(acceptable={})
     limits: Annotated[LimitsTable, key("limits")] = LimitsTable(at_most={}, at_least={})
     keep_out: Annotated[_Listed, key("keep-outs")] = ()
+    mount_zone: Annotated[_Zones, key("where the rack's feet may stand")] = ()
+    column: Annotated[ColumnTable | None, key("steering column")] = None
     wheel: Annotated[WheelTable | None, key("wheel rim")] = None
     tie_rod: Annotated[TieRodTable | None, key("tie rods")] = None
     spacer: Annotated[SpacerTable | None, key("spacers")] = None
     arms: Annotated[ArmsTable | None, key("arms")] = None
     suspension: Annotated[SuspensionTable | None, key("what of the suspension may move")] = None
     loads: Annotated[LoadsTable | None, key("loads")] = None
+    stiffness: Annotated[StiffnessTable | None, key("what gives way under load")] = None
+    play: Annotated[PlayTable | None, key("play")] = None
+    spring: Annotated[SpringTable | None, key("spring")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
+    measuring: Annotated[MeasuringTable | None, key("measuring the finished car")] = None
     variant: Annotated[_Variants, key("variants")] = ()
 
     @field_validator("title")

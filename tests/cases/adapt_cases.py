@@ -10,7 +10,6 @@ from scipy.optimize import minimize
 from small_study import demo_with
 
 from optimiser.questions.adapt.asked import Tightened, least_change, suspension_of
-from optimiser.questions.heights.follow import without_clearance
 from optimiser.study.read import Study, read_study
 
 if TYPE_CHECKING:
@@ -174,4 +173,4 @@ def slsqp(problem, start, attempts: int = 3, seed: int = 0, scatter: float = 0.1
 
 def bare(study: Study):
     """The study's problem with what may move, clearance left out."""
-    return without_clearance(study.moving_problem())
+    return study.moving_problem().without_clearance

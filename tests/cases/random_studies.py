@@ -19,7 +19,7 @@ from small_study import run_here
 
 from optimiser.folder.read import read_results
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
-from optimiser.linkage.racks import COLUMNS
+from optimiser.linkage.racks import COLUMNS, PLUS_MINUS
 from optimiser.metrics.kinematic import bump_steer
 
 if TYPE_CHECKING:
@@ -39,7 +39,9 @@ class RandomStudy:
     def __init__(self, folder: Path, seed: int) -> None:
         self.rng = random.Random(seed)
         self.rng_ride = random.Random(f"ride {seed}")
+        self.rng_give = random.Random(f"give {seed}")
         self.rng_wants = random.Random(f"wants {seed}")
+        self.rng_moving = random.Random(f"moving {seed}")
         self.folder = folder
         self.path = folder / "study.toml"
         folder.mkdir(parents=True)
@@ -49,7 +51,7 @@ class RandomStudy:
         self._write_points()
         self.kept = self.rng.random() < 0.15
         self.racks = self._write_racks()
-        self.path.write_text(self._toml(), "utf-8")
+        self.path.write_text(self._with_moving(self._toml()), "utf-8")
 
     # --- small change ----------------------------------------------------------------------------
 
@@ -123,9 +125,11 @@ class RandomStudy:
                 "pinion_diameter_mm": self._round(40, 90),
                 "pinion_angle_deg": self._round(-180, 180),
             }
-            for column in COLUMNS[3:]:
+            for column in (one for one in COLUMNS[3:] if one not in PLUS_MINUS):
                 if self.rng.random() < 0.3 and not (self.kept and column == "tie_rod_length_mm"):
                     row[column] = ""
+            for column in PLUS_MINUS:
+                row[column] = self.rng_ride.choice(["", "", 0, 2.5, 30])
             rows.append(row)
         out = io.StringIO()
         writer = csv.DictWriter(out, COLUMNS)
@@ -184,6 +188,8 @@ class RandomStudy:
             ),
             f"[loads]\ntyre_pressure_kpa = {self._round(120, 260)}\n" if loads else "",
             self._maybe(0.5 * loads, f"lateral_load_n = {self._round(0, 9000)}"),
+            self._more_loads() if loads else "",
+            self._giving(),
             f"[tolerance]\nbracket_mm = {rng.choice([0, 0.5, 2])}\nsamples = 16\n"
             f'distribution = "{rng.choice(["rectangular", "normal"])}"\n'
             if tolerance
@@ -191,6 +197,53 @@ class RandomStudy:
             self._variants(),
         ]
         return "\n".join(filter(None, parts))
+
+    def _some(self, share: float, *lines: str) -> str:
+        """Each of the lines by this share; of numbers of their own, so that others stay."""
+        return "".join(f"{line}\n" for line in lines if self.rng_give.random() < share)
+
+    def _more_loads(self) -> str:
+        """The rest of [loads], and the spring that needs it."""
+        text = self._some(
+            0.3, "friction_at_rack_n = 70", "braking_load_n = 3000", "kerb_load_n = 2500"
+        )
+        if self.rng_give.random() < 0.4:
+            part = self.rng_give.choice(["lower_arm", "upper_arm", "upright"])
+            ends = {
+                "lower_arm": np.add(self.points["lower_ball_joint"], [0.0, -90.0, 0.0]),
+                "upper_arm": np.add(self.points["upper_ball_joint"], [0.0, -60.0, 0.0]),
+                "upright": np.add(self.points["wheel_centre"], [0.0, -40.0, 0.0]),
+            }
+            arm, body = (
+                self.frame.to_cad(ends[part] + [0.0, -up / 5.0, up]).round(2).tolist()
+                for up in (0.0, 250.0)
+            )
+            text += f'[spring]\narm_point_mm = {arm}\nbody_point_mm = {body}\non = "{part}"\n'
+        return text
+
+    def _giving(self) -> str:
+        """Stiffness and play, now and then."""
+        text = ""
+        if self.rng_give.random() < 0.4:
+            text += "[stiffness]\n" + self._some(
+                0.5,
+                "rack_mount_n_per_mm = 4000",
+                "lower_bush_n_per_mm = 2000\nlower_bush_axial_n_per_mm = 800",
+                "upper_bush_n_per_mm = 1500\nupper_bush_axial_n_per_mm = 500",
+                "bracket_n_per_mm = 20000",
+                "ball_joint_n_per_mm = 30000",
+                "rod_end_n_per_mm = 25000",
+                "column_nm_per_deg = 12",
+            )
+        if self.rng_give.random() < 0.4:
+            text += "[play]\n" + self._some(
+                0.5,
+                "inner_joint_mm = 0.1",
+                "outer_joint_mm = 0.05",
+                "rack_mm = 0.2",
+                "column_deg = 1",
+            )
+        return text
 
     def _search(self) -> str:
         rack, outer = self.points["inner_joint"], self.points["outer_joint"]
@@ -255,6 +308,60 @@ class RandomStudy:
             + (f"radius_mm = {self._round(5, 40)}\n" if capsule else "")
             + self._maybe(0.3, "mirror = true")
         )
+
+    def _with_moving(self, text: str) -> str:
+        """Parts that move, a frame, a tyre and collars, by their own dice."""
+        rng = self.rng_moving
+        if rng.random() < 0.6:
+            return text
+        parts = "".join(self._moving_part(number) for number in range(rng.choice([0, 1, 1, 3])))
+        if rng.random() < 0.3:
+            self._write_frame(rng.choice([1, 5, 40]))
+            parts += '[[keep_out]]\nfile = "frame.csv"\n'
+        text = (
+            text.replace("[[variant]]", f"{parts}[[variant]]", 1)
+            if "[[variant]]" in text
+            else (f"{text}\n{parts}")
+        )
+        if rng.random() < 0.7 and "[wheel]\n" in text:
+            across = max(460.0, round(2.04 * self.points["wheel_centre"][2], 1))
+            tyre = (
+                f"[wheel]\ntyre_diameter_mm = {across}\ntyre_shoulder_mm = {rng.choice([0, 20])}\n"
+            )
+            text = text.replace("[wheel]\n", tyre, 1)
+            if "tyre_width_mm" not in text:
+                text = text.replace("[car]\n", "[car]\ntyre_width_mm = 185\n", 1)
+        if rng.random() < 0.3:
+            text = text.replace('stops = "lock"\n', "")
+            text = text.replace("[steering]\n", '[steering]\nstops = "collars"\n', 1)
+        return text
+
+    def _moving_part(self, number: int) -> str:
+        rng = self.rng_moving
+        ends = [
+            [round(rng.uniform(*span), 1) for span in ((-250, 250), (150, 620), (60, 420))]
+            for _ in range(2)
+        ]
+        bodies = ["body", "lower_arm", "upper_arm", "upright", "rack"]
+        kind = rng.choice(["box", "capsule", "cylinder", "between"])
+        text = f'[[keep_out]]\nname = "moving {number}"\n'
+        text += f"from_mm = {self._cad(ends[0])}\nto_mm = {self._cad(ends[1])}\n"
+        if kind == "between":
+            one, other = rng.sample(bodies, 2)
+            text += f'kind = "capsule"\nfrom_on = "{one}"\nto_on = "{other}"\n'
+            text += rng.choice(["", f"length_mm = {rng.randint(20, 300)}\n"])
+        else:
+            text += f'kind = "{kind}"\non = "{rng.choice(bodies[1:])}"\n'
+        return text + ("" if kind == "box" else f"radius_mm = {rng.randint(4, 60)}\n")
+
+    def _write_frame(self, count: int) -> None:
+        rng, rows = self.rng_moving, ["name,x1_mm,y1_mm,z1_mm,x2_mm,y2_mm,z2_mm,diameter_mm"]
+        for number in range(count):
+            start = [rng.uniform(-400, 600), rng.uniform(-400, 400), rng.uniform(60, 700)]
+            end = [value + rng.uniform(-200, 200) for value in start]
+            cells = (*self._cad(start), *self._cad(end), rng.choice([19, 25.4]))
+            rows.append(f"{number}," + ",".join(map(str, cells)))
+        (self.folder / "frame.csv").write_text("\n".join(rows), "utf-8")
 
     def _wishes(self, target: float, accepted: float) -> str:
         """What is wanted of the wheels, and how nearly; their own dice, the rest stays as it is."""

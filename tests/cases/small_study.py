@@ -11,15 +11,21 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 from unittest import mock
 
+import numpy as np
 from warm import WarmProcess
 
 from optimiser.command.cli import main
 from optimiser.folder import variants
 from optimiser.folder import write as output
+from optimiser.folder.read import read_results
 from optimiser.jobs.batch import Outcome, RunOptions, run_batch
 from optimiser.study.read import Study, read_study, write_starter
+
+if TYPE_CHECKING:
+    from optimiser.evaluation.problem import Problem, Solved
 
 ROOT = Path(__file__).resolve().parents[2]
 RACKS = ("Short", "Middle")
@@ -67,6 +73,13 @@ def demo_with(folder: Path, *changes: tuple[str, str], **options) -> Study:
     path = folder / "mine.toml"
     path.write_text(text, "utf-8")
     return read_study(path, **options)
+
+
+def demo_plover() -> tuple[Problem, Solved]:
+    """The demo, and the poses of rack Plover's compromise in the kept run of it, (1,)."""
+    result = read_results(ROOT / "results" / "example" / "demo").result
+    row = next(row.row for row in result.comparison if row.rack.name == "Plover")
+    return result.problem, result.problem.solve(result.designs.select(np.array([row])))
 
 
 def preferring(study: Study, prefer: str) -> Study:

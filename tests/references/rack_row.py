@@ -18,6 +18,7 @@ import numpy as np
 from references import clear, constraints
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
+from scipy.spatial.transform import Rotation
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -327,21 +328,24 @@ class Row:
         gough = loads.get("friction", 0.7) / 3.0 * np.sqrt(weight**3 / pressure) * 1e3  # N mm
         left, right = self.turned
         rack = self.needed * np.arange(1, 13) / 12.0
-        rates = np.abs([left(rack, 1), right(rack, 1)])
-        on_bar = gough * rates
-        slopes = []
-        for at in (rack, -rack):
-            rods = self.sweep(0.0, np.concatenate([[0.0], at])).rod[0, 1:]
-            slopes.append(np.abs(unit(rods)[:, 1]))
-        force = on_bar / np.array(slopes)
+        held = [np.array([self._standing(r) for r in way * rack]) for way in (1.0, -1.0)]
+        rubber = gough * np.abs([rates[:, 0] for rates in held])
+        lift = -weight * np.array([held[0][:, 1], -held[1][:, 1]])
+        force = (rubber + np.abs(lift)) / np.array([rates[:, 2] for rates in held])
+        on_bar = rubber.sum(axis=0) + np.abs(lift.sum(axis=0))
         lateral = loads.get("lateral_load_n")
         if lateral is not None:
             heading = unit(np.array([self.study.spin[1], -self.study.spin[0]]))
             trail = loads.get("trail_mm", float((self.ground[1] - self.ground[0])[:2] @ heading))
             outer = loads.get("outer_share", 1.0)
             shares = np.array([[1.0 - outer], [outer]])
+            rates = np.abs([left(rack, 1), right(rack, 1)])
+            slopes = []
+            for at in (rack, -rack):
+                rods = self.sweep(0.0, np.concatenate([[0.0], at])).rod[0, 1:]
+                slopes.append(np.abs(unit(rods)[:, 1]))
             force = np.maximum(force, np.abs(lateral * trail * shares * rates / np.array(slopes)))
-        greatest, bar = float(force.max()), float(on_bar.sum(axis=0).max())
+        greatest, bar = float(force.max()), float(on_bar.max())
         per_turn = self.travel / value(self.rack.get("turns"))
         torque = bar * per_turn / (2.0 * np.pi * loads.get("efficiency", 0.9)) / 1e3
         rim = torque * 1e3 / (0.5 * loads.get("steering_wheel_diameter_mm", 350.0))
@@ -350,10 +354,42 @@ class Row:
             "rack_force_n": bar,
             "steering_wheel_torque_nm": torque,
             "rim_force_n": rim,
+            "caster_lift_n": float(lift.sum(axis=0)[-1] * np.sign(self.needed)),
         }
         if self.study.table("tie_rod"):
             found["buckling_reserve"] = self._strength() / greatest
         return found
+
+    def _standing(self, rack: float) -> tuple[float, float, float]:
+        """Of the left wheel of a standing car, its arms as at rest: steer and height of the contact
+        point for each mm of rack, by differences, and the part of the rod along the bar."""
+        points, step = self.points, 1e-2
+        lower, outer = points["lower_ball_joint"], points["outer_joint"]
+        axis = unit(points["upper_ball_joint"] - lower)
+        rod = np.linalg.norm(outer - points["inner_joint"])
+        radius = self.study.table("car")["loaded_radius_mm"]
+
+        def turned(at: float) -> tuple[float, float, float]:
+            inner = points["inner_joint"] + np.array([0.0, at, 0.0])
+
+            def gap(turn: np.ndarray | float) -> np.ndarray:
+                turns = Rotation.from_rotvec(np.multiply.outer(turn, axis))
+                return np.linalg.norm(lower + turns.apply(outer - lower) - inner, axis=-1) - rod
+
+            # The root that goes on from rest: the nearest one to no turn at all.
+            way = np.linspace(0.0, 1.2, 241) * np.sign(at * self.needed + 1e-300)
+            change = np.flatnonzero(np.diff(np.sign(gap(way))) != 0)[0]
+            turn = brentq(gap, way[change], way[change + 1], xtol=1e-15)
+            rotation = Rotation.from_rotvec(turn * axis)
+            spin = rotation.apply(self.study.spin)
+            wheel = lower + rotation.apply(points["wheel_centre"] - lower)
+            height = wheel[2] - radius * np.hypot(spin[0], spin[1])
+            part = (lower + rotation.apply(outer - lower) - inner)[1] / rod
+            return float(np.arctan2(-spin[0], spin[1])), float(height), abs(float(part))
+
+        up, down = turned(rack + step), turned(rack - step)
+        rates = [(a - b) / (2.0 * step) for a, b in zip(up[:2], down[:2], strict=True)]
+        return rates[0], rates[1], turned(rack)[2]
 
     def _strength(self) -> float:
         length = float(np.linalg.norm(self.points["outer_joint"] - self.points["inner_joint"]))

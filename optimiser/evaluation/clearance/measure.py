@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.clearance.carried import Carried, grid_of
+from optimiser.evaluation.clearance.carriers import Corner
 from optimiser.evaluation.clearance.pairs import (
     Bounds,
     Table,
@@ -22,7 +24,7 @@ from optimiser.evaluation.clearance.pairs import (
 from optimiser.evaluation.clearance.parts import Lines, arm_tubes, between, obstacles
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -47,22 +49,42 @@ class Measurement:
     def __init__(self, solved: Solved, room: Room, far_mm: float, poses_between: bool) -> None:
         self._solved, self.far, self._between = solved, far_mm, poses_between
         self._reach = far_mm + (OUTSIDE_MM if poses_between else 0.0)
-        self._keep_outs = obstacles(room.keep_outs)
+        self._keep_outs = obstacles(room.still)
         self._table = Table(len(solved.reason), far_mm)
         self._tubes = tubes = arm_tubes(solved, room)
         self._tube_bounds = None if tubes is None else Bounds.of(tubes)
+        self._carried: Carried | None = None
+        if len(room.still) < len(room.keep_outs):
+            corner = Corner.of(solved, room.drawn_inner_joint)
+            self._carried = Carried(solved, room, corner, far_mm)
+        self._grid = grid_of(solved) if poses_between and self._carried else None
+        self._moved = tubes is not None or self._carried is not None
+        self._first_carried = len(self._keep_outs.names)
+        if tubes is not None:
+            self._first_carried += len(tubes.names)
+
+    @property
+    def least_told(self) -> Array:
+        """What is told of designs that nothing is near, (N,); see `pairs.Table.far`."""
+        return self._table.far
 
     def measure(
-        self, moving: list[Part], still: list[Part], pinions: Pinions | None
+        self,
+        moving: list[Part],
+        still: list[Part],
+        pinions: Pinions | None,
+        only: Collection[str] | None = None,
     ) -> dict[str, Array]:
         """Clearance by column, and the angle of the pinion housing.
 
+        With `only` of those pairs and of what comes near.
+
         `moving` are tie rods, outer joints, steering arms and bar; of these the bar only where it
-        meets the arms, since before keep-outs it is one of the `still` ones.
+        meets what moves, since before keep-outs it is one of the `still` ones.
         """
-        self._moving(moving if self._tubes is not None else [p for p in moving if p[0] != "spacer"])
+        self._moving(moving if self._moved else [p for p in moving if p[0] != "spacer"])
         angle = self._still(still, pinions)
-        found = self._table.results()
+        found = self._table.results(only)
         if angle is not None:
             found["pinion_angle_deg"] = angle
         return found
@@ -88,6 +110,10 @@ class Measurement:
             tubes = self._poses(self._tubes, tube_rows)
             values = to_tubes(self._poses(lines, rows), tubes, self.far)
             self._table.put(columns, rows, self._tube_numbers(tube_rows), values)
+        if self._carried is not None:
+            all_of_them = range(len(lines.names))
+            found = self._carried.before(lines, all_of_them, np.arange(lines.count), self._grid)
+            self._table.put(columns, found[0], found[1] + self._first_carried, found[2])
 
     def _poses(self, lines: Lines, rows: Index) -> Lines:
         """Those rows of the lines in all poses that are looked at."""
@@ -103,7 +129,7 @@ class Measurement:
         or with nothing that they could touch. Distances end at `far`, and of equal angles the
         first is taken: the others are tried only where there is not as much room at the first.
         """
-        if pinions is not None and self._tubes is None and not self._keep_outs.names:
+        if pinions is not None and not self._moved and not self._keep_outs.names:
             pinions = None
         housings, faces, by_arms = self._housings(pinions, slice(1))
         lines = Lines.of(parts + housings)
@@ -138,7 +164,7 @@ class Measurement:
             return [], np.zeros((0, len(self._keep_outs.names)), dtype=bool), []
         parts = pinions.sides(angles)
         faces = np.repeat(~self._keep_outs.image[None], len(parts), axis=0)
-        if self._tubes is None:
+        if not self._moved:
             return parts, faces, []
         nothing = np.zeros((1, len(self._keep_outs.names)), dtype=bool)
         return [*parts, pinions.at_left(angles)], np.concatenate([faces, nothing]), [len(parts)]
@@ -168,21 +194,22 @@ class Measurement:
         Args:
             lines: what stands still, P parts.
             faces: which of the keep-outs each is measured to, (P, K).
-            by_arms: which parts are measured to the arms.
+            by_arms: which parts are measured to the arms and to what else moves.
             designs: design of each row of a part.
         """
         bounds = Bounds.of(lines)
         rows, others = near_keep_outs(lines, bounds, self._keep_outs, self.far, faces)
         values = still_to_keep_outs(lines.select(rows), self._keep_outs, others, self.far)
-        if self._tubes is None:
-            return rows, others, values
-        more, tube_rows = self._near_tubes(lines, bounds, by_arms, designs, moving=False)
-        found = to_tubes(lines.select(more), self._tubes.select(tube_rows), self.far)
-        return (
-            np.concatenate([rows, more]),
-            np.concatenate([others, self._tube_numbers(tube_rows)]),
-            np.concatenate([values, found]),
-        )
+        found = [(rows, others, values)]
+        if self._tubes is not None:
+            rows, tube_rows = self._near_tubes(lines, bounds, by_arms, designs, moving=False)
+            values = to_tubes(lines.select(rows), self._tubes.select(tube_rows), self.far)
+            found.append((rows, self._tube_numbers(tube_rows), values))
+        if self._carried is not None:
+            rows, others, values = self._carried.before(lines, by_arms, designs, self._grid)
+            found.append((rows, others + self._first_carried, values))
+        rows, others, values = (np.concatenate(part) for part in zip(*found, strict=True))
+        return rows, others, values
 
     # --- arms ---
 
@@ -212,17 +239,23 @@ class Measurement:
         return len(self._keep_outs.names) + tube_rows // max(1, len(self._solved.reason))
 
     def _columns(self, lines: Lines) -> Index:
-        """Column of each part and each of the others, (P, K + tubes).
+        """Column of each part and each of the others, (P, others).
 
-        Parts that could touch the arms have such columns whether they come near them or not.
+        Parts that could touch what moves have such columns whether they come near or not.
         """
         tubes = () if self._tubes is None else self._tubes.names
-        by_arms = _by_the_arms(lines)
-        out = np.zeros((len(lines.names), len(self._keep_outs.names) + len(tubes)), dtype=np.intp)
+        carried = () if self._carried is None else self._carried.names
+        by_arms, still = _by_the_arms(lines), len(self._keep_outs.names)
+        out = np.zeros((len(lines.names), still + len(tubes) + len(carried)), dtype=np.intp)
         for index, name in enumerate(lines.names):
             names = self._keep_outs.names + (tubes if index in by_arms else ())
             radius = lines.radius[index * lines.count : (index + 1) * lines.count]
             out[index, : len(names)] = self._table.columns(name, names, radius)
+            if self._carried is not None:
+                faces = self._carried.faces(name)
+                names = tuple(other for other, face in zip(carried, faces, strict=True) if face)
+                mine = self._first_carried + np.flatnonzero(faces)
+                out[index, mine] = self._table.columns(name, names, radius)
         return out
 
 

@@ -1,4 +1,4 @@
-"""Clearance of solved designs: the least distance of every named pair of parts.
+"""Clearance of solved designs: the least distance of every named pair of parts, and of the tyre.
 
 Distances are negative where parts overlap. What is measured is in `parts`; a pair of
 which one part's size is not known is NaN, and counts for nothing in the least of all.
@@ -11,17 +11,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.engine import minimum_segment_rim
+from optimiser.evaluation.clearance.carried import grid_of
+from optimiser.evaluation.clearance.carriers import Corner
+from optimiser.evaluation.clearance.engine import Ring, minimum_segment_rim
 from optimiser.evaluation.clearance.engine import poses_between as blended_poses
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM, Measurement
 from optimiser.evaluation.clearance.pairs import column
 from optimiser.evaluation.clearance.parts import Part, moving_parts, rod_diameter, still_parts
 from optimiser.evaluation.clearance.pinion import pinion_housings
+from optimiser.evaluation.clearance.tyre import TyreRoom
 from optimiser.linkage.at_rack import Poses
 from optimiser.linkage.vectors import unit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -43,8 +46,18 @@ def told_apart_mm(limit_mm: float | None) -> float:
     return max(FAR_MM, limit_mm or 0.0)
 
 
+def has_tyre_pairs(room: Room, racks: Sequence[Rack]) -> bool:
+    """Whether there is a tyre and anything that it may touch."""
+    others = any(item.on != "upright" or item.to_on is not None for item in room.keep_outs)
+    bars = any(
+        rod_diameter(rack, room) is not None or rack.housing_diameter_mm is not None
+        for rack in racks
+    )
+    return room.tyre is not None and (others or bars or room.arm_tube_diameter_mm is not None)
+
+
 def has_pairs(room: Room, racks: Sequence[Rack]) -> bool:
-    """Whether there is anything whose clearance can be known."""
+    """Whether there is anything whose clearance to the steering can be known."""
     return any(len(unchecked_parts(rack, room)) < len(MEASURED) for rack in racks) and bool(
         room.keep_outs or room.rim or room.arm_tube_diameter_mm or room.brackets
     )
@@ -89,8 +102,12 @@ def clearance_metrics(
     drive_side: Side | None,
     limit_mm: float = 0.0,
     poses_between: bool = True,
+    only: Collection[str] | None = None,
+    roll_deg: Array | None = None,
 ) -> dict[str, Array]:
     """`clearance_mm`, the least of all, and `clearance_PART_OTHER_mm` of every pair, (N,) each.
+
+    With a tyre `tyre_clearance_mm` is the least of its pairs, which the other does not count.
 
     `pinion_angle_deg` is the angle of the pinion housing about the bar, from straight up and
     positive rearward: the rack's own, or the one of `pinion.ANGLES_DEG` with the most
@@ -106,22 +123,36 @@ def clearance_metrics(
         limit_mm: clearance that is wanted.
         poses_between: measure tie rod, outer joint and steering arm in the poses of
             `engine.between` too; False for the poses of `solved` alone.
+        only: columns of pairs that are given beside those that come near; None for every pair.
+        roll_deg: as in `pinion_housings`.
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
     if len(whole) < count:
         designs, solved = designs.select(whole), _some(solved, whole)
-    pinions = pinion_housings(designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side)
+        roll_deg = None if roll_deg is None else roll_deg[whole]
+    pinions = pinion_housings(
+        designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side, roll_deg=roll_deg
+    )
     moving = moving_parts(designs, solved, racks, room)
+    still = still_parts(designs, solved, racks, room)
     pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
-    found = pairs.measure(moving, still_parts(designs, solved, racks, room), pinions)
+    found = pairs.measure(moving, still, pinions, only)
     if room.rim is not None:
         grid = None
         if poses_between:
             grid = blended_poses(solved.envelope_travel_mm, solved.envelope_share)
         found |= _in_rim(moving, solved, room.rim, pairs.far, grid)
     known = [values for name, values in found.items() if name != "pinion_angle_deg"]
-    overall = np.fmin.reduce(known) if known else np.full(len(designs), np.nan)
+    if only is not None or not known:
+        known.append(pairs.least_told)
+    overall = np.fmin.reduce(known)
     found = {"clearance_mm": overall, **found}
+    if room.tyre is not None:
+        housings = [part for part in still if part[0] == "rack_housing"]
+        if pinions is not None:
+            angle = found.get("pinion_angle_deg", pinions.angles_deg[:, 0])
+            housings.append(pinions.turned_to(angle))
+        found |= _of_tyre([*moving, *housings], solved, room, pairs.far, poses_between)
     if len(whole) == count:
         return found
     out = {}
@@ -129,6 +160,23 @@ def clearance_metrics(
         out[name] = np.full(count, np.nan)
         out[name][whole] = values
     return out
+
+
+def _of_tyre(
+    parts: list[Part], solved: Solved, room: Room, far_mm: float, poses_between: bool
+) -> dict[str, Array]:
+    """Clearance of the tyre by pair, and the least of all of them."""
+    tyre = room.tyre
+    if tyre is None:
+        return {}
+    ring = Ring(
+        tyre.outside_radius_mm, tyre.inside_radius_mm, 0.5 * tyre.width_mm, tyre.shoulder_mm
+    )
+    grid = grid_of(solved) if poses_between else None
+    corner = Corner.of(solved, room.drawn_inner_joint)
+    found = TyreRoom(ring, solved, corner, far_mm, grid).measure(parts, room)
+    blank = np.full(len(solved.reason), np.nan)
+    return {"tyre_clearance_mm": np.fmin.reduce([blank, *found.values()]), **found}
 
 
 def _some(solved: Solved, rows: Index) -> Solved:
@@ -142,6 +190,7 @@ def _some(solved: Solved, rows: Index) -> Solved:
         points=solved.points.select(rows),
         rest=cut(solved.rest),
         envelope=cut(solved.envelope),
+        track_growth_mm=solved.track_growth_mm[rows],
         reason=solved.reason[rows],
     )
 

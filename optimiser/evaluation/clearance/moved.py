@@ -49,7 +49,7 @@ def moved_clearances(
         poses_between: as in `metrics.clearance_metrics`.
     """
     lines = arm_tubes(solved, room)
-    if lines is None or not (room.keep_outs or room.rim):
+    if lines is None or not (room.still or room.rim):
         return {}
     whole = solved.reason == ""
     there = np.concatenate([whole & _there(name, moved, len(whole)) for name in lines.names])
@@ -72,7 +72,7 @@ def _there(name: str, moved: Mapping[str, NDArray[np.bool_]] | None, count: int)
 def _to_keep_outs(
     lines: Lines, solved: Solved, room: Room, far_mm: float, poses_between: bool
 ) -> dict[str, Array]:
-    group = obstacles(room.keep_outs)
+    group = obstacles(room.still)
     if not group.names:
         return {}
     table, count = Table(lines.count, far_mm), lines.count

@@ -15,16 +15,20 @@ import numpy as np
 from optimiser.base.files import slug
 from optimiser.evaluation.clearance.engine import (
     box_apart,
+    cylinder_apart,
     floor_segment_segment,
     minimum_segment_box,
+    minimum_segment_cylinder,
     minimum_segment_segment,
     segment_apart,
     segment_box_distance,
+    segment_cylinder_distance,
     segment_segment_distance,
 )
+from optimiser.evaluation.clearance.parts import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
     from numpy.typing import NDArray
 
@@ -38,6 +42,9 @@ if TYPE_CHECKING:
 
 OWN_OBSTACLES = ("rim", "lower_arm", "upper_arm", "moved_pivot")
 """Parts of the car itself that clearance is measured to; no keep-out may have their column."""
+
+TYRE_OBSTACLES = ("tie_rod", "spacer", "rack_housing", "pinion_housing")
+"""Likewise of the tyre."""
 
 
 def column(part: str, other: str) -> str:
@@ -74,14 +81,34 @@ class Table:
         part, design = np.divmod(rows, max(1, self._count))
         self._put.append((columns[part, others] * self._count + design, values))
 
-    def results(self) -> dict[str, Array]:
-        """Clearance (N,) by the pair's column."""
-        if not self._begun:
+    @property
+    def far(self) -> Array:
+        """The distance from which on none are told apart, NaN where no part's size is known, (N,).
+
+        What a pair has that nothing was put in for, if its own part is known.
+        """
+        begun = {id(blank): blank for blank in self._begun}
+        blank = np.full(self._count, np.nan)
+        return np.asarray(np.fmin.reduce([blank, *begun.values()]))
+
+    def results(self, only: Collection[str] | None = None) -> dict[str, Array]:
+        """Clearance (N,) by the pair's column; with `only` of those and of what was put in."""
+        names = list(self._at)
+        if only is not None:
+            near = [np.unique(cells // max(1, self._count)) for cells, _ in self._put]
+            asked = [self._at[name] for name in only if name in self._at]
+            chosen = np.unique(np.concatenate([*near, np.array(asked, dtype=np.intp)]))
+            names = [names[index] for index in chosen.tolist()]
+        if not names:
             return {}
-        table = np.stack(self._begun)
+        places = [self._at[name] for name in names]
+        table = np.stack([self._begun[place] for place in places])
+        row = np.zeros(len(self._begun), dtype=np.intp)
+        row[places] = np.arange(len(places))
         for cells, values in self._put:
-            np.minimum.at(table.reshape(-1), cells, values)
-        return dict(zip(self._at, table, strict=True))
+            column, design = np.divmod(cells, max(1, self._count))
+            np.minimum.at(table.reshape(-1), row[column] * self._count + design, values)
+        return dict(zip(names, table, strict=True))
 
 
 # --- what is near what ---------------------------------------------------------------------------
@@ -157,9 +184,8 @@ def near_keep_outs(
         reach_mm: distance of interest.
         faces: which keep-outs each part is measured to, (P, K).
     """
-    thick, shape = group.radius[:, None], (3, len(lines.names), -1)
-    bottom = (np.minimum(group.start, group.end) - thick).T[..., None]
-    top = (np.maximum(group.start, group.end) + thick).T[..., None]
+    shape = (3, len(lines.names), -1)
+    bottom, top = (corner.T[..., None] for corner in group.corners())
     low, high = (corner.reshape(shape) for corner in bounds.corners())
     least = np.fmin.reduce(low, axis=2, initial=np.inf)[:, None]
     most = np.fmax.reduce(high, axis=2, initial=-np.inf)[:, None]
@@ -171,9 +197,15 @@ def near_keep_outs(
     if not lines.moves or not len(row):
         return row, other
     apart, ends = np.empty(len(row)), _as_bounds(group)
-    for mine, box in _kinds(group, other):
+    for mine, kind in _kinds(group, other):
         line, here = bounds.rows(row[mine]), ends.rows(other[mine])
-        apart[mine] = box_apart(line, *here[:2]) if box else segment_apart(line, here)
+        if kind == "box":
+            apart[mine] = box_apart(line, *here[:2])
+        elif kind == "cylinder":
+            size = group.round_mm[other[mine]]
+            apart[mine] = cylinder_apart(line, *here[:2], (size, size, size))
+        else:
+            apart[mine] = segment_apart(line, here)
     near = np.flatnonzero(apart - lines.radius[row] - group.radius[other] < reach_mm)
     return row[near], other[near]
 
@@ -222,13 +254,13 @@ def _squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
     return square
 
 
-def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, bool]]:
-    """Where boxes stand among the keep-outs, and where capsules."""
-    box = group.box[keep_out]
-    for chosen, is_box in ((box, True), (~box, False)):
-        mine = np.flatnonzero(chosen)
+def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, str]]:
+    """Where the keep-outs of each kind stand among those."""
+    kinds = group.kind[keep_out]
+    for number, kind in enumerate(KINDS):
+        mine = np.flatnonzero(kinds == number)
         if len(mine):
-            yield mine, is_box
+            yield mine, kind
 
 
 # --- measuring -----------------------------------------------------------------------------------
@@ -249,17 +281,17 @@ def _clearance(distance: Array, thick: Array, far_mm: float) -> Array:
 def to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float) -> Array:
     """Least clearance (n,) of n moving lines to a keep-out each."""
     out = np.empty(len(keep_out))
-    for mine, box in _kinds(group, keep_out):
+    for mine, kind in _kinds(group, keep_out):
         here, other = lines.select(mine), keep_out[mine]
         thick = here.radius + group.radius[other]
-        measure = minimum_segment_box if box else minimum_segment_segment
-        found = measure(
-            here.start,
-            here.end,
-            group.start[other][:, None],
-            group.end[other][:, None],
-            ceiling=far_mm + float(thick.max()),
-        )
+        ceiling = far_mm + float(thick.max())
+        ends = here.start, here.end, group.start[other][:, None], group.end[other][:, None]
+        if kind == "cylinder":
+            size = group.round_mm[other][:, None]
+            found = minimum_segment_cylinder(*ends, size, ceiling=ceiling)
+        else:
+            measure = minimum_segment_box if kind == "box" else minimum_segment_segment
+            found = measure(*ends, ceiling=ceiling)
         out[mine] = _clearance(found, thick, far_mm)
     return out
 
@@ -267,11 +299,15 @@ def to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float)
 def still_to_keep_outs(lines: Lines, group: Obstacles, keep_out: Index, far_mm: float) -> Array:
     """Clearance (n,) of n lines that stand still to a keep-out each."""
     out = np.empty(len(keep_out))
-    for mine, box in _kinds(group, keep_out):
+    for mine, kind in _kinds(group, keep_out):
         here, other = lines.select(mine), keep_out[mine]
-        measure = segment_box_distance if box else segment_segment_distance
         start, end = (p.points[..., 0].take(p.rows, axis=1).T for p in (here.start, here.end))
-        found = measure(start, end, group.start[other], group.end[other])
+        ends = start, end, group.start[other], group.end[other]
+        if kind == "cylinder":
+            found = segment_cylinder_distance(*ends, group.round_mm[other])
+        else:
+            measure = segment_box_distance if kind == "box" else segment_segment_distance
+            found = measure(*ends)
         out[mine] = _clearance(found, here.radius + group.radius[other], far_mm)
     return out
 

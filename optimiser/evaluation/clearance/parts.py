@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.engine import Picked, poses_between
+from optimiser.evaluation.clearance.engine import Picked, cylinder_box, poses_between
 from optimiser.evaluation.moves import UNMOVED_MM
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
@@ -229,42 +229,66 @@ def between(lines: Lines, solved: Solved) -> Lines:
 # --- keep-outs -----------------------------------------------------------------------------------
 
 
+KINDS = ("box", "capsule", "cylinder")
+
+
 @dataclass(frozen=True, slots=True)
 class Obstacles:
-    """K keep-outs: names, whether each is a box, its corners or ends (K, 3), its radius (K,).
+    """K keep-outs that stand still in the body, or in the part of the car that carries them.
 
-    `image` tells the mirror images that stand only before the moving parts.
+    Attributes:
+        names: (K,).
+        kind: index in `KINDS`, (K,).
+        image: the mirror images that stand only before the moving parts.
+        start: one corner or end, (K, 3).
+        end: the other.
+        radius: of capsules, of which all is so far from the line, 0 of the others, (K,).
+        round_mm: of cylinders, 0 of the others, (K,).
     """
 
     names: tuple[str, ...]
-    box: NDArray[np.bool_]
+    kind: NDArray[np.intp]
     image: NDArray[np.bool_]
     start: Array
     end: Array
     radius: Array
+    round_mm: Array
+
+    def corners(self) -> tuple[Array, Array]:
+        """Least and greatest coordinates of each, (K, 3)."""
+        thick = self.radius[:, None]
+        low = np.minimum(self.start, self.end) - thick
+        high = np.maximum(self.start, self.end) + thick
+        if (drums := self.kind == KINDS.index("cylinder")).any():
+            low[drums], high[drums] = cylinder_box(
+                self.start[drums], self.end[drums], self.round_mm[drums]
+            )
+        return low, high
 
 
 @lru_cache(maxsize=64)
 def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
-    """Keep-outs and their mirror images, where those differ from them."""
-    found: list[tuple[str, bool, bool, Array, Array, float]] = []
+    """Keep-outs and, of those on the body, their mirror images where those differ from them."""
+    found: list[tuple[str, int, bool, Array, Array, float]] = []
     for item in keep_outs:
         a, b = np.array(item.low), np.array(item.high)
         shapes = [(a, b), (mirrored(a), mirrored(b))]
-        box = item.kind == "box"
-        if box:
+        if item.kind == "box":
             shapes = [(np.minimum(p, q), np.maximum(p, q)) for p, q in shapes]
-        if {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}:
+        if item.moves or {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}:
             shapes = shapes[:1]
         for index, (p, q) in enumerate(shapes):
             image = index == 1 and not item.mirror
-            found.append((item.name, box, image, p, q, item.radius_mm))
-    names, box_, image_, start, end, radius = zip(*found, strict=True) if found else ((),) * 6
+            found.append((item.name, KINDS.index(item.kind), image, p, q, item.radius_mm))
+    names, kind_, image_, start, end, radius_ = zip(*found, strict=True) if found else ((),) * 6
+    kind, radius = np.array(kind_, dtype=np.intp), np.array(radius_, dtype=float)
+    drum = kind == KINDS.index("cylinder")
     return Obstacles(
         names,
-        np.array(box_, dtype=bool),
+        kind,
         np.array(image_, dtype=bool),
         np.array(start, dtype=float).reshape(-1, 3),
         np.array(end, dtype=float).reshape(-1, 3),
-        np.array(radius, dtype=float),
+        np.where(drum, 0.0, radius),
+        np.where(drum, radius, 0.0),
     )

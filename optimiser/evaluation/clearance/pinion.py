@@ -8,6 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.parts import Part, across_car
+from optimiser.metrics.laid_rack import (
+    angle_in_car_deg,
+    beside_bar,
+    default_roll_deg,
+    pinion_axis,
+)
 from optimiser.metrics.mounting import check_hand
 
 if TYPE_CHECKING:
@@ -27,27 +33,32 @@ has to face the column; of equal ones the first is taken, nearest to half way up
 
 @dataclass(frozen=True, slots=True)
 class Pinions:
-    """Pinion housings of N designs: capsules from the bar outward, square to it.
+    """Pinion housings of N designs: capsules from the bar, or beside it, outward.
+
+    What depends on the side is given three times: on the left of the car, on the right, NaN where
+    the housing is on the other side; and as if all were on the left, for what is the same on both.
 
     Attributes:
         angles_deg: angles tried, from straight up and positive rearward, (N, A).
-        start: where they begin on the bar, (3, N) each: on the left of the car, on the right,
-            NaN where the housing is on the other side; and as if all were on the left, for what is
-            the same on both sides.
-        reach: from there to their ends, (3, N, A).
+        start: where they begin, (3, N, A) or (3, N, 1) each.
+        reach: from there to their ends, (3, N, A) each.
         radius: (N,) mm, NaN where it is not known.
     """
 
     angles_deg: Array
     start: tuple[Array, Array, Array]
-    reach: Array
+    reach: tuple[Array, Array, Array]
     radius: Array
 
     def select(self, rows: NDArray[np.intp]) -> Pinions:
         """Some of the designs."""
         left, right, both = (start[:, rows] for start in self.start)
+        reach_left, reach_right, reach_both = (reach[:, rows] for reach in self.reach)
         return Pinions(
-            self.angles_deg[rows], (left, right, both), self.reach[:, rows], self.radius[rows]
+            self.angles_deg[rows],
+            (left, right, both),
+            (reach_left, reach_right, reach_both),
+            self.radius[rows],
         )
 
     def sides(self, angles: slice) -> list[Part]:
@@ -55,16 +66,27 @@ class Pinions:
 
         One side where there are none at all, so that its columns are there.
         """
-        there = [start for start in self.start[:2] if np.isfinite(start[1]).any()]
-        return [self._at(start, angles) for start in there or self.start[:1]]
+        there = [side for side in (0, 1) if np.isfinite(self.start[side][1]).any()]
+        return [self._at(side, angles) for side in there or (0,)]
 
     def at_left(self, angles: slice) -> Part:
         """All of them as if on the left."""
-        return self._at(self.start[2], angles)
+        return self._at(2, angles)
 
-    def _at(self, start: Array, angles: slice) -> Part:
-        reach = self.reach[..., angles]
-        count, begin = reach.shape[-1], np.repeat(start, reach.shape[-1], axis=1)
+    def turned_to(self, angle_deg: Array) -> Part:
+        """All of them as if on the left, each at that of its angles which is `angle_deg` (N,)."""
+        which = np.argmin(np.abs(self.angles_deg - angle_deg[:, None]), axis=1)
+        row, start, reach = np.arange(len(which)), self.start[2], self.reach[2]
+        begin = start[..., 0] if start.shape[-1] == 1 else start[:, row, which]
+        end = begin + reach[:, row, which]
+        return "pinion_housing", begin[..., None], end[..., None], self.radius
+
+    def _at(self, side: int, angles: slice) -> Part:
+        reach = self.reach[side][..., angles]
+        count = reach.shape[-1]
+        start = self.start[side]
+        at = start if start.shape[-1] == 1 else start[..., angles]
+        begin = np.broadcast_to(at, reach.shape).reshape(3, -1)
         end, radius = begin + reach.reshape(3, -1), np.repeat(self.radius, count)
         return "pinion_housing", begin[..., None], end[..., None], radius
 
@@ -76,11 +98,20 @@ def pinion_housings(
     *,
     arm_ahead: bool,
     drive_side: Side | None,
+    roll_deg: Array | None = None,
 ) -> Pinions | None:
     """Pinion housings of the designs; None where no rack's is known.
 
     Both sides where the side is not known. The radius is NaN where offset, length or diameter
     is not known.
+
+    Args:
+        designs: N designs.
+        solved: their poses.
+        racks: candidate racks.
+        arm_ahead: as in `check_hand`, which says on which side the pinion lies.
+        drive_side: likewise.
+        roll_deg: of each design's rack about its bar, (N,); None: `laid_rack.default_roll_deg`.
     """
     numbers = np.array(
         [
@@ -92,19 +123,42 @@ def pinion_housings(
     known = np.isfinite(numbers[:, :3]).all(axis=1)
     if not known.any():
         return None
-    offset, length, diameter, fixed = numbers[designs.rack].T
+    offset, length, diameter, own = numbers[designs.rack].T
+    hands = [check_hand(rack, arm_ahead, drive_side) for rack in racks]
+    turned = np.array([bool(hand.turn_end_for_end) for hand in hands])[designs.rack]
+    if roll_deg is None:
+        rolls = [default_roll_deg(r, h.turn_end_for_end) for r, h in zip(racks, hands, strict=True)]
+        roll_deg = np.array(rolls)[designs.rack]
+    fixed = angle_in_car_deg(own, turned, roll_deg)
     tried = ANGLES_DEG if np.isnan(numbers[known, 3]).any() else ANGLES_DEG[:1]
     angles = np.where(np.isnan(fixed)[:, None], tried, fixed[:, None])
-    angle, length = np.radians(angles), length[:, None]
     radius = np.where(known[designs.rack], 0.5 * diameter, np.nan)
-    reach = np.stack([-np.sin(angle) * length, 0.0 * angle, np.cos(angle) * length])
-    sides = [
-        check_hand(rack, arm_ahead, drive_side).pinion_side if ok else None
-        for rack, ok in zip(racks, known, strict=True)
-    ]
+    sides = [hand.pinion_side if ok else None for hand, ok in zip(hands, known, strict=True)]
     at_left, at_right = (
         sign * offset * np.array([np.nan if side == other else 1.0 for side in sides])[designs.rack]
         for sign, other in ((1.0, "right"), (-1.0, "left"))
     )
-    left, right, both = (across_car(solved, at)[..., 0] for at in (at_left, at_right, offset))
-    return Pinions(angles, (left, right, both), reach, radius)
+    lean, beside = _off_square(racks, turned, designs.rack)
+    begins = [across_car(solved, at) for at in (at_left, at_right, offset)]
+    if beside.any():
+        off = np.moveaxis(beside_bar(np.radians(angles)) * beside[:, None, None], -1, 0)
+        begins = [begin + off for begin in begins]
+    on_right = np.isnan(at_left)  # as if on the left is then the mirror image
+    signs = (np.ones(len(designs)), np.ones(len(designs)), np.where(on_right, -1.0, 1.0))
+    left, right, both = (
+        np.moveaxis(
+            pinion_axis(np.radians(angles), (sign * lean)[:, None]) * length[:, None, None], -1, 0
+        )
+        for sign in signs
+    )
+    start_left, start_right, start_both = begins
+    return Pinions(angles, (start_left, start_right, start_both), (left, right, both), radius)
+
+
+def _off_square(
+    racks: Sequence[Rack], turned: NDArray[np.bool_], index: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Lean along the bar in radians and offset beside it in mm, in this car, (N,) each."""
+    given = np.array([(r.pinion_lean_deg or 0.0, r.pinion_bar_offset_mm or 0.0) for r in racks])
+    lean, beside = np.where(turned, -1.0, 1.0)[:, None].T * given[index].T
+    return np.radians(lean), beside

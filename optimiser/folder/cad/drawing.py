@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimiser.answer.bolted import bolted_lines, bolted_points
 from optimiser.answer.moved import moves_of
 from optimiser.answer.run_result import CAUTION
-from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.evaluation.clearance.keep_outs import carried_to, keep_outs
+from optimiser.folder.cad.moved import moved_parts
 from optimiser.linkage.mirror import mirrored
 from optimiser.linkage.steering_arm import arm_foot
 
@@ -18,7 +20,18 @@ if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import CadFrame, Hardpoints
     from optimiser.linkage.vectors import Array
 
-Kind = Literal["arms", "steering axes", "steering arms", "tie rods", "spacers", "rack", "keep-outs"]
+Kind = Literal[
+    "arms",
+    "steering axes",
+    "steering arms",
+    "tie rods",
+    "spacers",
+    "rack",
+    "column",
+    "keep-outs",
+    "tyres",
+    "tie rods in motion",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +63,7 @@ class Drawing:
 
 
 def make_drawing(chosen: Chosen) -> Drawing:
-    """Both sides of a design, its rack and the study's keep-outs."""
+    """Both sides of a design, its rack and the study's keep-outs; with a tyre, how it moves."""
     frame, points = chosen.study.frame, chosen.points
     named: dict[str, Array] = {}
     lines: list[Line] = []
@@ -61,9 +74,14 @@ def make_drawing(chosen: Chosen) -> Drawing:
         named |= {f"{prefix}{name}": frame.to_cad(value) for name, value in side.items()}
         lines += _side(prefix, side, its_end, frame)
     lines.append(_line("rack", "rack", ends, frame))
-    for shape in keep_outs(chosen.problem.room):
+    problem, design = chosen.problem, chosen.design
+    named |= {name: frame.to_cad(at) for name, at in bolted_points(problem, design).items()}
+    for name, path in bolted_lines(problem, design).items():
+        lines.append(_line(name, "column" if name.startswith("column") else "rack", path, frame))
+    for shape in keep_outs(problem.room, carried_to(problem.points, points)):
         lines.append(Line(shape.name, "keep-outs", frame.to_cad(shape.wireframe())))
-    moves = moves_of(chosen.problem, chosen.design)
+    lines += [Line(name, kind, frame.to_cad(wires)) for name, kind, wires in moved_parts(chosen)]
+    moves = moves_of(problem, design)
     sides = (prefix for prefix, _ in points.both_sides())
     moved = frozenset(f"{prefix}{move.point}" for prefix in sides for move in moves)
     return Drawing(chosen.title, CAUTION, named, tuple(lines), moved)
@@ -94,6 +112,6 @@ def _side(prefix: str, points: Hardpoints, end: Array, frame: CadFrame) -> list[
     return lines
 
 
-def _line(name: str, kind: Kind, path: list[Array], frame: CadFrame) -> Line:
+def _line(name: str, kind: Kind, path: list[Array] | Array, frame: CadFrame) -> Line:
     at = frame.to_cad(np.array(path))
     return Line(name, kind, np.stack([at[:-1], at[1:]], axis=1))

@@ -38,9 +38,8 @@ def _exact_rows(chosen: Chosen) -> Iterator[tuple[str, float, str]]:
         unit = quantity(name).unit
         yield name.removesuffix(f"_{unit}"), value, unit
     if chosen.problem.suspension is not None:
-        for name, value in zip(
-            chosen.problem.suspension.names, chosen.design.moves[0].tolist(), strict=True
-        ):
+        moves = chosen.problem.moves(chosen.design)[0].tolist()
+        for name, value in zip(chosen.problem.suspension.names, moves, strict=True):
             yield f"moved_{name.removesuffix('_mm')}", value, "mm"
     rack, attitude, points = chosen.rack, chosen.problem.car.attitude, chosen.points
     yield "rack_spacing_bare", rack.inner_joint_spacing_mm, "mm"

@@ -2,9 +2,11 @@
 
 `draws` says what can be off and draws cars, `built` makes corners of them with toe reset, `spread`
 judges them by the full kernel, `linear` many designs to first order, `sensitivity` names what
-matters most, `bands` asks how far one dimension alone may be off.
+matters most, `bands` asks how far one dimension alone may be off, `after_shims` what is left once
+the rack of a built car is shimmed by readings of its toe; `shims` has the lever of the brackets.
 """
 
+from optimiser.metrics.tolerance.after_shims import bump_after_shims
 from optimiser.metrics.tolerance.bands import (
     ADJUSTMENTS,
     Adjustment,
@@ -65,6 +67,7 @@ __all__ = [
     "adjusted_corner",
     "build_corner",
     "built_cars",
+    "bump_after_shims",
     "draw_cars",
     "importance_table",
     "linear_percentiles",

@@ -22,6 +22,7 @@ from optimiser.linkage.mirror import mirrored_rack
 
 if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
+    from optimiser.metrics.tolerance.shims import Shimming
 
 Kind = Literal["bracket", "spacer", "arm", "hardpoints", "toe"]
 DRAW_SEED = 20_260_101
@@ -91,6 +92,7 @@ class Tolerances:
         hardpoints_mm: every other hardpoint, in each direction.
         toe: toe of each wheel as set after assembly, radians.
         samples: cars drawn for each design; a power of two is spread most evenly.
+        shimming: how cars are measured and shimmed after they are built; None: nobody asks.
     """
 
     bracket_mm: float = 1.0
@@ -100,6 +102,7 @@ class Tolerances:
     toe: float = float(np.radians(0.05))
     distribution: Literal["rectangular", "normal"] = "rectangular"
     samples: int = 256
+    shimming: Shimming | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no study can hold; the study file has its own message for the user."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.changed import drawn_car
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.questions.adapt.asked import Tightened, least_change, suspension_of
 from optimiser.questions.adapt.relaxed import cures
 from optimiser.questions.adapt.room import with_room
@@ -111,7 +111,7 @@ def _entries(problem: Problem, way: Way) -> int:
     if way.design is None:
         return len(suspension_of(problem).movers)
     owner = suspension_of(problem).owner
-    return len(set(owner[way.design.moves[0] != 0.0].tolist()))
+    return len(set(owner[problem.moves(way.design)[0] != 0.0].tolist()))
 
 
 def answer_rack(problem: Problem, rack: int) -> RackAnswer:
@@ -212,7 +212,7 @@ class _Checker:
         if least.design is None:
             return Way(name, least.subset, None, None, False)
         values = least.design.values.copy()
-        values[:, len(VARIABLES) :] += 0.0  # a move of nothing has no sign
+        values[:, len(self.finer.variables) :] += 0.0  # a move of nothing has no sign
         design = Designs(least.design.rack, values)
         outcome = self.finer.evaluate(design)
         return Way(name, least.subset, design, outcome, bool(outcome.feasible[0]))

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimiser.base.farthest import farthest_points
 from optimiser.evaluation.clearance.moved import MOVED_PAIR
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.moves import DIRECTIONS, MOVED_CLEARANCE
 from optimiser.evaluation.quantities import is_pair
 from optimiser.questions.adapt.asked import suspension_of
@@ -100,7 +100,7 @@ class _Relaxed(Model):
         if self.limit is not None:
             rows = found.rows[:, limits.pop(self.limit)]
         else:
-            moves = self.designs(scaled, like).moves[:, self.move :][:, :1]
+            moves = self.problem.moves(self.designs(scaled, like))[:, self.move :][:, :1]
             rows = np.concatenate([moves, -moves], axis=1)
         rows = np.where(np.isfinite(found.objectives[:, :1]), rows + _ABOVE, np.nan)
         kept = found.limits if self.limit is None else np.delete(found.limits, self.limit, axis=1)
@@ -196,7 +196,7 @@ def _is_moved_pair(name: str) -> bool:
 
 def _boxes(problem: Problem, starts: Designs) -> Iterator[Cure]:
     suspension = suspension_of(problem)
-    at_end = (np.abs(starts.moves) > (1.0 - _NEAR) * suspension.room_mm).any(axis=0)
+    at_end = (np.abs(problem.moves(starts)) > (1.0 - _NEAR) * suspension.room_mm).any(axis=0)
     for column in np.flatnonzero(at_end).tolist():
         number, axis = suspension.columns[column]
         mover = suspension.movers[number]
@@ -209,7 +209,7 @@ def _boxes(problem: Problem, starts: Designs) -> Iterator[Cure]:
         found = _least(wide, starts, None, column)
         if found is None:
             continue
-        least = abs(float(found.like.values[0, len(VARIABLES) + column]))
+        least = abs(float(problem.moves(found.like)[0, column]))
         if least > now:
             name = f"{mover.name} {DIRECTIONS[axis]}"
             yield Cure(name, True, now, least, least - now)

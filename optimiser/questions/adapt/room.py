@@ -39,7 +39,7 @@ def with_room(search: Search, least: Least, margin: Array | None = None) -> Leas
         margin: by how much limits are to be kept at least, (c,).
     """
     problem, design = search.problem, least.design
-    if design is None or not design.moves.any():
+    if design is None or not problem.moves(design).any():
         return least
     margin = np.zeros(len(problem.constraint_names)) if margin is None else margin
     base = margin.copy()
@@ -50,7 +50,7 @@ def with_room(search: Search, least: Least, margin: Array | None = None) -> Leas
         here, there = off
         if (there + base <= 0.0).all():
             moved = problem.suspension
-            change = 0.0 if moved is None else float(moved.moved_mm(design.moves)[0])
+            change = 0.0 if moved is None else float(moved.moved_mm(problem.moves(design))[0])
             return Least(least.subset, design, change)
         margin = np.maximum(margin, base + _MORE * (there - here))
         tight = Search(Tightened(problem, margin))
@@ -73,7 +73,7 @@ def _worst_off(problem: Problem, design: Designs) -> tuple[Array, Array] | None:
         return None
     points, growth = problem.corners(design)
     corners = [points]
-    for name, shift in suspension.shifts(design.moves).items():
+    for name, shift in suspension.shifts(problem.moves(design)).items():
         if np.any(shift):
             at = getattr(points, name)
             size = np.linalg.norm(_DIRECTIONS, axis=1, keepdims=True)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.questions.adapt.asked import follow_least
 from optimiser.questions.adapt.ways import Least
 
@@ -65,12 +65,13 @@ def rounded(search: Search, least: Least, known: Least | None = None) -> Least:
         for box, design, moved in _solved(search.model, some):
             if moved >= best.moved_mm - _GAIN_MM:
                 continue
-            moves = design.moves[0]
+            moves = search.problem.moves(design)[0]
             off = np.abs(moves - np.round(moves))
             if off.max() <= _WHOLE_MM and (box.low == box.high).all():
                 best = Least(least.subset, design, moved)
                 continue
-            waiting += _cut(box, design, moved, int(np.argmax(np.where(_open(box), off, -1.0))))
+            farthest = int(np.argmax(np.where(_open(box), off, -1.0)))
+            waiting += _cut(box, design, moves, moved, farthest)
         waiting = [box for box in waiting if box.bound < best.moved_mm - _GAIN_MM]
     return best
 
@@ -79,12 +80,13 @@ def _dive(model: Model, box: _Box, least: Least) -> Least:
     """Whole moves found by holding one after another; none where the last have no place left."""
     here, moved = box.start, box.bound
     while _open(box).any():
-        off = np.abs(here.moves[0] - np.round(here.moves[0]))
+        moves = model.problem.moves(here)[0]
+        off = np.abs(moves - np.round(moves))
         column = int(np.argmin(np.where(_open(box), off, np.inf)))
         parts = []
         for value in {
-            float(np.floor(here.moves[0, column])),
-            float(np.ceil(here.moves[0, column])),
+            float(np.floor(moves[column])),
+            float(np.ceil(moves[column])),
         }:
             if box.low[column] <= value <= box.high[column]:
                 part = _Box(box.low.copy(), box.high.copy(), here, moved)
@@ -101,10 +103,10 @@ def _open(box: _Box) -> Array:
     return np.asarray(box.low < box.high)
 
 
-def _cut(box: _Box, design: Designs, bound: float, column: int) -> list[_Box]:
+def _cut(box: _Box, design: Designs, moves: Array, bound: float, column: int) -> list[_Box]:
     """Two boxes on both sides of a move; all the way to one value where the answer is whole."""
     parts = []
-    value = float(design.moves[0, column])
+    value = float(moves[column])
     near = float(np.round(value))
     if abs(value - near) <= _WHOLE_MM:
         ends = [(box.low[column], near - 1.0), (near, near), (near + 1.0, box.high[column])]
@@ -116,8 +118,8 @@ def _cut(box: _Box, design: Designs, bound: float, column: int) -> list[_Box]:
             part.low[column], part.high[column] = low, high
             parts.append(part)
     # What is whole everywhere is tried as it is.
-    whole = np.round(design.moves[0])
-    if (np.abs(design.moves[0] - whole) <= 0.5).all() and _open(box).any():
+    whole = np.round(moves)
+    if (np.abs(moves - whole) <= 0.5).all() and _open(box).any():
         inside = (whole >= box.low) & (whole <= box.high)
         if inside.all() and not any((p.low == whole).all() for p in parts):
             parts.append(_Box(whole.copy(), whole.copy(), design, bound))
@@ -126,7 +128,8 @@ def _cut(box: _Box, design: Designs, bound: float, column: int) -> list[_Box]:
 
 def _solved(model: Model, boxes: list[_Box]) -> list[tuple[_Box, Designs, float]]:
     """The least change of each box that has one."""
-    moves = np.flatnonzero(np.array(model.columns) >= len(VARIABLES))
+    first = len(model.problem.variables)
+    moves = np.flatnonzero(np.array(model.columns) >= first)
     shape = (len(boxes), len(model.columns))
     low, high = np.zeros(shape), np.ones(shape)
     span = (model.high - model.low)[moves]
@@ -146,6 +149,6 @@ def _solved(model: Model, boxes: list[_Box]) -> list[tuple[_Box, Designs, float]
         if ends.feasible[row]:
             design = designs.select(np.array([row]))
             held = boxes[number].low == boxes[number].high
-            design.values[0, len(VARIABLES) :][held] = boxes[number].low[held]
+            design.values[0, first:][held] = boxes[number].low[held]
             found.append((boxes[number], design, float(ends.objectives[row, -1])))
     return found

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.questions.adapt.asked import suspension_of, unmoved
 from optimiser.search.residuals import Model
 from optimiser.search.seeds import moved_seeds, seed_designs
@@ -52,7 +52,7 @@ def find_starts(problem: Problem, rack: int) -> Starts:
 
 def _with_moves(designs: Designs, problem: Problem) -> Designs:
     count = len(suspension_of(problem).columns)
-    values = designs.values[:, : len(VARIABLES)]
+    values = designs.values[:, : len(problem.variables)]
     return Designs(designs.rack, np.concatenate([values, np.zeros((len(values), count))], axis=1))
 
 
@@ -84,8 +84,9 @@ def _moved(problem: Problem, rack: int) -> Designs:
     levels = ranked(outcome.objectives, outcome.scaled_constraints, winners_ray(car))
     levels = np.where(outcome.assembles, levels, np.inf)
     rows: list[int] = []
-    for moves in np.unique(seeds.moves, axis=0):
-        mine = np.flatnonzero((seeds.moves == moves).all(axis=1))
+    every = problem.moves(seeds)
+    for moves in np.unique(every, axis=0):
+        mine = np.flatnonzero((every == moves).all(axis=1))
         rows += mine[np.argsort(levels[mine], kind="stable")[:_OF_EACH]].tolist()
     return seeds.select(np.array(sorted(rows), dtype=np.intp))
 

@@ -147,5 +147,5 @@ def entries_of(problem: Problem, way: Way) -> list[str]:
     if way.design is None:
         return []
     suspension = suspension_of(problem)
-    moved = suspension.owner[way.design.moves[0] != 0.0]
+    moved = suspension.owner[problem.moves(way.design)[0] != 0.0]
     return [mover.name for number, mover in enumerate(suspension.movers) if number in moved]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import VARIABLES, Designs
+from optimiser.evaluation.designs import Designs
 from optimiser.questions.adapt.asked import follow_least, suspension_of
 from optimiser.questions.adapt.starts import scattered
 
@@ -33,6 +33,7 @@ COMBINATIONS = 3
 """Combinations of stock values that every subset is followed with, the best by their bound."""
 SAME = 1.001
 """A subset that changes so much more than everything is as good."""
+_FRESH_STEPS, _FRESH = 10, 0.05
 _SCATTER = (0.35, 0.7)
 """How far from drawn walks begin, as shares of the room."""
 
@@ -71,7 +72,7 @@ class Search:
     def __init__(self, model: Model) -> None:
         self.model, self.problem = model, model.problem
         self.suspension = suspension_of(model.problem)
-        self.move_columns = np.flatnonzero(np.array(model.columns) >= len(VARIABLES))
+        self.move_columns = np.flatnonzero(np.array(model.columns) >= len(model.problem.variables))
         self.ends: list[tuple[Subset, Table]] = []
 
     def free_of(self, subset: Subset) -> NDArray[np.bool_]:
@@ -91,7 +92,7 @@ class Search:
         """Designs (K,) with the moves of others than the subset's entries taken back."""
         values = designs.values.copy()
         free = np.array([self.free_of(subset) for subset in subsets])
-        values[:, len(VARIABLES) :] *= free
+        values[:, len(self.problem.variables) :] *= free
         return Designs(designs.rack, values)
 
     def follow(
@@ -107,7 +108,10 @@ class Search:
         start = start.select(there)
         if not len(start):
             return start
-        ends = follow_least(self.model, start, self.within(kept), steps=steps, trust=trust)
+        within = self.within(kept)
+        ends = follow_least(self.model, start, within, steps=steps, trust=trust)
+        # The trust region of a walk can collapse in a narrow valley; a fresh one goes on.
+        ends = follow_least(self.model, ends, within, steps=_FRESH_STEPS, trust=_FRESH)
         for row, subset in enumerate(kept):
             self.ends.append((subset, ends.select(np.array([row]))))
         return ends
@@ -150,7 +154,7 @@ def solve_all(search: Search, starts: Starts) -> None:
 
 def _scattered(problem: Problem, designs: Designs, share: float, salt: int) -> Designs:
     values = designs.values.copy()
-    values[:, len(VARIABLES) :] = scattered(problem, designs, share, salt)
+    values[:, len(problem.variables) :] = scattered(problem, designs, share, salt)
     return Designs(designs.rack, values)
 
 

@@ -62,7 +62,7 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
         StorageError: the folder cannot be written.
     """
     study = read_study(asked.study)
-    problem = study.problem().unmoved
+    problem = study.problem().unmoved.without_roll
     chosen = _racks(asked, study)
     heights = _heights(asked, study)
     longest = study.file.limits.spacer_max_mm

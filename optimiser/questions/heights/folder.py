@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
+from optimiser.answer.bolted import bolted_points
 from optimiser.answer.exactness import BAND_COLUMNS, SHIM_COLUMNS, accuracy, band_rows, shim_rows
 from optimiser.answer.fitting import fitting_sentences
 from optimiser.answer.run_result import CAUTION, hardpoints_text
@@ -79,7 +80,8 @@ def write_rack(folder: Path, study: Study, found: RackHeights, exact: Accuracy |
         lengths = {"tie_rod_length_mm": float(outcome.metrics["tie_rod_length_mm"][0])}
         lengths |= {"spacer_mm": place.at("spacer_mm")}
         notes = fitting_sentences(found.problem, place.design, outcome)
-        text = hardpoints_text(corner, study.frame, lengths, title, notes)
+        more = bolted_points(found.problem, place.design)
+        text = hardpoints_text(corner, study.frame, lengths, title, notes, more)
         write_text(folder / "hardpoints.csv", text)
     for name, figure in rack_figures(found).items():
         write_bytes(folder / f"{name}.svg", drawn_svg(figure))

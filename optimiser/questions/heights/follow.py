@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.asked import Room
 from optimiser.evaluation.designs import Designs
-from optimiser.evaluation.quantities import is_clearance
 from optimiser.search.linear_steps import fit
 
 if TYPE_CHECKING:
@@ -46,13 +44,6 @@ class Followed:
         return np.asarray(order[np.isfinite(self.level[order])])
 
 
-def without_clearance(problem: Problem) -> Problem:
-    """The problem without its most expensive limits."""
-    others = tuple(bound for bound in problem.limits.bounds if not is_clearance(bound.name))
-    limits = replace(problem.limits, clearance_mm=None, bounds=others)
-    return replace(problem, limits=limits, room=Room())
-
-
 def follow(
     problem: Problem,
     designs: Designs,
@@ -83,7 +74,9 @@ def follow(
     level = np.where(whole.feasible, np.max(whole.objectives / ray, axis=1), np.inf)
     rows = np.arange(len(designs))
     stages = (
-        [model_of(without_clearance(problem))] if "clearance_mm" in problem.constraint_names else []
+        [model_of(problem.without_clearance)]
+        if not {"clearance_mm", "tyre_clearance_mm"}.isdisjoint(problem.constraint_names)
+        else []
     )
     for model in (*stages, judge):
         if not model.columns or not len(rows):

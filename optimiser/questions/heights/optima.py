@@ -20,7 +20,6 @@ import numpy as np
 
 from optimiser.base.farthest import farthest_points
 from optimiser.evaluation.designs import VARIABLES, Designs, Stock
-from optimiser.questions.heights.follow import without_clearance
 from optimiser.questions.heights.lanes import HEIGHT, Lanes
 from optimiser.questions.heights.rows import INFEASIBLE, Minima, Rows
 from optimiser.search.residuals import Model, Table
@@ -76,7 +75,7 @@ class Optima:
 def solve_heights(lanes: Lanes) -> tuple[Optima, ...]:
     """Least bump steer at each height of each way; the optima of each way, in their order."""
     problem, every = lanes.problem, lanes.every
-    rows = Rows(Model(without_clearance(problem)), lanes)
+    rows = Rows(Model(problem.without_clearance), lanes)
     solve(rows, every, COARSE)
     designs, promised = rows.designs(every), rows.promised_deg
     outcome = problem.evaluate(designs)

@@ -11,7 +11,7 @@ import numpy as np
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
-from optimiser.evaluation.designs import VARIABLES, FollowsRack
+from optimiser.evaluation.designs import FollowsRack
 from optimiser.evaluation.quantities import quantity
 from optimiser.folder.choose import plausible_span
 from optimiser.folder.pick import PICKED
@@ -44,8 +44,9 @@ class State:
 
     @property
     def values(self) -> dict[str, float]:
-        """The six variables."""
-        return {name: float(self.chosen.design.column(name)[0]) for name in VARIABLES}
+        """Its variables."""
+        names = self.chosen.problem.variables
+        return {name: float(self.chosen.design.column(name)[0]) for name in names}
 
     def asked_otherwise(self) -> dict[str, dict[str, Any]]:
         """Keys of the study that were changed, by table, with their values now."""
@@ -147,8 +148,9 @@ def changed(state: State, line: Line) -> State:
     if isinstance(chosen.problem.space["arm_height_mm"], FollowsRack) and not alone:
         del free["arm_height_mm"]
     # What is moved of the suspension stays moved.
-    kept = chosen.problem.variable_values(chosen.design)
-    values: dict[str, Any] = {n: v[0] for n, v in kept.items() if n not in VARIABLES} | dict(free)
+    problem = chosen.problem
+    names, moves = problem.columns[len(problem.variables) :], problem.moves(chosen.design)[0]
+    values: dict[str, Any] = {**free, **dict(zip(names, moves.tolist(), strict=True))}
     return moved(state, chosen.problem.designs([rack], values), alone)
 
 

@@ -177,7 +177,8 @@ def _limit_line(chosen: Chosen, row: LimitRow) -> str:
     if not at_least and name == "track_growth_mm":
         wanted = abs(value) + row.left
     more = " or more" if _far(chosen, row) else ""
-    pair = f" ({closest_pair(chosen.outcome, 0)})" if name == "clearance_mm" and not more else ""
+    pair = "" if more else closest_pair(chosen.outcome, 0, name)
+    pair = f" ({pair})" if pair else ""
     text = f"{one.words} {one.text(value)}{more}{pair}"
     text += f", at {'least' if at_least else 'most'} {round(wanted, 6):g} wanted"
     return f"{text}: {_standing_words(row, more)}"

@@ -1,7 +1,8 @@
 """Figures: each function takes plain data and axes, draws on them, and saves nothing.
 
 `style` has the colours and the quiet axes, `labels` finds room for names, `fronts` draws what the
-search found, `corner` curves of one design, `views` the linkage to scale.
+search found, `corner` curves of one design, `lock` how far it may steer, `views` the linkage to
+scale.
 """
 
 from optimiser.report.draw.corner import draw_ackermann_error, draw_bump_steer, draw_wheel_angles
@@ -12,6 +13,7 @@ from optimiser.report.draw.fronts import (
     front_extent,
     plot_front,
 )
+from optimiser.report.draw.lock import draw_free_lock
 from optimiser.report.draw.views import PANELS, Scene, View, draw_view, panel_size
 
 __all__ = [
@@ -22,6 +24,7 @@ __all__ = [
     "draw_ackermann_error",
     "draw_bump_steer",
     "draw_convergence",
+    "draw_free_lock",
     "draw_front",
     "draw_view",
     "draw_wheel_angles",

@@ -47,6 +47,7 @@ _PARTS = {
     "rack": (VERMILION, 5.0),
     "wheel": (GREY, 1.0),
 }
+_BOLTED = {"feet": (INK, 2.6), "pinion": (VERMILION, 3.4), "column": (INK, 1.4)}
 _NAMED = ("lower arm", "upper arm", "steering arm", "tie rod", "rack", "spacer")
 _MARGIN_MM = 25.0
 _ROOM_PER_LETTER = 0.62  # width of a letter, as a share of its size
@@ -62,6 +63,7 @@ class Scene:
         swept: tie rods (n, 2, 3) over travel and lock.
         wheels: closed outlines (n, k, 3) of the wheel for each view, straight ahead first.
         keep_outs: by name, outlines (k, 3) in the plane of each view, wherever they are.
+        bolted: lines (n, 2, 3) of feet's bolts, pinion and column by kind, wherever they are.
     """
 
     parts: Mapping[str, Array]
@@ -69,6 +71,7 @@ class Scene:
     swept: Array | None = None
     wheels: Mapping[View, Array] = field(default_factory=dict)
     keep_outs: Mapping[str, Mapping[View, Array]] = field(default_factory=dict)
+    bolted: Mapping[str, Array] = field(default_factory=dict)
 
 
 def extent(scene: Scene, view: View) -> tuple[float, float, float, float]:
@@ -77,6 +80,7 @@ def extent(scene: Scene, view: View) -> tuple[float, float, float, float]:
     clouds += [line.reshape(-1, 3) for line in scene.drawn.values()]
     # The views from above and from behind are as wide as each other, to lie in line.
     clouds += [outline.reshape(-1, 3) for outline in scene.wheels.values()]
+    clouds += [lines.reshape(-1, 3) for kind, lines in scene.bolted.items() if kind != "column"]
     if scene.swept is not None:
         clouds.append(scene.swept.reshape(-1, 3))
     points = np.concatenate(clouds)
@@ -141,6 +145,13 @@ def draw_view(
             axes.plot(*page.T, color=colour, linewidth=width, solid_capstyle="round")
             if part == "tie rod":
                 axes.plot(*page.T, "o", color=INK, markersize=3.2)
+    for kind, lines in scene.bolted.items():
+        colour, width = _BOLTED[kind]
+        for line in lines:
+            page = _on_page(line, view)
+            axes.plot(*page.T, color=colour, linewidth=width, solid_capstyle="round")
+            if kind == "column":
+                axes.plot(*page.T, "o", color=colour, markersize=2.6)
     _name(axes, scene, view, size_pt, (*_NAMED, *scene.keep_outs) if named is None else named)
     _, _, _, x_label, y_label = _VIEWS[view]
     style(axes, x_label, y_label)
@@ -179,6 +190,11 @@ def _name(
         if part in wanted and not (view == "left" and part in ("rack", "spacer", "tie rod")):
             # On the right half of the page, where there is one.
             named.append((along(both[-1])[4::8], part, _PARTS[part][0]))
+    for kind, lines in scene.bolted.items():
+        page = np.concatenate([along(_on_page(line, view)) for line in lines])
+        covered.append(page)
+        if view != "left" or kind == "column":
+            named.append((page[4::8], kind, _BOLTED[kind][0]))
     for name, outlines in scene.keep_outs.items():
         if name not in wanted:
             continue

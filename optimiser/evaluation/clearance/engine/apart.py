@@ -23,6 +23,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.engine.components import Vector, dot
+from optimiser.evaluation.clearance.engine.cylinder import (
+    cylinder_reach,
+    segment_cylinder_normal,
+)
 from optimiser.evaluation.clearance.engine.distance import (
     segment_box_normal,
     segment_segment_normal,
@@ -42,6 +46,14 @@ def box_apart(line: Ends, low: Vector, high: Vector) -> Array:
     start, end, *boxes = line
     _, normal = segment_box_normal(start, end, low, high)
     return np.minimum(*(_least(normal, box) for box in boxes)) - _most(normal, (low, high))
+
+
+def cylinder_apart(line: Ends, start: Vector, end: Vector, size: Vector) -> Array:
+    """Bound on the signed distance of moving segments to cylinders; see `engine.cylinder`."""
+    p, q, *boxes = line
+    _, normal = segment_cylinder_normal(p, q, start, end, size)
+    nearest = np.minimum(*(_least(normal, box) for box in boxes))
+    return np.asarray(nearest - cylinder_reach(normal, start, end, size))
 
 
 def segment_apart(line: Ends, other: Ends) -> Array:

@@ -35,6 +35,11 @@ from optimiser.evaluation.clearance.engine.components import (
     dot,
     with_axes,
 )
+from optimiser.evaluation.clearance.engine.cylinder import (
+    cylinder_reach,
+    segment_cylinder,
+    segment_cylinder_normal,
+)
 from optimiser.evaluation.clearance.engine.distance import (
     check_box,
     segment_box,
@@ -125,6 +130,35 @@ def minimum_segment_box(
     return _least(_BOX, [_points(p0), _points(p1), low, high], ceiling)
 
 
+def minimum_segment_cylinder(
+    p0: ArrayLike | Picked,
+    p1: ArrayLike | Picked,
+    q0: ArrayLike,
+    q1: ArrayLike,
+    radius: ArrayLike,
+    *,
+    ceiling: float = np.inf,
+) -> Array:
+    """Least `segment_cylinder_distance` over the poses, the last axis before the components.
+
+    Args:
+        p0: end of the moving segment, (..., poses, 3) mm, or `Picked`; all broadcast.
+        p1: its other end.
+        q0: middle of one flat end of the cylinder, (..., 1, 3) mm.
+        q1: middle of the other.
+        radius: of the cylinder, (..., 1) mm.
+        ceiling: in mm; a least distance beyond it is returned as the ceiling.
+
+    Returns:
+        Least signed distance (...) over the poses, to 1e-9 mm; NaN when any pose is NaN.
+
+    Raises:
+        ValueError: there are no poses.
+    """
+    size = np.asarray(radius, dtype=float)[..., None] * np.ones(3)
+    return _least(_CYLINDER, [_points(p0), _points(p1), *as_arrays(q0, q1), size], ceiling)
+
+
 def floor_segment_segment(p0: Picked, p1: Picked, q0: Picked | Array, q1: Picked | Array) -> Array:
     """What the distance of two segments cannot fall below in any of the poses, (n,).
 
@@ -150,16 +184,16 @@ def _points(given: ArrayLike | Picked) -> Array | Picked:
     return given if isinstance(given, Picked) else as_arrays(given)[0]
 
 
-# --- the two kinds of obstacle -------------------------------------------------------------------
+# --- the kinds of obstacle -----------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class _Obstacle:
     """Distance, the same with its direction, and how far an obstacle reaches along one."""
 
-    distance: Callable[[Vector, Vector, Vector, Vector], Array]
-    normal: Callable[[Vector, Vector, Vector, Vector], tuple[Array, Vector]]
-    reach: Callable[[Vector, Vector, Vector], Array]
+    distance: Callable[..., Array]
+    normal: Callable[..., tuple[Array, Vector]]
+    reach: Callable[..., Array]
 
 
 def _segment_reach(n: Vector, q0: Vector, q1: Vector) -> Array:
@@ -173,6 +207,7 @@ def _box_reach(n: Vector, low: Vector, high: Vector) -> Array:
 
 _SEGMENT = _Obstacle(segment_segment, segment_segment_normal, _segment_reach)
 _BOX = _Obstacle(segment_box, segment_box_normal, _box_reach)
+_CYLINDER = _Obstacle(segment_cylinder, segment_cylinder_normal, cylinder_reach)
 
 
 # --- the sweep -----------------------------------------------------------------------------------
@@ -249,9 +284,8 @@ class _Sweep:
             found.append(bound[entries, pose] - reach)
         return np.asarray(np.maximum(*found))
 
-    def _at(self, entry: Index, pose: Index) -> tuple[Vector, Vector, Vector, Vector]:
-        p0, p1, q0, q1 = (operand.at(entry, pose) for operand in (*self._ends, *self._fixed))
-        return p0, p1, q0, q1
+    def _at(self, entry: Index, pose: Index) -> list[Vector]:
+        return [operand.at(entry, pose) for operand in (*self._ends, *self._fixed)]
 
     def _bound(self, normal: Vector) -> tuple[Array, Array]:
         """Bound of every pose, (entries, poses), still to be lowered by the reach, (entries,).
@@ -284,9 +318,9 @@ class _Sweep:
         for start in range(0, len(rest), _BLOCK):
             part = rest[start : start + _BLOCK]
             entry, pose = self._split_index(part)
-            p0, p1, q0, q1 = self._at(entry, pose)
+            p0, p1, *fixed = self._at(entry, pose)
             n = normal[0].take(entry), normal[1].take(entry), normal[2].take(entry)
-            bound = np.minimum(dot(n, p0), dot(n, p1)) - self._obstacle.reach(n, q0, q1)
+            bound = np.minimum(dot(n, p0), dot(n, p1)) - self._obstacle.reach(n, *fixed)
             kept.append(part[bound < limit.take(entry)])
         return np.concatenate(kept)
 

@@ -77,25 +77,25 @@ def minimum_segment_rim(
     count, poses, _ = np.broadcast_shapes(*(point.shape for point in points))
     out, step = np.empty(count), max(1, BLOCK // poses)
     rows: list[NDArray[np.intp]] = []
-    kept: list[_Line] = []
+    kept: list[AxleLine] = []
     for start in range(0, count, step):
         part = slice(start, min(count, start + step))
         p, q, middle, k = (split(point[part] if len(point) > 1 else point) for point in points)
-        line = _Line(*np.broadcast_arrays(*_line(minus(p, middle), minus(q, middle), k)))
-        floor, roof = _bounds(line, radius, half_width, ceiling)
+        line = AxleLine(*np.broadcast_arrays(*axle_line(minus(p, middle), minus(q, middle), k)))
+        floor, roof = wall_bounds(line, radius, half_width, ceiling)
         out[part] = np.minimum(np.min(roof, axis=1), ceiling)
         # Only poses that may hold the least are measured, those of all designs together.
         row, pose = np.nonzero(floor < out[part, None])
         rows.append(row + start)
-        kept.append(_Line(*(values[row, pose] for values in line)))
+        kept.append(AxleLine(*(values[row, pose] for values in line)))
     if sum(map(len, rows)):
-        close = _Line(*(np.concatenate(parts) for parts in zip(*kept, strict=True)))
+        close = AxleLine(*(np.concatenate(parts) for parts in zip(*kept, strict=True)))
         found = _measured(close, radius, half_width, ceiling)
         np.minimum.at(out, np.concatenate(rows), found)
     return out
 
 
-class _Line(NamedTuple):
+class AxleLine(NamedTuple):
     """Segments seen from the axle: a = low + t run, rho^2 = c + 2 b t + s t^2, t from 0 to 1."""
 
     low: Array
@@ -105,6 +105,7 @@ class _Line(NamedTuple):
     c: Array
 
     def off_axle(self, t: Array) -> Array:
+        """Distance of the points t from the axle."""
         return np.sqrt(np.maximum(self.c + t * (2.0 * self.b + t * self.s), 0.0))
 
     def distance(self, t: Array, radius: float, half: float) -> Array:
@@ -130,16 +131,17 @@ class _Line(NamedTuple):
         return np.maximum(first, 0.0), np.minimum(last, 1.0)
 
 
-def _line(start: Vector, end: Vector, k: Vector) -> _Line:
+def axle_line(start: Vector, end: Vector, k: Vector) -> AxleLine:
+    """Segments from `start` to `end`, counted from a point of the axle k."""
     low, high = dot(start, k), dot(end, k)
     run = high - low
     off = (start[0] - low * k[0], start[1] - low * k[1], start[2] - low * k[2])
     u = minus(end, start)
     across = (u[0] - run * k[0], u[1] - run * k[1], u[2] - run * k[2])
-    return _Line(low, run, dot(across, across), dot(off, across), dot(off, off))
+    return AxleLine(low, run, dot(across, across), dot(off, across), dot(off, off))
 
 
-def _measured(line: _Line, radius: float, half: float, ceiling: float) -> Array:
+def _measured(line: AxleLine, radius: float, half: float, ceiling: float) -> Array:
     """Least distance of each of the lines (n,)."""
     found = _within(line, radius, half)
     for low, high in _sides(line, half, ceiling):
@@ -147,7 +149,7 @@ def _measured(line: _Line, radius: float, half: float, ceiling: float) -> Array:
     return found
 
 
-def _sides(line: _Line, half: float, ceiling: float) -> Iterator[tuple[float, float]]:
+def _sides(line: AxleLine, half: float, ceiling: float) -> Iterator[tuple[float, float]]:
     """Heights along the axle beside the wall, on the sides where any line is."""
     other = line.low + line.run
     if np.any(np.maximum(line.low, other) > half):
@@ -156,7 +158,7 @@ def _sides(line: _Line, half: float, ceiling: float) -> Iterator[tuple[float, fl
         yield -half - ceiling, -half
 
 
-def _bounds(line: _Line, radius: float, half: float, ceiling: float) -> tuple[Array, Array]:
+def wall_bounds(line: AxleLine, radius: float, half: float, ceiling: float) -> tuple[Array, Array]:
     """What the distance of each line cannot fall below, and what it does not exceed.
 
     Seen as R - rho over |a| - h a segment bends away from the corner where both are 0: its chord
@@ -189,7 +191,7 @@ def _bounds(line: _Line, radius: float, half: float, ceiling: float) -> tuple[Ar
     return np.where(missing, np.nan, floor), np.where(missing, np.nan, roof)
 
 
-def _within(line: _Line, radius: float, half: float) -> Array:
+def _within(line: AxleLine, radius: float, half: float) -> Array:
     """Least at the ends, where the segment meets the wall's ends and its middle, and on ridges.
 
     On a ridge the ways out through the bore and past the end are equally long:
@@ -211,7 +213,7 @@ def _within(line: _Line, radius: float, half: float) -> Array:
     return np.asarray(np.minimum.reduce(each))
 
 
-def _beside(line: _Line, radius: float, half: float, low: float, high: float) -> Array:
+def _beside(line: AxleLine, radius: float, half: float, low: float, high: float) -> Array:
     """Least where low <= a <= high, beside the wall; infinite where there is no such part."""
     first, last = line.between(low, high)
     there = first <= last

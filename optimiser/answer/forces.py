@@ -1,0 +1,215 @@
+"""Forces on what is welded and bolted, of one design in each of the study's cases.
+
+Estimates to size parts by hand, not an approval: no shock, no load transfer but what the study's
+share of the side force says, no weight of the parts themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.linkage.at_arms import solve_held_arms
+from optimiser.linkage.mirror import mirrored
+from optimiser.metrics.kinematic import wheel_attitude
+from optimiser.metrics.loads import parking_moment
+from optimiser.metrics.parked import parked_forces
+from optimiser.metrics.welded import Load, Spring, corner_forces
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from optimiser.answer.run_result import Chosen
+    from optimiser.evaluation.asked import LoadAssumptions
+    from optimiser.linkage.poses import Poses
+    from optimiser.linkage.vectors import Array
+
+    Wheel = tuple[Poses, list[Load]]
+
+FORCE_COLUMNS = ("case", "side", "point", "x_n", "y_n", "z_n", "size_n", "moment_nm", "what")
+_WHAT = {
+    "lower_front_pivot": "arm on its bracket",
+    "lower_rear_pivot": "arm on its bracket",
+    "upper_front_pivot": "arm on its bracket",
+    "upper_rear_pivot": "arm on its bracket",
+    "lower_ball_joint": "upright on the arm",
+    "upper_ball_joint": "upright on the arm",
+    "outer_joint": "tie rod on the steering arm",
+    "inner_joint": "tie rod on the bar",
+    "spring": "spring on the body",
+}
+FEET, ROOT = "rack_feet", "steering_arm_root"
+_N_MM_PER_N_M = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class PointForce:
+    """One force of one case, in CAD axes.
+
+    Attributes:
+        case: 'parked', 'cornering', 'braking' or 'kerb'.
+        side: 'left' or 'right'; of the rack's feet 'both'.
+        point: where it acts.
+        force_n: (3,); of a moment NaN.
+        moment_nm: bending moment at the root of the steering arm; NaN elsewhere.
+        what: what pushes on what.
+    """
+
+    case: str
+    side: str
+    point: str
+    force_n: Array
+    moment_nm: float
+    what: str
+
+    @property
+    def size_n(self) -> float:
+        """Length of the force."""
+        return float(np.sqrt(np.sum(self.force_n**2)))
+
+    def row(self) -> tuple[object, ...]:
+        """A row of `FORCE_COLUMNS`, blank where there is nothing."""
+        cells = [None if np.isnan(v) else float(v) for v in (*self.force_n, self.size_n)]
+        moment = None if np.isnan(self.moment_nm) else self.moment_nm
+        return self.case, self.side, self.point, *cells, moment, self.what
+
+
+def asked_forces(chosen: Chosen) -> bool:
+    """Whether the study asks for forces: by a spring, or by a load that is for nothing else."""
+    problem, loads = chosen.problem, chosen.problem.loads
+    if loads is None:
+        return False
+    return not (problem.spring is None and loads.braking_load_n is None is loads.kerb_load_n)
+
+
+def point_forces(chosen: Chosen) -> list[PointForce]:
+    """Every force of every case; none where the study does not ask."""
+    loads = chosen.problem.loads
+    if loads is None or not asked_forces(chosen):
+        return []
+    found = []
+    for case, wheels in _cases(chosen, loads).items():
+        found += list(_of_case(chosen, case, wheels))
+    return found
+
+
+def _of_case(chosen: Chosen, case: str, wheels: tuple[Wheel, Wheel]) -> Iterator[PointForce]:
+    """Forces of the left wheel and of the right one, which is given as its mirror image."""
+    frame, points = chosen.study.frame, chosen.points
+    spring, on_rack, nothing = _moved_spring(chosen), np.zeros(3), np.full(3, np.nan)
+    for side, (pose, loads) in zip(("left", "right"), wheels, strict=True):
+        found = corner_forces(pose, points, loads, spring)
+        bending = float(np.linalg.norm(found.pop(ROOT))) / _N_MM_PER_N_M
+        for name, force in found.items():
+            in_car = force if side == "left" else mirrored(force)
+            on_rack = on_rack + in_car * (name == "inner_joint")
+            turned = frame.direction_to_cad(in_car)
+            yield PointForce(case, side, name, turned, np.nan, _WHAT[name])
+        yield PointForce(case, side, ROOT, nothing, bending, "bending moment of the tie rod")
+    summed = frame.direction_to_cad(on_rack)
+    yield PointForce(case, "both", FEET, summed, np.nan, "rack on all its feet together")
+
+
+def _moved_spring(chosen: Chosen) -> Spring | None:
+    """The spring where the design has its arms: with kept tie rods they move, and it with them."""
+    spring, drawn = chosen.problem.spring, chosen.problem.points
+    if spring is None:
+        return None
+    out = float(chosen.points.lower_rear_pivot[1] - drawn.lower_rear_pivot[1])
+    (a, b, c), (x, y, z) = spring.arm_point, spring.body_point
+    return Spring((a, b + out, c), (x, y + out, z), spring.on)
+
+
+def force_notes(chosen: Chosen) -> Iterator[str]:
+    """What the forces are and are not, a sentence each."""
+    problem, loads = chosen.problem, chosen.problem.loads
+    yield (
+        "N in CAD axes, estimates to size parts by hand, not an approval: static, without shock, "
+        "weight of the parts and fatigue; choose your own factor for these"
+    )
+    yield "parked is at the required lock, turned to the left; all other cases are straight ahead"
+    if loads is not None and loads.lateral_load_n:
+        yield (
+            "cornering is a left turn: the weight on the axle is shared as its side force is, "
+            f"{loads.outer_share:g} of both on the right, outer wheel"
+        )
+    if loads is not None and (loads.braking_load_n or loads.kerb_load_n):
+        yield "braking and kerb have the weight at rest on each wheel; the left wheel hits the kerb"
+    yield "along its axis each of an arm's two pivots is taken to hold half"
+    if problem.spring is None:
+        yield (
+            "without [spring] the forces at the arms' pivots are not known; those at the ball "
+            "joints are of a spring on the lower arm"
+        )
+    yield "where the rack's feet are is not known: only the sum of what they hold is given"
+
+
+# --- what the road does --------------------------------------------------------------------------
+
+
+def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Wheel]]:
+    """Left wheel, and right wheel as its mirror image, of each case that the study has."""
+    weight = loads.wheel_load_n
+    at_rest = solve_held_arms(chosen.points, 0.0, chosen.problem.car.attitude)
+    contact, outboard, ahead = _at_wheel(chosen, at_rest)
+
+    def wheel(upward: float, *more: Load) -> Wheel:
+        return at_rest, [_force(np.array([0.0, 0.0, upward]), contact), *more]
+
+    found = {"parked": _parked(chosen, loads)}
+    if loads.lateral_load_n:
+        caster = float(
+            wheel_attitude(at_rest, chosen.problem.car.attitude.loaded_radius_mm).trail_mm
+        )
+        behind = 0.0 if loads.trail_mm is None else loads.trail_mm - caster
+        place = contact - behind * ahead
+        inner, outer = (
+            wheel(
+                2.0 * share * weight, _force(way * share * loads.lateral_load_n * outboard, place)
+            )
+            for share, way in ((1.0 - loads.outer_share, 1.0), (loads.outer_share, -1.0))
+        )
+        found["cornering"] = inner, outer
+    if loads.braking_load_n:
+        each = wheel(weight, _force(-0.5 * loads.braking_load_n * ahead, contact))
+        found["braking"] = each, each
+    if loads.kerb_load_n:
+        hit = wheel(weight, _force(-loads.kerb_load_n * ahead, at_rest.wheel_centre))
+        found["kerb"] = hit, wheel(weight)
+    return found
+
+
+def _parked(chosen: Chosen, loads: LoadAssumptions) -> tuple[Wheel, Wheel]:
+    """Turned on the spot at the required lock, to the left, the way that is harder on the rack."""
+    attitude = chosen.problem.car.attitude
+    solved = chosen.problem.solve(chosen.design)
+    lock = float(solved.ackermann.rack_at_lock_mm[0])
+    poses = [solve_held_arms(chosen.points, rack, attitude) for rack in (lock, -lock)]
+    moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
+    radius = attitude.loaded_radius_mm
+    lift = parked_forces(poses[0], poses[1], moment, loads.wheel_load_n, radius).lift
+    # Out to lock both wheels steer left: the left one against a moment to the right.
+    way = 1.0 if float(lift) * np.sign(lock) >= 0.0 else -1.0
+    wheels = []
+    for pose, against in zip(poses, (-way, way), strict=True):
+        contact, _, _ = _at_wheel(chosen, pose)
+        spin = pose.spin_axis
+        # The wheel turns freely on its axle and takes no moment about it; see `metrics.loads`.
+        tyre = (np.array([0.0, 0.0, 1.0]) - spin[2] * spin) / (1.0 - spin[2] ** 2)
+        weight = _force(np.array([0.0, 0.0, loads.wheel_load_n]), contact)
+        turn = Load(np.zeros(3), contact, against * moment * tyre)
+        wheels.append((pose, [weight, turn]))
+    return wheels[0], wheels[1]
+
+
+def _force(force: Array, point: Array) -> Load:
+    return Load(force, point, np.zeros(3))
+
+
+def _at_wheel(chosen: Chosen, pose: Poses) -> tuple[Array, Array, Array]:
+    """Contact point, and the level directions outboard and ahead of a wheel."""
+    contact = wheel_attitude(pose, chosen.problem.car.attitude.loaded_radius_mm).contact
+    x, y, _ = pose.spin_axis / np.hypot(*pose.spin_axis[:2])
+    return contact, np.array([x, y, 0.0]), np.array([y, -x, 0.0])

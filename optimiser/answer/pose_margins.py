@@ -1,0 +1,169 @@
+"""What is left of every limit of one design in any pose, each pose by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.clearance.metrics import told_apart_mm
+from optimiser.evaluation.quantities import is_of_tyre, is_pair, pair_words, quantity
+from optimiser.linkage.at_rack import Poses, solve_linkage
+from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.evaluation.designs import Designs
+    from optimiser.evaluation.driven import Driven
+    from optimiser.evaluation.problem import Problem
+    from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.vectors import Array
+
+LINKAGE = "the linkage's end"
+_BLOCK = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class PoseMargins:
+    """One design, its pinion housing where it was turned to.
+
+    Attributes:
+        problem: with the design's rack alone.
+        design: a batch of one.
+        solved: its poses of the search.
+        end_mm: where the rack ends, either way.
+        driven: its column; None without one.
+    """
+
+    problem: Problem
+    design: Designs
+    solved: Solved
+    end_mm: float
+    driven: Driven | None
+
+    @classmethod
+    def of(cls, problem: Problem, design: Designs) -> PoseMargins | None:
+        """Of a batch of one; None where it does not stand at rest."""
+        solved = problem.solve(design)
+        if not solved.rest.exists[0, 0]:
+            return None
+        index = int(design.rack[0])
+        rack = problem.racks[index]
+        driven = problem.drive(design, solved)
+        if problem.has_pairs and not solved.reason[0] and rack.pinion_angle_deg is None:
+            angle = problem.clearances(design, solved).get("pinion_angle_deg", np.full(1, np.nan))
+            if np.isfinite(angle[0]):
+                own = float(angle[0])
+                if problem.rolls:  # what this roll brings to that angle
+                    off = own - float(problem.roll_deg(design)[0])
+                    own = -off if problem.hands[index].turn_end_for_end else off
+                rack = replace(rack, pinion_angle_deg=own)
+        mine = replace(problem, racks=(rack,))
+        one = replace(design, rack=np.zeros(1, dtype=np.intp))
+        return cls(mine, one, solved, rack.travel_each_way_mm, driven)
+
+    def steer(self, travel_mm: float, rack_mm: float) -> float:
+        """Angle of the left wheel, radians; NaN where the linkage does not get there."""
+        return float(self._poses(np.array([travel_mm]), np.array([rack_mm])).steer[0])
+
+    def reaches(self, travel_mm: Array, rack_mm: Array) -> NDArray[np.bool_]:
+        """Whether the linkage gets to poses, in a hurry: of some near its end it says no."""
+        points, attitude = self.solved.points.select(0), self.problem.car.attitude
+        return solve_linkage(points, travel_mm, rack_mm, attitude, thorough=False).exists
+
+    def left(
+        self, travel_mm: Array, rack_mm: Array, names: list[str] | None = None
+    ) -> tuple[list[str], Array]:
+        """Limits in words, and what is left of each in poses of the left wheel, (limits, n).
+
+        In millimetres or degrees; infinite where a distance is not told apart, and where the pose
+        does not exist but for `LINKAGE`.
+
+        Args:
+            travel_mm: wheel travel, (n,).
+            rack_mm: rack displacement, positive to the left, (n,).
+            names: limits to have; by default those that are near anywhere.
+        """
+        parts = [
+            self._left(travel_mm[start : start + _BLOCK], rack_mm[start : start + _BLOCK])
+            for start in range(0, len(rack_mm), _BLOCK)
+        ]
+        if names is None:
+            names = list(dict.fromkeys(name for part in parts for name in part))
+        blank = [np.full(len(part[LINKAGE]), np.inf) for part in parts]
+        rows = [
+            np.concatenate([part.get(name, far) for part, far in zip(parts, blank, strict=True)])
+            if parts
+            else np.zeros(0)
+            for name in names
+        ]
+        return names, np.stack(rows) if rows else np.zeros((0, len(rack_mm)))
+
+    def _poses(self, travel_mm: Array, rack_mm: Array) -> Poses:
+        points, attitude = self.solved.points.select(0), self.problem.car.attitude
+        return solve_linkage(points, travel_mm, rack_mm, attitude)
+
+    def _left(self, travel_mm: Array, rack_mm: Array) -> dict[str, Array]:
+        problem, limits = self.problem, self.problem.limits
+        poses = self._poses(travel_mm, rack_mm)
+        there = poses.exists
+        found: dict[str, Array] = {}
+        if limits.toggle_margin is not None:
+            toggle = poses.toggle_margin - limits.toggle_margin
+            found[quantity("toggle_margin_deg").words] = np.degrees(toggle)
+        most = float(problem.inner_joint_limits_deg[0])
+        if np.isfinite(most):
+            angle = np.degrees(inner_joint_angle(poses))
+            found[quantity("inner_joint_angle_deg").words] = most - angle
+        if limits.outer_joint_angle is not None:
+            rest = _picked(self.solved.rest, (0, slice(None)))
+            outer = outer_joint_misalignment(poses, rest, problem.car.outer_bolt).max(axis=0)
+            words = quantity("outer_joint_angle_deg").words
+            found[words] = np.degrees(limits.outer_joint_angle - outer)
+        found |= self._clearances(poses, there)
+        found = {name: np.where(there, values, np.inf) for name, values in found.items()}
+        return found | {LINKAGE: np.where(there, np.inf, -np.inf)}
+
+    def _clearances(self, poses: Poses, there: NDArray[np.bool_]) -> dict[str, Array]:
+        """What is left of each clearance that comes near, by the pair in words."""
+        problem, limits = self.problem, self.problem.limits
+        least = {bound.name: bound.least for bound in limits.bounds if bound.least is not None}
+        far = told_apart_mm(problem.clearance_wanted_mm)
+        rows = np.flatnonzero(there)
+        if not (problem.has_pairs or problem.has_tyre) or not len(rows):
+            return {}
+        alone = _each_alone(self.solved, poses, rows)
+        designs = self.design.select(np.zeros(len(rows), dtype=np.intp))
+        found: dict[str, Array] = {}
+        driven = None if self.driven is None else self.driven.select(designs.rack)
+        pairs = problem.clearances(designs, alone, driven, poses_between=False, only=least)
+        for name, values in pairs.items():
+            limit = limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
+            wanted = [each for each in (limit, least.get(name)) if each is not None]
+            if is_pair(name) and wanted and (values < far).any():
+                left = np.full(len(there), np.inf)
+                left[rows] = np.where(values < far, values - max(wanted), np.inf)
+                found[pair_words(name)] = left
+        return found
+
+
+def _picked(poses: Poses, index: tuple[object, ...]) -> Poses:
+    """Poses of another batch shape: `index` goes along the axes after the components."""
+    return Poses(**{name: getattr(poses, name)[(..., *index)] for name in Poses.__slots__})
+
+
+def _each_alone(solved: Solved, poses: Poses, rows: NDArray[np.intp]) -> Solved:
+    """Poses (n,) of one design as so many designs of one pose each."""
+    same = np.zeros(len(rows), dtype=np.intp)
+    return replace(
+        solved,
+        points=solved.points.select(same),
+        rest=_picked(solved.rest, (same, slice(None))),
+        envelope=_picked(poses, (rows, None)),
+        envelope_travel_mm=np.zeros(1),
+        envelope_share=np.zeros(1),
+        track_growth_mm=solved.track_growth_mm[same],
+        reason=np.full(len(rows), "", dtype=object),
+    )

@@ -1,0 +1,146 @@
+"""Walks to the least and the greatest of each number, of all racks at once.
+
+starts   a few of each question and shape, far apart
+walks    a few steps of all, the best that differ further on, the best of each to its end
+shift    inner joints as far apart with other spacers: what one question finds starts another
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimiser.evaluation.designs import Stock
+from optimiser.search.break_even.starts import evaluated, places, shifted, starts
+from optimiser.search.break_even.stretched import (
+    CLEARANCE,
+    LEAST,
+    SPACER,
+    SPACERS,
+    SPACING,
+    TRAVEL,
+    Questions,
+    broken,
+)
+from optimiser.search.linear_steps import fit
+from optimiser.search.residuals import Table
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimiser.linkage.vectors import Array
+    from optimiser.search.break_even.stretched import Stretched
+    from optimiser.search.linear_steps import Fits
+
+    Indices = NDArray[np.intp]
+
+STARTS = 3
+"""Starts of each question, or one of each shape."""
+FIRST, LAST = ((4, 3), (6, 2)), ((6, 2), (6, 1), (10, 1))
+"""Steps of a walk, and how many of the ends of each question and shape then go on; the spacers
+join the spacing and the travel for the last ones."""
+SAME_MM = 0.5
+"""Ends of the first steps that are as near to each other are followed as one."""
+TRUST, TOLERANCE = 0.15, 5e-5
+BROKEN_MM = 1000.0
+"""A limit that is broken once over counts as so many millimetres of the number, at an end."""
+
+
+def local_ends(
+    model: Stretched, pool: Table, more: list[Table], count: int = STARTS
+) -> Table | None:
+    """Where walks end: of the spacing and the travel, then with other spacers; None of nothing.
+
+    Args:
+        model: of the limits that count.
+        pool: candidates, evaluated.
+        more: designs to start from as well.
+        count: starts of each question.
+    """
+    parts = list(starts(model, pool, (SPACING, TRAVEL), count))
+    parts += [_of(_least_spacers(model, table), (SPACING, TRAVEL, CLEARANCE)) for table in more]
+    rough = model.rough
+    ends, met = _walked(rough, evaluated(rough, parts), FIRST)
+    met = met if rough is model else []
+    parts = list(starts(model, pool, (SPACERS,), -(-count // 2)))
+    parts += [_of(table, (SPACERS,)) for table in more]
+    if ends is not None:
+        parts += [ends, *(_of(table, (SPACERS,)) for table in shifted(model, ends))]
+    _, later = _walked(model, evaluated(model, parts), LAST)
+    met = [part for part in met + later if len(part)]
+    if not met:
+        return None
+    found = Table.join(met)
+    outermost = found.select(best(model, found, 1))
+    # What one question has found is another's start.
+    beside = evaluated(model, list(shifted(model, outermost)))
+    if beside is None:
+        return found
+    more_found = steps_of(model, beside, LAST[-1][0]).table
+    return Table.join([found, more_found.select(more_found.feasible)])
+
+
+def _least_spacers(model: Stretched, table: Table) -> Table:
+    """Designs without those of the spacing's questions that `shifted` finds again."""
+    choice = model.problem.space["spacer_mm"]
+    if not isinstance(choice, Stock):
+        return table
+    longer = table.like.values[:, SPACER] > min(choice.values)
+    return table.select(~(longer & (Questions(table.like.rack).number == SPACING)))
+
+
+def _of(table: Table, numbers: tuple[int, ...]) -> Table:
+    """Designs of the questions of some numbers."""
+    return table.select(np.isin(Questions(table.like.rack).number, numbers))
+
+
+def _walked(
+    model: Stretched, start: Table | None, walks: tuple[tuple[int, int], ...]
+) -> tuple[Table | None, list[Table]]:
+    """Where walks from some designs stand at last, and the feasible designs that they have met.
+
+    Between two legs the best of each question and shape are kept. Each leg begins with a fresh
+    trust region: that of a long one collapses in a curved valley.
+    """
+    met: list[Table] = []
+    for steps, kept in walks:
+        if start is None:
+            break
+        fits = steps_of(model, start, steps)
+        met.append(fits.table.select(fits.table.feasible))
+        start = fits.here.select(best(model, fits.here, kept))
+    return start, met
+
+
+def steps_of(
+    model: Stretched, start: Table, steps: int, within: tuple[Array, Array] | None = None
+) -> Fits:
+    """One leg of the walks from some designs, with a fresh trust region."""
+    return fit(
+        model,
+        start,
+        np.ones((len(start), 1)),
+        steps=steps,
+        tolerance=TOLERANCE,
+        trust=TRUST,
+        within=within or model.bounds(start.like),
+    )
+
+
+def best(model: Stretched, ends: Table, count: int) -> Indices:
+    """Rows of the best ends that differ, at most `count` of each question and shape.
+
+    Of the travel also of each length of spacers, which has an end of its own.
+    """
+    asked, number = Questions(ends.like.rack), model.number(ends)
+    shape, combination = (places(model, ends.like, spacers=each) for each in (False, True))
+    place = np.where(asked.number == TRAVEL, combination, shape)
+    along = np.where(asked.way == LEAST, number, -number)
+    kept: dict[tuple[int, int], list[int]] = {}
+    for row in np.argsort(along + BROKEN_MM * broken(ends), kind="stable").tolist():
+        mine = kept.setdefault((int(ends.like.rack[row]), int(place[row])), [])
+        known = [abs(number[row] - number[at]) < SAME_MM for at in mine]
+        if len(mine) < count and not any(known):
+            mine.append(row)
+    return np.array(sorted(row for rows in kept.values() for row in rows), dtype=np.intp)
