@@ -225,6 +225,9 @@ class Model:
                 over = -np.nan_to_num(np.stack(pairs, axis=1), nan=_FAR_MM)
             else:
                 over = limit
+            # Nor has a number that its rack says too little for.
+            without = np.isneginf(found.constraints[:, number : number + 1])
+            over = np.where(without, -_FAR_MM, over)
             # What the study allows is the same at every pose.
             over = over + (limit - np.max(over, axis=1, keepdims=True))
             rows.append(over / scales[number])
