@@ -100,7 +100,11 @@ def test_a_general_solver_comes_to_the_same_change(tmp_path, name: str) -> None:
     search = Search(Tightened(least_change(problem)))
     found = solve_ways(search, starts)
     assert 1.0 < found[ALL].moved_mm <= found[TWO].moved_mm <= found[ONE].moved_mm
-    theirs, converged, _ = slsqp(problem, starts.moved.select(np.array([0])), attempts=1)
+    # From the first start from which it converges at all; on some it does not.
+    for row in range(len(starts.moved)):
+        theirs, converged, _ = slsqp(problem, starts.moved.select(np.array([row])), attempts=1)
+        if converged:
+            break
     assert converged == 1
     assert close(found[ALL].moved_mm, theirs)
     # Every start of ours comes to the same, and none of them to less.

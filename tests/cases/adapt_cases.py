@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from references.corners import CORNERS
 from scipy.optimize import minimize
-from small_study import demo_with
+from small_study import ROOT, demo_with
 
 from optimiser.questions.adapt.asked import Tightened, least_change, suspension_of
 from optimiser.study.read import Study, read_study
@@ -25,7 +25,11 @@ upper_pivots = {outboard = 25, up = 15}
 def moving_demo(folder: Path, suspension: str = PIVOTS, *changes: tuple[str, str]) -> Study:
     """The demo with coarse travel and what may move."""
     coarse = ("droop_mm = 60", "droop_mm = 60\nstep_mm = 15")
-    return demo_with(folder, coarse, ("[travel]\n", f"{suspension}\n[travel]\n"), *changes)
+    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
+    # Feet and column stand in the way of no move, and take their time.
+    bolted = text[text.index("[[mount_zone]]") : text.index("[wheel]")]
+    moving = ("[travel]\n", f"{suspension}\n[travel]\n")
+    return demo_with(folder, (bolted, ""), coarse, moving, *changes)
 
 
 INCH = 25.4
@@ -165,7 +169,7 @@ def slsqp(problem, start, attempts: int = 3, seed: int = 0, scatter: float = 0.1
             method="SLSQP",
             options={"maxiter": 150, "ftol": 1e-7},
         )
-        if limits(found.x).min() > -1e-5:
+        if limits(found.x).min() > -1e-3:
             converged += 1
             best = min(best, np.sqrt(found.fun))
     return best, converged, evaluated[0]

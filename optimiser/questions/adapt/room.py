@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 OFF_MM = 1.0
 _ROUNDS = 8
+_FAR = 1e3
 _MORE = 1.02
 """Margins are taken so much more than found: the next design has others."""
 _DIRECTIONS = np.array([way for way in product((-1.0, 0.0, 1.0), repeat=3) if any(way)])
@@ -90,6 +91,7 @@ def _worst_off(problem: Problem, design: Designs) -> tuple[Array, Array] | None:
     found = problem.judge(designs, solved)
     if not found.assembles.all():
         return None
-    limits = found.scaled_constraints
+    # What a rack says too little for is as good as far off.
+    limits = np.maximum(found.scaled_constraints, -_FAR)
     own = np.array([is_band(name) for name in problem.constraint_names])
     return limits[0], np.where(own, limits[0], limits.max(axis=0))
