@@ -14,7 +14,7 @@ from optimiser.answer.as_drawn import numbers_text
 from optimiser.answer.design_numbers import NOT_THERE, drawn_numbers, drawn_reason
 from optimiser.base.errors import InputError
 from optimiser.evaluation.quantities import QUANTITIES, is_pair, quantity
-from optimiser.evaluation.quantity import FRICTION, PLAY, RACK, RIDE, STIFFNESS, TYRE
+from optimiser.evaluation.quantity import FRICTION, MOVES, PLAY, RACK, RIDE, STIFFNESS, TYRE
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, tie_rod_swing
 from optimiser.metrics.strength import buckling_load
@@ -86,10 +86,10 @@ def test_only_what_needs_a_rack_is_missing_for_the_want_of_one(bare):
     needing = {one.name for one in QUANTITIES if RACK in one.needs}
     assert wanting == needing | {"buckling_reserve"}  # the demo's [spacer] has the bar counted
     assert all(one.missing for name, one in bare.items() if name in wanting)
-    # The demo has one ride height, no tyre, and neither [play], [stiffness] nor friction.
-    unasked = {
-        one.name for one in QUANTITIES if {FRICTION, PLAY, RIDE, STIFFNESS, TYRE} & {*one.needs}
-    }
+    # The demo has one ride height, no tyre, nothing that may move, and neither [play], [stiffness]
+    # nor friction.
+    lacking = {FRICTION, MOVES, PLAY, RIDE, STIFFNESS, TYRE}
+    unasked = {one.name for one in QUANTITIES if lacking & {*one.needs}}
     assert {name for name, one in bare.items() if one.value is None} == wanting | unasked
 
 

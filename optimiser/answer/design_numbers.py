@@ -23,7 +23,6 @@ from optimiser.evaluation.quantities import (
     pair_words,
     quantity,
 )
-from optimiser.evaluation.quantity import MOVES
 from optimiser.evaluation.solved import OWN_RODS_SHORT
 from optimiser.linkage.racks import Rack
 from optimiser.linkage.steering_arm import describe_arm
@@ -144,7 +143,7 @@ def drawn_numbers(problem: Problem) -> Iterator[DrawnNumber]:
 
 def _numbers_of(rack: Rack | None, problem: Problem, design: Designs) -> Iterator[DrawnNumber]:
     numbers, status, cars = _in_place(problem, design)
-    for name in _names(problem, numbers):
+    for name in _names(numbers):
         lacks = quantity(name).missing(problem, rack)
         value = None if lacks else numbers.get(name)
         missing = "" if value is not None else lacks or _why(problem, name, status, cars)
@@ -169,16 +168,11 @@ def undefined(problem: Problem, name: str) -> str:
     return ""
 
 
-def _names(problem: Problem, numbers: dict[str, float | None]) -> Iterator[str]:
-    """Columns of all quantities in their order, each pair of parts that was measured among them.
-
-    Where nothing may move, nothing is said of what moves.
-    """
+def _names(numbers: dict[str, float | None]) -> Iterator[str]:
+    """Columns of all quantities in their order, each pair of parts that was measured among them."""
     pairs = [name for name in numbers if is_pair(name)]
     closest = [name for _, name in closest_names() if name in numbers]
     for one in QUANTITIES:
-        if MOVES in one.needs and problem.suspension is None:
-            continue
         if one is CLOSEST_PAIRS:
             yield from closest
         else:
