@@ -16,7 +16,7 @@ from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.moves import MOVED_CLEARANCE
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.questions.adapt.asked import least_change
-from optimiser.questions.adapt.moved_study import moved_study_text
+from optimiser.questions.adapt.moved_study import copied_files, moved_study_text
 from optimiser.study.read import read_study
 
 BARE = tuple(
@@ -284,3 +284,15 @@ def test_a_bracket_stands_at_a_moved_pivot_alone(tmp_path) -> None:
 def test_without_clearance_nothing_of_it_is_asked(tmp_path) -> None:
     problem = least_change(bare(moving_demo(tmp_path)))
     assert MOVED_CLEARANCE not in problem.constraint_names
+
+
+def test_files_of_keep_outs_go_with_the_study(tmp_path) -> None:
+    (tmp_path / "tubes of the frame.csv").write_text(
+        "name,x1_mm,y1_mm,z1_mm,x2_mm,y2_mm,z2_mm,diameter_mm\nrail,500,-400,0,1200,-400,0,30\n",
+        "utf-8",
+    )
+    frame = '[[keep_out]]\nfile = "tubes of the frame.csv"\n\n[wheel]\n'
+    study = moving_demo(tmp_path, PIVOTS, ("[wheel]\n", frame))
+    assert copied_files(study) == {"racks.csv": "catalogue", "frame.csv": "frame"}
+    tables = tomllib.loads(moved_study_text(study, "Finch", ""))
+    assert tables["keep_out"][-1] == {"file": "frame.csv"}

@@ -14,7 +14,7 @@ import numpy as np
 from optimiser.evaluation.asked import Bound, Objectives
 from optimiser.evaluation.designs import JUDGED, Designs
 from optimiser.evaluation.moves import MOVED_MM
-from optimiser.search.least_distance import LeastDistance
+from optimiser.search.least_distance import LeastDistance, StiffLeastDistance
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
     from optimiser.linkage.vectors import Array
     from optimiser.search.residuals import Table
 
-PENALTY = 2000.0
-"""Price of breaking a limit by a millimetre or degree, in times of the change at the start. It
-takes up to hundreds of millimetres of moves for a degree of bump steer."""
-_STEPS, _STARTS, _KEPT = 30, 16, 3
+PENALTY, STIFF_PENALTY = 100.0, 5000.0
+"""Price of breaking a limit by what counts as a millimetre, in times of the change at the start.
+Mostly a few of them are enough; where moves hardly help it takes many, and the walk is stiff."""
+_STEPS, _LAST, _STARTS, _KEPT = 30, 10, 16, 3
 
 
 def least_change(problem: Problem) -> Problem:
@@ -51,8 +51,12 @@ def follow_least(
     steps: int,
     tolerance: float = 1e-5,
     trust: float = 0.2,
+    stiff: bool = False,
 ) -> Table:
-    """Follow designs (K,) to the least change, within bounds of their scaled variables (K, n)."""
+    """Follow designs (K,) to the least change, within bounds of their scaled variables (K, n).
+
+    A stiff walk keeps limits at any price, and is to begin near its end.
+    """
     ray = np.where(np.array(model.problem.objectives.names) == MOVED_MM, 1.0, np.inf)
     return fit(
         model,
@@ -62,8 +66,8 @@ def follow_least(
         tolerance=tolerance,
         trust=trust,
         within=within,
-        penalty=PENALTY,
-        programme=LeastDistance,
+        penalty=STIFF_PENALTY if stiff else PENALTY,
+        programme=StiffLeastDistance if stiff else LeastDistance,
     ).table
 
 
@@ -81,7 +85,9 @@ def least_changed(problem: Problem, designs: Designs) -> Designs:
     if not len(start):
         return designs.select(slice(0, 0))
     none = np.zeros(start.scaled.shape)
-    ends = follow_least(model, start, (none, none + 1.0), steps=_STEPS)
+    within = none, none + 1.0
+    ends = follow_least(model, start, within, steps=_STEPS)
+    ends = follow_least(model, ends, within, steps=_LAST, trust=0.05, stiff=True)
     found = model.designs(ends.scaled, ends.like)
     rows: list[int] = []
     for row in np.argsort(ends.objectives[:, -1], kind="stable").tolist():

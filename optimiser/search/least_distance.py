@@ -15,7 +15,7 @@ Problems, chapter on inequality constraints (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from scipy.optimize import nnls
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 _PROXIMAL = 0.1
 """Weight eps of a step through the whole range of a variable, against the objective's present
 size; so small that it only decides where the limits leave a choice."""
-_BROKEN = 1e4
-"""Weight rho of breaking a limit by a millimetre or degree, against the same."""
+_BROKEN, _STIFF = 2e3, 1e4
+"""Weight rho of breaking a limit by what counts as a millimetre, against the same: less where
+limits are far from kept, so that rounding leaves the step its digits; more near the end."""
 _WITHIN = 1e-5
 """What a limit is to be kept by: more than the weight of breaking it leaves."""
 _LEAST_SIZE = 1.0
@@ -43,6 +44,8 @@ class LeastDistance(Task):
     Of a root of a sum of squares r are its rows. Of the largest of some rows it is one more
     variable t, at least each of them, that is made small; nothing knows it as r then.
     """
+
+    broken: ClassVar[float] = _BROKEN
 
     def solve(self) -> tuple[Array, Array]:
         """Steps (K, n) and the merit (K,) that the linear model promises of them."""
@@ -125,8 +128,15 @@ class LeastDistance(Task):
         each = np.unique(owner)
         elastic = (owner[:, None] == each[None]).astype(float)
         planes = np.concatenate([np.concatenate(slopes), elastic], axis=1)
-        weights = np.where(each == len(self._limits), np.inf, _BROKEN)
+        weights = np.where(each == len(self._limits), np.inf, self.broken)
         return planes, np.concatenate(values), weights
+
+
+@dataclass(frozen=True, slots=True)
+class StiffLeastDistance(LeastDistance):
+    """The same near the end, where limits that cost much are still broken by little."""
+
+    broken: ClassVar[float] = _STIFF
 
 
 def _size(rows: Array, is_root: bool) -> float:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.study.case import frame_key
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
@@ -29,6 +31,9 @@ def moved_study_text(study: Study, rack: str, comment: str) -> str:
     tables["title"] = f"{study.title}, suspension adapted to {rack}"
     tables["hardpoints"] = {"file": HARDPOINTS}
     tables["racks"] = {"catalogue": CATALOGUE, "use": [rack]}
+    named = [item for item in tables.get("keep_out", ()) if item.get("file") is not None]
+    for number, item in enumerate(named):
+        item["file"] = f"{frame_key(number)}.csv"
     steering = tables["steering"]
     for name, file in _FILES.items():
         if name in steering:
@@ -46,7 +51,8 @@ def moved_study_text(study: Study, rack: str, comment: str) -> str:
 def copied_files(study: Study) -> dict[str, str]:
     """Name in the folder of each other file that the study reads, by its kind."""
     kinds = {"catalogue": CATALOGUE, **_FILES}
-    return {kinds[kind]: kind for kind in study.inputs if kind in kinds}
+    others = (kind for kind in study.inputs if kind not in ("study", "hardpoints"))
+    return {kinds.get(kind, f"{kind}.csv"): kind for kind in others}
 
 
 def _table(path: tuple[str, ...], table: Mapping[str, Any]) -> Iterator[str]:

@@ -111,7 +111,7 @@ class Search:
         within = self.within(kept)
         ends = follow_least(self.model, start, within, steps=steps, trust=trust)
         # The trust region of a walk can collapse in a narrow valley; a fresh one goes on.
-        ends = follow_least(self.model, ends, within, steps=_FRESH_STEPS, trust=_FRESH)
+        ends = follow_least(self.model, ends, within, steps=_FRESH_STEPS, trust=_FRESH, stiff=True)
         for row, subset in enumerate(kept):
             self.ends.append((subset, ends.select(np.array([row]))))
         return ends
