@@ -133,23 +133,21 @@ def _row(
     evens: Evens | None,
 ) -> RackRow:
     rack = problem.racks[index]
-    mine = np.flatnonzero(designs.rack == index)
-    outcome = evaluation.select(mine)
-    front = feasible_front(outcome.objectives, outcome.feasible)
+    outcome = evaluation.select(designs.rack == index)
     hand = problem.hands[index]
     verdict, stopped_by = FAILS, ""
-    best: int | None
-    if len(front):
-        if winner is not None and designs.rack[winner] == index:
-            best = int(np.searchsorted(mine, winner))
-        else:
-            best = best_of(problem, outcome, front)
-        verdict = ACCEPTABLE if worst_ratios(outcome, problem)[best] <= 1.0 else WITHIN_LIMITS
+    row = shown_row(problem, designs, evaluation, index, winner)
+    if row is None:
+        stopped_by = outcome.commonest_status[0] or "not searched"
+    elif evaluation.feasible[row]:
+        one = evaluation.select(np.array([row]))
+        verdict = ACCEPTABLE if worst_ratios(one, problem)[0] <= 1.0 else WITHIN_LIMITS
         if verdict == WITHIN_LIMITS:
-            stopped_by = _excess(problem, outcome, best)
+            stopped_by = _excess(problem, evaluation, row)
     else:
-        best, stopped_by = _nearest(problem, outcome)
-    row = None if best is None else int(mine[best])
+        stopped_by = (
+            f"the nearest of {len(outcome.status)} designs {_breaks(problem, evaluation, row)}"
+        )
     numbers = _numbers(problem, designs, evaluation, row, rack)
     numbers |= {f"best_{name}": _least(outcome, column) for column, name in _objectives(problem)}
     numbers |= even_numbers(evens, index)
@@ -157,8 +155,8 @@ def _row(
     if verdict in (WITHIN_LIMITS, FAILS):
         rescue = tuple(even_rescues(problem, index, evens))
         if row is not None:
-            one = designs.select(slice(row, row + 1))
-            rescue = (*rescue, *rescues(problem, one, numbers))
+            design = designs.select(slice(row, row + 1))
+            rescue = (*rescue, *rescues(problem, design, numbers))
     if hand.opposite_hand_needed:
         verdict = WRONG_HAND if verdict == ACCEPTABLE else verdict
         rescue = (*rescue, f"it {hand.sentence}")
@@ -179,6 +177,22 @@ def _row(
             notes += text
     notes += silent_notes(problem, rack)
     return RackRow(rack, verdict, row, stopped_by or dropped, hand, numbers, rescue, tuple(notes))
+
+
+def shown_row(
+    problem: Problem, designs: Designs, evaluation: Evaluation, index: int, winner: int | None
+) -> int | None:
+    """Row of the design that stands for a rack; None when none of its designs assembles.
+
+    The winner for its own rack; else the best within the limits, or the one nearest to them.
+    """
+    if winner is not None and designs.rack[winner] == index:
+        return winner
+    mine = np.flatnonzero(designs.rack == index)
+    outcome = evaluation.select(mine)
+    front = feasible_front(outcome.objectives, outcome.feasible)
+    best = best_of(problem, outcome, front) if len(front) else _nearest(problem, outcome)
+    return None if best is None else int(mine[best])
 
 
 def _objectives(problem: Problem) -> list[tuple[int, str]]:
@@ -205,35 +219,34 @@ def _excess(problem: Problem, outcome: Evaluation, row: int) -> str:
     return "; ".join(parts)
 
 
-def _nearest(problem: Problem, outcome: Evaluation) -> tuple[int | None, str]:
-    """The design that breaks its limits least and what it breaks, or why none assembles."""
+def _nearest(problem: Problem, outcome: Evaluation) -> int | None:
+    """The design that breaks its limits least; None when none assembles."""
     rows = np.flatnonzero(outcome.assembles)
     if not len(rows):
-        return None, outcome.commonest_status[0] or "not searched"
-    names = problem.constraint_names
-    scale = np.array([_SCALES.get(quantity(name).unit, _SCALES["mm"]) for name in names])
+        return None
+    units = (quantity(name).unit for name in problem.constraint_names)
+    scale = np.array([_SCALES.get(unit, _SCALES["mm"]) for unit in units])
     broken = np.maximum(outcome.scaled_constraints[rows], 0.0)
     total = (broken / scale).sum(axis=1)
     near = rows[total == total.min()]
     # All designs of a rack whose price is too high break that by as much: of these the best.
-    best = best_of(problem, outcome, near) if problem.limits.bounds else int(near[0])
+    return best_of(problem, outcome, near) if problem.limits.bounds else int(near[0])
+
+
+def _breaks(problem: Problem, outcome: Evaluation, row: int) -> str:
+    """What a design breaks and by how much."""
     words = [
-        excess_words(name, excess, _form(name, excess), _closest(outcome, best, name))
-        for name, excess in zip(names, outcome.constraints[best], strict=True)
+        excess_words(name, excess, _form(name, excess), closest_pair(outcome, row, name))
+        for name, excess in zip(problem.constraint_names, outcome.constraints[row], strict=True)
         if excess > 0.0
     ]
-    return best, f"the nearest of {len(outcome.status)} designs breaks " + ", ".join(words)
+    return "breaks " + ", ".join(words)
 
 
 def _form(name: str, excess: float) -> str:
     """What is broken with the digits of its quantity, and not as nothing."""
     digits = quantity(name).limit_digits
     return f".{digits}f" if excess >= _HALF * 10.0**-digits else ".1g"
-
-
-def _closest(outcome: Evaluation, row: int, name: str) -> str:
-    """The pair of parts that breaks a limit where that is a clearance; else empty."""
-    return closest_pair(outcome, row, name)
 
 
 def _numbers(

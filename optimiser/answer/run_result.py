@@ -12,7 +12,7 @@ import numpy as np
 
 from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
 from optimiser.answer.free_lock import FreeLock, free_lock
-from optimiser.answer.rack_table import RackRow, compare
+from optimiser.answer.rack_table import RackRow, compare, shown_row
 from optimiser.answer.shown_racks import MOST_SHOWN, those_that_matter
 from optimiser.base.files import csv_text, write_text
 from optimiser.base.front import feasible_front
@@ -266,6 +266,14 @@ class RunResult:
         return compare(
             self.problem, self.designs, self.evaluation, reasons, self.winner, self.break_even
         )
+
+    @property
+    def compared_rows(self) -> list[int]:
+        """Rows of the designs that stand for their racks in `comparison`, without what it says."""
+        racks = range(len(self.problem.racks))
+        args = self.problem, self.designs, self.evaluation
+        rows = (shown_row(*args, index, self.winner) for index in racks)
+        return [row for row in rows if row is not None]
 
     def shown(self, most: int = MOST_SHOWN) -> list[RackRow]:
         """Rows of `comparison` that a person is shown: all, or those of the racks that matter."""

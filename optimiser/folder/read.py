@@ -137,9 +137,8 @@ def read_results(folder: Path | str) -> StoredRun:
     except (KeyError, TypeError, ValueError, StopIteration, OSError, csv.Error) as error:
         raise _unreadable(folder, error) from None
     stored = StoredRun(folder, study, record, columns, result)
-    shown = {row.row for row in result.comparison if row.row is not None}
-    shown.update(_spread(result.front), [] if result.foremost is None else [result.foremost])
-    stored.check(sorted(shown))
+    foremost = [] if result.foremost is None else [result.foremost]
+    stored.check(sorted({*result.compared_rows, *_spread(result.front), *foremost}))
     return stored
 
 
