@@ -153,3 +153,15 @@ def distance_to_boxes(points: Array, low: Array, high: Array) -> Array:
     at = points[..., None, :]
     gap = np.maximum(np.maximum(low - at, at - high), 0.0)
     return np.asarray(np.sqrt(np.sum(gap**2, axis=-1)).min(axis=-1))
+
+
+def beyond_faces(points: Array, low: Array, high: Array) -> Array:
+    """How far points (..., 3) are beyond each face, mm, (..., 6), of the box that suits them best.
+
+    Of boxes (k, 3), k at least 1, the one of which the farthest face is the least; negative inside.
+    The greatest has a slope inside too, where `distance_to_boxes` is 0.
+    """
+    at = points[..., None, :]
+    beyond = np.concatenate([low - at, at - high], axis=-1)
+    best = np.argmin(beyond.max(axis=-1), axis=-1)[..., None, None]
+    return np.asarray(np.take_along_axis(beyond, best, axis=-2)[..., 0, :])

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.designs import Designs
+from optimiser.evaluation.bolting import IF_KNOWN, Bolting
+from optimiser.evaluation.designs import JUDGED, Designs
 from optimiser.search.break_even.gaps import edges_of
 from optimiser.search.break_even.starts import Pool, candidates, own_designs, placed, worth_a_look
 from optimiser.search.break_even.stretched import (
@@ -101,19 +102,21 @@ def break_evens(
     """
     whole = problem.as_limits
     plain = whole.without_clearance
-    drawn = Stretched(replace(plain.nominal, tolerances=None))
-    pool, ends = _opened(drawn, problem, designs, evaluation, seed)
-    model, counted = drawn, {}
-    if ends is not None and plain.needs_cars:
+    quick = replace(plain.nominal, tolerances=None)
+    quick = _undriven(quick) or quick
+    model = Stretched(quick)
+    first = pool, ends = _opened(model, problem, designs, evaluation, seed)
+    if ends is not None and plain.constraint_names != quick.constraint_names:
         model = Stretched(plain)
         pool, ends = _again(model, pool, ends, [])
     bare = counted = _stretches(model, pool, ends)
     if ends is not None and whole.constraint_names != plain.constraint_names:
-        less = _but_for_clearance(
-            model, problem, ends, _acceptable_racks(problem, designs, evaluation)
-        )
-        model = Stretched(whole)
-        pool, ends = _again(model, pool, ends, less)
+        acceptable = _acceptable_racks(problem, designs, evaluation)
+        more = _but_for_clearance(model, problem, ends, acceptable)
+        for asked in filter(None, (_undriven(whole), whole)):
+            model = Stretched(asked)
+            pool, ends = _again(model, *first, more)
+            first, more = (pool, ends), []
         counted = _stretches(model, pool, ends)
     found = []
     for rack in range(len(problem.racks)):
@@ -133,15 +136,38 @@ def _acceptable_racks(problem: Problem, designs: Designs, evaluation: Evaluation
     return set(designs.rack[good].tolist())
 
 
+def _undriven(problem: Problem) -> Problem | None:
+    """The problem without the limits that feet and column mean without a word.
+
+    They cost as much as all the rest. None where other limits may hang on feet or column.
+    """
+    others = [bound for bound in problem.limits.bounds if bound.name not in IF_KNOWN]
+    if len(others) == len(problem.limits.bounds) or any(one.name not in JUDGED for one in others):
+        return None
+    limits = replace(problem.limits, bounds=tuple(others))
+    return replace(problem, limits=limits, bolting=Bolting())
+
+
 def _again(
-    model: Stretched, pool: Table, ends: Table, more: list[Table]
+    model: Stretched, pool: Table, ends: Table | None, more: list[Table]
 ) -> tuple[Table, Table | None]:
-    """Candidates and ends with the limits of `model`, from those with fewer."""
-    if not len(ends):
+    """Candidates and ends with the limits of `model`, from acceptable designs with fewer.
+
+    The outermost of these that happens to keep the others too is the end with them: walked is
+    for the questions of which it does not.
+    """
+    if ends is None or not len(ends):
         return pool, None
-    outermost = ends.select(best(model, ends, 1))
     pool = worth_a_look(model, pool, ends)
-    return pool, local_ends(model, pool, [outermost, *more], AGAIN)
+    outermost = ends.select(best(model, ends, 1))
+    same = model.table(ends.scaled, ends.like)
+    order = np.argsort(ends.objectives[:, 0], kind="stable")
+    codes, first = np.unique(ends.like.rack[order], return_index=True)
+    asked = codes[~same.feasible[order[first]]]
+    begin = outermost.select(np.isin(outermost.like.rack, asked))
+    found = local_ends(model, pool, [begin, *more], AGAIN, only=asked)
+    kept = same.select(same.feasible)
+    return pool, kept if found is None else Table.join([kept, found])
 
 
 def _but_for_clearance(
@@ -202,12 +228,14 @@ def _ends(model: Stretched, table: Table) -> Iterator[End]:
     eased = np.where(
         asked.number == CLEARANCE, at - (model.problem.limits.clearance_mm or 0.0), 0.0
     )
-    names = model.problem.constraint_names
     for row in range(len(table)):
         stops: list[str] = []
-        for name, limit in zip(names, table.limits[row].tolist(), strict=True):
-            if limit < -ACTIVE or (asked.number[row] == SPACERS and at[row] == 0.0):
-                continue  # no spacer is an end without a limit
+        for name, part in zip(model.problem.constraint_names, model.parts[1:], strict=True):
+            left = -float(table.rows[row, part].max())
+            # No spacer is an end without a limit; what a column misses by is 0 as far as it fits.
+            no_spacer = asked.number[row] == SPACERS and at[row] == 0.0
+            if left > ACTIVE or no_spacer or (name == "column_miss_mm" and left == 0.0):
+                continue
             touching = [p for p, room in pairs.items() if room[row] < eased[row] + ACTIVE_MM]
             stops += touching if name == "clearance_mm" and touching else [name]
         design = Designs(asked.rack[row : row + 1], table.like.values[row : row + 1])

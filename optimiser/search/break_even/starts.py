@@ -187,25 +187,36 @@ def places(model: Stretched, designs: Designs, *, spacers: bool) -> Indices:
 
 
 def shifted(model: Stretched, ends: Table) -> Iterator[Table]:
-    """The inner joints of ends of the spacing's questions where they are, with other spacers.
+    """The inner joints of ends where they are, with other spacers or another spacing between.
 
-    Of the bare rack's spacing with each other stock value, and of spacers on the rack as it is.
+    Of ends of the spacing's questions with each other stock value, and with spacers on the rack as
+    it is; of ends of the spacers' with the bare rack's spacing and each stock value.
     """
     asked = Questions(ends.like.rack)
-    some = ends.select(np.flatnonzero((asked.number == SPACING) & np.isfinite(broken(ends))))
+    wanted = np.isin(asked.number, (SPACING, SPACERS)) & np.isfinite(broken(ends))
+    some = ends.select(wanted)
     if not len(some):
         return
     asked, racks = Questions(some.like.rack), model.problem.racks
-    distance = model.number(some) + 2.0 * some.like.column("spacer_mm")
     bare = np.array([rack.inner_joint_spacing_mm for rack in racks])[asked.rack]
-    code = Questions.of(asked.rack, np.full(len(some), SPACERS), asked.way).code
-    yield placed(model, Designs(code, some.like.values), 0.5 * (distance - bare))
+    spacing = np.where(asked.number == SPACING, model.number(some), bare)
+    distance = spacing + 2.0 * some.like.column("spacer_mm")
+    own = np.flatnonzero(asked.number == SPACING)
+    code = Questions.of(asked.rack[own], np.full(len(own), SPACERS), asked.way[own]).code
+    yield placed(model, Designs(code, some.like.values[own]), 0.5 * (distance - bare)[own])
     choice = model.problem.space["spacer_mm"]
+    code = Questions.of(asked.rack, np.full(len(some), SPACING), asked.way).code
     for spacer in choice.values if isinstance(choice, Stock) else ():
-        other = np.flatnonzero(some.like.values[:, SPACER] != spacer)
+        other = np.flatnonzero((asked.number == SPACERS) | (some.like.values[:, SPACER] != spacer))
         values = some.like.values[other].copy()
         values[:, SPACER] = spacer
-        yield placed(model, Designs(some.like.rack[other], values), distance[other] - 2.0 * spacer)
+        yield placed(model, Designs(code[other], values), distance[other] - 2.0 * spacer)
+    if isinstance(choice, Range):
+        other = np.flatnonzero(asked.number == SPACERS)
+        values = some.like.values[other].copy()
+        values[:, SPACER] = np.clip(values[:, SPACER], choice.low, choice.high)
+        apart = distance[other] - 2.0 * values[:, SPACER]
+        yield placed(model, Designs(code[other], values), apart)
 
 
 def placed(model: Stretched, designs: Designs, number: Array) -> Table:

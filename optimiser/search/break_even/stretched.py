@@ -19,6 +19,7 @@ import numpy as np
 
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Designs
 from optimiser.evaluation.quantities import AS_BUILT, is_pair
+from optimiser.metrics.laid_rack import beyond_faces
 from optimiser.search.residuals import Model, Table
 
 if TYPE_CHECKING:
@@ -161,6 +162,7 @@ class Stretched(Model):
         # Divided by their own scales in the room below.
         again = self.problem.constraint_scales / self.scales
         limits = self._limit_rows(some, solved, found)
+        limits = self._with_feet(limits, problem, some, found)
         asked = Questions(designs.rack)
         limits, constraints, feasible = self._eased(asked, number, limits, found)
         low, high = self.sane[asked.number].T
@@ -179,6 +181,21 @@ class Stretched(Model):
             constraints / self.scales,
             feasible,
         )
+
+    def _with_feet(
+        self, limits: list[Array], problem: Problem, some: Designs, found: Evaluation
+    ) -> list[Array]:
+        """Rows with those of the feet by the faces of their zones, since a distance ends at 0."""
+        boxes = [problem.bolting.boxes(foot) for foot in ("left", "right")]
+        if "mount_mm" not in problem.bounds or not all(len(low) for low, _ in boxes):
+            return limits
+        feet, most = problem.lay(some).feet, problem.bounds["mount_mm"].most or 0.0
+        beyond = [beyond_faces(feet[:, side], *boxes[side]) for side in (0, 1)]
+        at = self.problem.constraint_names.index("mount_mm")
+        known = np.isfinite(found.constraints[:, at : at + 1])
+        rows = (np.concatenate(beyond, axis=1) - most) / self.problem.constraint_scales[at]
+        limits[at] = np.where(known, rows, limits[at])
+        return limits
 
     def _eased(
         self, asked: Questions, number: Array, limits: list[Array], found: Evaluation

@@ -27,6 +27,8 @@ from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Table
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from optimiser.linkage.vectors import Array
@@ -42,13 +44,19 @@ FIRST, LAST = ((4, 3), (6, 2)), ((6, 2), (6, 1), (10, 1))
 join the spacing and the travel for the last ones."""
 SAME_MM = 0.5
 """Ends of the first steps that are as near to each other are followed as one."""
+BETTER_MM = 0.05
+"""What is shifted from another question goes on where it comes as much further."""
 TRUST, TOLERANCE = 0.15, 5e-5
 BROKEN_MM = 1000.0
 """A limit that is broken once over counts as so many millimetres of the number, at an end."""
 
 
 def local_ends(
-    model: Stretched, pool: Table, more: list[Table], count: int = STARTS
+    model: Stretched,
+    pool: Table,
+    more: list[Table],
+    count: int = STARTS,
+    only: Indices | None = None,
 ) -> Table | None:
     """Where walks end: of the spacing and the travel, then with other spacers; None of nothing.
 
@@ -57,28 +65,46 @@ def local_ends(
         pool: candidates, evaluated.
         more: designs to start from as well.
         count: starts of each question.
+        only: codes of the questions that are asked; None for all.
     """
-    parts = list(starts(model, pool, (SPACING, TRAVEL), count))
+
+    def asked(tables: Iterable[Table]) -> list[Table]:
+        if only is None:
+            return list(tables)
+        return [table.select(np.isin(table.like.rack, only)) for table in tables]
+
+    parts = asked(starts(model, pool, (SPACING, TRAVEL), count))
     parts += [_of(_least_spacers(model, table), (SPACING, TRAVEL, CLEARANCE)) for table in more]
     rough = model.rough
     ends, met = _walked(rough, evaluated(rough, parts), FIRST)
     met = met if rough is model else []
-    parts = list(starts(model, pool, (SPACERS,), -(-count // 2)))
+    parts = asked(starts(model, pool, (SPACERS,), -(-count // 2)))
     parts += [_of(table, (SPACERS,)) for table in more]
     if ends is not None:
-        parts += [ends, *(_of(table, (SPACERS,)) for table in shifted(model, ends))]
+        parts += [ends, *(_of(table, (SPACERS,)) for table in asked(shifted(model, ends)))]
     _, later = _walked(model, evaluated(model, parts), LAST)
     met = [part for part in met + later if len(part)]
     if not met:
         return None
     found = Table.join(met)
-    outermost = found.select(best(model, found, 1))
     # What one question has found is another's start.
-    beside = evaluated(model, list(shifted(model, outermost)))
-    if beside is None:
+    beside = evaluated(model, asked(shifted(model, found.select(best(model, found, 1)))))
+    better = None if beside is None else _better(model, beside, found)
+    if better is None:
         return found
-    more_found = steps_of(model, beside, LAST[-1][0]).table
+    more_found = steps_of(model, better, LAST[-1][0]).table
     return Table.join([found, more_found.select(more_found.feasible)])
+
+
+def _better(model: Stretched, tried: Table, found: Table) -> Table | None:
+    """Of some designs those that come further than what was found of their question."""
+    least = {code: np.inf for code in tried.like.rack.tolist()}
+    for code, value in zip(found.like.rack.tolist(), found.objectives[:, 0].tolist(), strict=True):
+        least[code] = min(least.get(code, np.inf), value)
+    known = np.array([least[code] for code in tried.like.rack.tolist()])
+    cost = 1e-3 * BROKEN_MM * broken(tried)
+    further = tried.objectives[:, 0] + cost < known - 1e-3 * BETTER_MM
+    return tried.select(further) if further.any() else None
 
 
 def _least_spacers(model: Stretched, table: Table) -> Table:
