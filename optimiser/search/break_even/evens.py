@@ -212,6 +212,8 @@ def _stretches(
         return {}
     known = Table.join([ends.select(ends.feasible), pool.select(pool.feasible)])
     edges = edges_of(model, known, pool)
+    if not any(edges.values()):
+        return {}
     lone = Table.join([row for pairs in edges.values() for pair in pairs for row in pair])
     found = iter(_ends(model, lone))
     return {
