@@ -20,6 +20,7 @@ from optimiser.base.one_thread import ONE_THREAD
 from optimiser.base.terminal import take_standard_numbers, unfailing
 
 app = typer.Typer(
+    rich_markup_mode="markdown",
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
