@@ -16,7 +16,7 @@ from optimiser.answer.design_numbers import (
     undefined,
     without_rack,
 )
-from optimiser.answer.held import Held, accepted_values
+from optimiser.answer.held import accepted_values
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import some_names
 from optimiser.answer.wanted import (
@@ -32,7 +32,7 @@ from optimiser.evaluation.clearance.metrics import told_apart_mm, unchecked_part
 from optimiser.evaluation.designs import JUDGED, nearest_allowed
 from optimiser.evaluation.problem import FollowsRack, Range
 from optimiser.evaluation.quantities import is_clearance, quantity, shown
-from optimiser.evaluation.wants import bound_words
+from optimiser.evaluation.wants import accepted_bound, bound_words
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
@@ -166,12 +166,11 @@ def _limit_names(problem: Problem) -> Iterator[str]:
 
 def _also_accepted(problem: Problem) -> str:
     """What is acceptable of further objectives: ', at most 500 N tie-rod force'."""
-    others = [
-        Held(quantity(name), np.nan, accepted)
+    return "".join(
+        f", {bound_words(accepted_bound(name, accepted))} {quantity(name).words}"
         for name, accepted in accepted_values(problem).items()
         if name not in JUDGED
-    ]
-    return "".join(f", {one.wanted} {one.one.words}" for one in others)
+    )
 
 
 def _more_heights(problem: Problem) -> Iterator[tuple[str, str]]:
@@ -387,13 +386,13 @@ def _against_bound(problem: Problem, bound: Bound, value: float) -> str:
     if not np.isfinite(value):
         return CANNOT_REACH
     far = told_apart_mm(problem.clearance_wanted_mm)
-    one, kept = quantity(bound.name), bool(bound.excess(np.array(value)).max() <= 0.0)
+    one = quantity(bound.name)
     ends = [end for end in (bound.least, bound.most) if end is not None]
     near = min(ends, key=lambda end: abs(value - end))
     beyond = is_clearance(bound.name) and value >= far
     found = f"{far:g} {one.unit} or more" if beyond else one.against(value, near)
     text = f"{found}, {bound_words(bound)} wanted"
-    return text if kept else f"{text}: BREAKS THE LIMIT"
+    return text if bound.kept(value) else f"{text}: BREAKS THE LIMIT"
 
 
 def _clearance_text(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.quantities import quantity
+from optimiser.evaluation.wants import accepted_bound, bound_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,16 +39,19 @@ class Held:
         return self.one.better == "more"
 
     @property
+    def bound(self) -> Bound:
+        """What is acceptable as a bound."""
+        return accepted_bound(self.one.name, self.accepted)
+
+    @property
     def kept(self) -> bool:
         """Whether it is acceptable; what is not known is not."""
-        beyond = self.accepted - self.value if self.at_least else self.value - self.accepted
-        return beyond <= 0.0
+        return self.bound.kept(self.value)
 
     @property
     def wanted(self) -> str:
         """What is acceptable: 'at most 0.1 deg'."""
-        way = "at least" if self.at_least else "at most"
-        return f"{way} {self.accepted:g} {self.one.unit}".rstrip()
+        return bound_words(self.bound)
 
 
 def accepted_values(problem: Problem) -> dict[str, float]:
@@ -72,6 +76,7 @@ def bounded_values(
     problem: Problem, designs: Designs, outcome: Evaluation, row: int = 0
 ) -> Iterator[tuple[Bound, float]]:
     """The study's limits on any quantity, but for those of `held`, and what a design comes to."""
+    accepted = accepted_values(problem)
     for name, bound in problem.bounds.items():
-        if name not in accepted_values(problem):
+        if name not in accepted:
             yield bound, float(problem.bounded(name, designs, outcome.metrics)[row])

@@ -216,9 +216,8 @@ def _judged(problem: Problem) -> tuple[str, str]:
 def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | None]]:
     """Words, chosen, as drawn, acceptable, and whether that is kept (None: not asked)."""
     problem = chosen.problem
-    mine, drawn = (
-        corner_values(corner_numbers(problem, p)) for p in (chosen.points, problem.points)
-    )
+    corners = [corner_numbers(problem, points) for points in (chosen.points, problem.points)]
+    mine, drawn = map(corner_values, corners)
     bounds = dict(problem.bounds)
     for name, accepted in accepted_values(problem).items():
         bounds[name] = accepted_bound(name, accepted)
@@ -234,8 +233,8 @@ def _number_rows(chosen: Chosen) -> Iterator[tuple[str, str, str, str, bool | No
         # A limit that came without a word does not hold where the catalogue does not say enough.
         silent = one.name in IF_KNOWN and np.isnan(value)
         yield one.words, now, then, text, bound.kept(value) if bound and not silent else None
-    bumps = (corner_numbers(problem, p).bump for p in (chosen.points, problem.points))
-    for band, drawn_band in zip(*(band_numbers(problem, b) for b in bumps), strict=True):
+    bands = (band_numbers(problem, one.bump) for one in corners)
+    for band, drawn_band in zip(*bands, strict=True):
         kept, limit = band.value <= band.accepted, f"{band.accepted:g} deg"
         yield band.words, band.text, drawn_band.text, limit, kept
 

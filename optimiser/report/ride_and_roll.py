@@ -29,9 +29,8 @@ def height_table(chosen: Chosen) -> tuple[list[str], list[list[Cell]]] | None:
     A cell has its text and whether it is acceptable, None where that is not asked.
     """
     problem = chosen.problem
-    numbers = corner_numbers(problem, chosen.points)
-    found = numbers.heights
-    if found is None:
+    numbers = corner_numbers(problem, chosen.points) if problem.car.ride_heights_mm else None
+    if numbers is None or (found := numbers.heights) is None:
         return None
     heights = (0.0, *problem.car.ride_heights_mm)
     texts = [f"{h:+g}".replace("-", "−") if h else "as drawn" for h in heights]

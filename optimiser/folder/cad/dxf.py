@@ -31,11 +31,10 @@ _COLOURS: dict[Kind, int] = {
     "tie rods": 5,
     "spacers": 3,
     "rack": 1,
-    "column": 4,
     "keep-outs": 9,
 }
-_OF_TYRES: dict[Kind, int] = {"tyres": 8, "tie rods in motion": 4}
-"""Layers of a study with a tyre."""
+_WHERE_DRAWN: dict[Kind, int] = {"column": 4, "tyres": 8, "tie rods in motion": 4}
+"""Layers of a drawing that has such lines."""
 
 
 def dxf_text(drawing: Drawing) -> str:
@@ -55,10 +54,9 @@ def dxf_text(drawing: Drawing) -> str:
     document.header["$MEASUREMENT"] = 1
     document.appids.add(APPLICATION)
     drawn_kinds = {line.kind for line in drawing.lines}
-    used = [item for item in _COLOURS.items() if item[0] != "column" or item[0] in drawn_kinds]
-    more = [(kind, colour) for kind, colour in _OF_TYRES.items() if kind in drawn_kinds]
+    more = [(kind, colour) for kind, colour in _WHERE_DRAWN.items() if kind in drawn_kinds]
     named = ((POINTS_LAYER, 7), (NAMES_LAYER, 7), (NOTES_LAYER, 1))
-    for layer, colour in (*named, *used, *more):
+    for layer, colour in (*named, *_COLOURS.items(), *more):
         document.layers.add(layer, color=colour)
     if drawing.moved:
         document.layers.add(MOVED_LAYER, color=1)
