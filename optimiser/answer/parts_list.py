@@ -109,8 +109,9 @@ def cut_rod(between_mm: float, parts: PartsTable) -> Rod:
     outer, inner = parts.rod_end_length_mm, parts.inner_end_length_mm
     thread, least, pitch = parts.thread_length_mm, parts.least_engagement_mm, parts.pitch_mm
     ends = None if inner is None else 2 if inner > 0.0 else 1
-    opposite = ends == 2 and parts.hands == "opposite"
-    per_turn = None if pitch is None else (2.0 if opposite else 1.0) * pitch
+    per_turn = None
+    if pitch is not None and parts.hands is not None and ends is not None:
+        per_turn = 2.0 * pitch if ends == 2 and parts.hands == "opposite" else pitch
     if thread is None or least is None or ends is None:
         return Rod(between_mm, False, ends, depth_mm=thread, per_turn_mm=per_turn)
     engaged, reach = 0.5 * (thread + least), 0.5 * ends * (thread - least)
@@ -130,6 +131,11 @@ def cut_rod(between_mm: float, parts: PartsTable) -> Rod:
         per_turn,
         lacking if lacking > _SAME_MM else 0.0,
     )
+
+
+def turns_whole(rod: Rod, parts: PartsTable) -> bool:
+    """Whether the rod itself is turned to set it, between threads of opposite hands."""
+    return rod.threaded_ends == 2 and parts.hands == "opposite"
 
 
 def items_of(chosen: Chosen) -> Iterator[Item]:

@@ -26,6 +26,7 @@ from optimiser.answer.run_result import (
 from optimiser.base.files import slug, write_bytes, write_text
 from optimiser.folder.design import write_design
 from optimiser.folder.read import INPUTS_HASH, input_path
+from optimiser.folder.sheet import write_sheet
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
@@ -123,12 +124,14 @@ def write_report(
     made: dict[str, bytes],
     exact: Accuracy | None,
 ) -> None:
-    """Write `report.html`, the figures inside it."""
+    """Write `report.html`, the figures inside it, and the winner's `sheet.html`."""
     row = result.foremost
     glance = {} if row is None else {"glance": drawn_svg(glance_figure(result.chosen(row)))}
     pictures = {name: inline_svg(drawn, name, ALT[name]) for name, drawn in (glance | made).items()}
     page = report_html(result, noted, answer, pictures, exact)
     write_text(folder / REPORT_FILE, page)
+    winner = None if result.winner is None else result.chosen(result.winner)
+    write_sheet(folder, winner, str(noted.get("date", "")))
 
 
 def rewrite_report(stored: StoredRun) -> Path:

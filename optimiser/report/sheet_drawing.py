@@ -15,22 +15,22 @@ from optimiser.answer.setting_out import BALL_JOINTS, FEET, GROUND, JOINTS, OTHE
 from optimiser.linkage.mirror import mirrored
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from optimiser.answer.run_result import Chosen
     from optimiser.answer.setting_out import SetOut
     from optimiser.linkage.vectors import Array
 
 LETTERS = dict(zip((*PIVOTS, *BALL_JOINTS, *JOINTS, *FEET), "ABCDEFIOPQ", strict=True))
-"""Letters of points on the sheet; those of the right side have a prime."""
+"""Letters of points on the sheet; those of the right side have an apostrophe."""
 _SCALES = (2, 2.5, 4, 5, 8, 10, 12.5, 15, 20, 25, 40)
-_WIDTH_MM, _HEIGHT_MM = 182.0, 80.0
-_EDGE_MM, _GAP_MM = 6.0, 9.0
+_WIDTH_MM, _HEIGHT_MM = 182.0, 94.0
+_EDGE_MM, _GAP_MM = 4.5, 5.0
 _SAME_MM = 1.2
 """Points of a view that are closer on paper share a label."""
 _LABEL_MM = 3.4
 _TRIED = 16
-_ALONG = np.linspace(0.0, 1.0, 25)
+_ALONG = np.linspace(0.0, 1.0, 15)
 
 Flat = tuple[float, float]
 
@@ -80,7 +80,7 @@ def named_points(chosen: Chosen, new: Sequence[SetOut]) -> dict[str, Array]:
     for name in (*PIVOTS, *BALL_JOINTS, *JOINTS):
         at = getattr(chosen.points, name)
         found[LETTERS[name]] = at
-        found[f"{LETTERS[name]}′"] = mirrored(at)
+        found[f"{LETTERS[name]}'"] = mirrored(at)
     return found | {LETTERS[one.name]: one.at for one in new if one.name in FEET}
 
 
@@ -90,7 +90,7 @@ def letters_of(point: str, reference: str) -> str:
         return ""
     on_other = reference.startswith(OTHER)
     letter = LETTERS[reference.removeprefix(OTHER)]
-    return f"{letter}′" if on_other != (point == FEET[1]) else letter
+    return f"{letter}'" if on_other != (point == FEET[1]) else letter
 
 
 def numbered(new: Sequence[SetOut]) -> dict[tuple[str, str], int]:
@@ -121,16 +121,26 @@ def drawing(chosen: Chosen, new: Sequence[SetOut]) -> Drawing:
     height = ahead - every[:, 0].min() / scale + _EDGE_MM
     views = (
         _view("from behind", behind, points, new, ground=True),
-        _view("from above, forward is up", above, points, new, ground=False),
+        _view(
+            "from above, forward is up",
+            above,
+            points,
+            new,
+            ground=False,
+        ),
     )
     return Drawing(_WIDTH_MM, float(height), scale, views)
 
 
 def _view(
-    title: str, flat: object, points: Mapping[str, Array], new: Sequence[SetOut], *, ground: bool
+    title: str,
+    flat: Callable[[Array], Array],
+    points: Mapping[str, Array],
+    new: Sequence[SetOut],
+    *,
+    ground: bool,
 ) -> View:
-    assert callable(flat)
-    at = {name: np.asarray(flat(point), float) for name, point in points.items()}
+    at = {name: flat(point) for name, point in points.items()}
     lines = list(_parts(at))
     level = float(flat(np.zeros(3))[1])
     if ground:
@@ -144,10 +154,10 @@ def _view(
         end = at[letters] if letters else np.array([start[0], level])
         measured.append((count, Line("measured", _pair(start), _pair(end))))
     lines = [line for _, line in measured] + lines
-    top = min(float(point[1]) for point in at.values())
+    below = level if ground else max(float(point[1]) for point in at.values())
     return View(
         title,
-        (_EDGE_MM, top),
+        (_EDGE_MM, below + (3.6 if ground else 0.0)),
         tuple(lines),
         tuple(_pair(point) for point in at.values()),
         tuple(_labels(at, lines, measured)),
@@ -156,12 +166,12 @@ def _view(
 
 def _parts(at: Mapping[str, Array]) -> Iterator[Line]:
     """Arms, uprights, tie rods and the bar."""
-    for prime in ("", "′"):
+    for prime in ("", "'"):
         pairs = (("A", "E"), ("B", "E"), ("C", "F"), ("D", "F"), ("E", "F"), ("E", "O"))
         for one, other in pairs:
             yield Line("thin", _pair(at[one + prime]), _pair(at[other + prime]))
         yield Line("part", _pair(at[f"I{prime}"]), _pair(at[f"O{prime}"]))
-    yield Line("part", _pair(at["I"]), _pair(at["I′"]))
+    yield Line("part", _pair(at["I"]), _pair(at["I'"]))
 
 
 def _labels(
@@ -212,7 +222,7 @@ def _clear_place(point: Array, taken: Array, letters: int) -> Array:
 def _cells(place: Array, letters: int) -> Array:
     """Points that a label of so many letters covers."""
     half = 0.7 * (letters - 1)
-    return place + np.array([[-half, 0.0], [0.0, 0.0], [half, 0.0]])
+    return np.asarray(place + np.array([[-half, 0.0], [0.0, 0.0], [half, 0.0]]))
 
 
 def _pair(at: Array) -> Flat:
