@@ -69,7 +69,8 @@ class Item:
         count: how many.
         price: of one; None: not given.
         mass_kg: of one.
-        length_mm: of one, of what is cut to length.
+        length_mm: of one, of what is cut to length; None where it is not known, or where no
+            length will do.
     """
 
     kind: str
@@ -156,17 +157,13 @@ def items_of(chosen: Chosen) -> Iterator[Item]:
         yield Item("inner end", 2, parts.inner_end_price, parts.inner_end_mass_kg)
         yield Item("rod", 2, parts.rod_price, mass, rod.cut_mm)
         yield Item("rod end", 2, parts.rod_end_price, parts.rod_end_mass_kg)
-    if (collar := collar_mm(chosen)) is not None:
-        yield Item("collar", 2, parts.collar_price, parts.collar_mass_kg, collar)
-
-
-def collar_mm(chosen: Chosen) -> float | None:
-    """Length of each stop collar, rounded up to 0.01 mm; None where there are none."""
-    if chosen.problem.steering.stops != "collars" or (found := chosen.free_lock) is None:
-        return None
-    if found.least.stopped_by == RACK:
-        return None
-    return float(np.ceil(100.0 * found.collar_mm) / 100.0)
+    if chosen.problem.steering.stops == "collars" and (found := chosen.free_lock) is not None:
+        if found.least.stopped_by == RACK:
+            return
+        # A shorter one would not do; none does where a limit is broken with the rack at its centre.
+        free = found.least.rack_mm > 0.0
+        length = float(np.ceil(100.0 * found.collar_mm) / 100.0) if free else None
+        yield Item("collar", 2, parts.collar_price, parts.collar_mass_kg, length)
 
 
 def summed(items: list[Item], of: str) -> Sum:

@@ -31,6 +31,10 @@ JOINTS = ("inner_joint", "outer_joint")
 FEET = ("rack_foot_left", "rack_foot_right")
 GROUND, ITSELF, OTHER = "ground", "itself", "other "
 """Names of references: the ground, the same point of the other side, and what is there."""
+_NEAR_MM = 1.0
+"""What is nearer has no direction to speak of."""
+_LOOSE = 0.02
+"""Of a least singular value: a point that is held no better has no tolerance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +77,10 @@ class SetOut:
 
 @dataclass(frozen=True, slots=True)
 class SettingOut:
-    """All new points of a design; `allowed` is None where the design itself is not acceptable."""
+    """All new points of a design; `allowed` is None where the design itself is not acceptable.
+
+    It is None as well where the distances hardly hold a joint.
+    """
 
     points: tuple[SetOut, ...]
     allowed: Allowed | None
@@ -86,14 +93,11 @@ def setting_out(chosen: Chosen) -> SettingOut:
     new = {name: getattr(points, name) for name in JOINTS}
     new |= {name: feet[name] for name in FEET if name in feet}
     threes = {name: _three(points, name, at) for name, at in new.items()}
-    acceptable = tuple(np.radians(problem.acceptable).tolist())
-    allowed = allowed_off(
-        points,
-        threes["inner_joint"][0],
-        threes["outer_joint"][0],
-        problem.conditions,
-        (acceptable[0], acceptable[1]),
-    )
+    inner, outer = (threes[name] for name in JOINTS)
+    allowed = None
+    if min(inner[1], outer[1]) > _LOOSE:
+        bump, error = np.radians(problem.acceptable).tolist()
+        allowed = allowed_off(points, inner[0], outer[0], problem.conditions, (bump, error))
     return SettingOut(
         tuple(_set_out(points, new, name, *threes[name], allowed) for name in new), allowed
     )
@@ -101,7 +105,11 @@ def setting_out(chosen: Chosen) -> SettingOut:
 
 def _three(points: Hardpoints, name: str, at: Array) -> tuple[list[Reference], float]:
     """What a point is set out from, and how well that holds it."""
-    able = [one for one in _references(points, name) if _is_able(name, one.name)]
+    able = [
+        one
+        for one in _references(points, name)
+        if _is_able(name, one.name) and (one.at is None or one.distance(at) > _NEAR_MM)
+    ]
     best = best_three(at, able)
     return [able[index] for index in best.indices], best.least
 

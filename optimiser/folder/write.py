@@ -92,7 +92,7 @@ def write_run(
         write_bytes(folder / f"{name}.svg", drawn)
     noted = record(result) | {"finished": finished, "problems": list(problems)}
     answer = answer_of(result, None if exact is None else exact.built)
-    write_report(folder, result, noted, answer, made, exact)
+    write_report(folder, result, noted, answer, made, exact, winner)
     write_json(folder / RUN_FILE, noted)
     return answer
 
@@ -123,6 +123,7 @@ def write_report(
     answer: Answer,
     made: dict[str, bytes],
     exact: Accuracy | None,
+    winner: Chosen | None,
 ) -> None:
     """Write `report.html`, the figures inside it, and the winner's `sheet.html`."""
     row = result.foremost
@@ -130,7 +131,6 @@ def write_report(
     pictures = {name: inline_svg(drawn, name, ALT[name]) for name, drawn in (glance | made).items()}
     page = report_html(result, noted, answer, pictures, exact)
     write_text(folder / REPORT_FILE, page)
-    winner = None if result.winner is None else result.chosen(result.winner)
     write_sheet(folder, winner, str(noted.get("date", "")))
 
 
@@ -141,7 +141,7 @@ def rewrite_report(stored: StoredRun) -> Path:
     exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     answer = answer_of(result, None if exact is None else exact.built)
-    write_report(stored.folder, result, stored.record, answer, made, exact)
+    write_report(stored.folder, result, stored.record, answer, made, exact, winner)
     return stored.folder / REPORT_FILE
 
 

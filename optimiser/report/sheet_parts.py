@@ -94,6 +94,8 @@ def _item_size(chosen: Chosen, item: Item) -> str:
         bolt = "its bolt" if problem.car.outer_bolt else "the worst of three usual bolts"
         return f"must take {_degrees(chosen, 'outer_joint_angle_deg')} off square to {bolt}"
     if item.kind == "collar":
+        if item.length_mm is None:
+            return "no length will do: a limit is broken with the rack at its centre"
         return f"{item.length_mm:.2f} long or more"
     if problem.steering.keep_tie_rods and item.kind == "rod":
         return f"set to {item.length_mm:.1f} between the joints"
