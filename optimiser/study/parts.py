@@ -63,7 +63,7 @@ class PartsTable(Table):
         Literal["opposite", "same"] | None,
         key(
             '`"opposite"`: left-hand thread at one end of a rod, right-hand at the other, so that '
-            "turning the rod sets toe",
+            'turning the rod sets toe; `"same"`: one end is taken off its bolt for that',
             absent=_OPEN,
         ),
     ] = None
