@@ -434,7 +434,8 @@ def test_kept_rods_are_set_and_not_cut(cars):
 def with_collars(chosen, outer_joint_deg):
     """The same design where collars stop the steering as the outer joint comes to this angle."""
     steering = replace(chosen.problem.steering, stops="collars")
-    limits = replace(chosen.problem.limits, outer_joint_angle=np.radians(outer_joint_deg))
+    limits = chosen.problem.limits
+    limits = replace(limits, outer_joint_angle=np.radians(outer_joint_deg), clearance_mm=None)
     return replace(chosen, problem=replace(chosen.problem, steering=steering, limits=limits))
 
 
@@ -446,9 +447,10 @@ def test_collars_are_on_the_list_where_they_stop_the_steering(winner):
     assert 0.0 < needed <= item.length_mm < needed + 0.01
     assert f"{item.length_mm:.2f} long or more" in sheet_html(chosen)
     assert "stop collar" not in sheet_html(winner)
-    # Where the rack ends first none are needed, where the rack cannot move at all none will do.
-    assert list(items_of(with_collars(winner, 25.0)))[-1].kind == "rod end"
-    assert "no length will do" in sheet_html(with_collars(winner, 5.0))
+    # Where a limit is broken with the rack at its centre none will do.
+    broken = with_collars(winner, 5.0)
+    assert broken.free_lock.least.rack_mm == 0.0
+    assert "no length will do" in sheet_html(broken)
 
 
 # --- what can be set -----------------------------------------------------------------------------
