@@ -35,8 +35,8 @@ _ON_SHEET = (
     "Set each point out by its three distances and check it by at least one more before anything "
     "is drilled. Where your pivots, ball joints or ground are not as drawn, measure them and run "
     "the study again: no distance here holds then.",
-    "Lengths are for rods without bends, threads cut on the axis. See that each end is screwed in "
-    "as far as this sheet says, and mark on it the least that has to stay in.",
+    "Lengths are for straight rods with threads on their axis. What has to stay screwed in by the "
+    "part's own data is its full engagement: mark it on each thread, and never set a rod beyond.",
 )
 
 

@@ -91,8 +91,9 @@ def _item_size(chosen: Chosen, item: Item) -> str:
         )
         return f"must take {_degrees(chosen, 'inner_joint_angle_deg')} to the bar{limit}"
     if item.kind == "rod end":
-        bolt = "its bolt" if problem.car.outer_bolt else "the worst of three usual bolts"
-        return f"must take {_degrees(chosen, 'outer_joint_angle_deg')} off square to {bolt}"
+        bolt = ", the worst of three usual ways" if problem.car.outer_bolt is None else ""
+        angle = _degrees(chosen, "outer_joint_angle_deg")
+        return f"must take {angle} off square to its bolt{bolt}"
     if item.kind == "collar":
         if item.length_mm is None:
             return "no length will do: a limit is broken with the rack at its centre"

@@ -37,6 +37,8 @@ MOST_MM = 5.0
 """More is never allowed: limits and clearances would have to be looked at again."""
 _DIFFERENCE_MM = 0.05
 _COARSE = 5  # steps
+_ALL_BUT = 1.0 + 1e-6
+"""A search leaves designs on what is accepted, where rounding must not decide."""
 _SMALLER = 0.9
 _TRIES = 40
 _COUNT = 6
@@ -86,8 +88,8 @@ def allowed_off(
 
     def kept(off: Array) -> NDArray[np.bool_]:
         curves = built(off.reshape(-1, _COUNT))
-        good = curves.bump_steer <= acceptable[0]
-        good &= curves.largest_ackermann_error <= acceptable[1]
+        good = curves.bump_steer <= acceptable[0] * _ALL_BUT
+        good &= curves.largest_ackermann_error <= acceptable[1] * _ALL_BUT
         return np.asarray(good).reshape(off.shape[:-1])
 
     if not kept(np.zeros((1, _COUNT))).all():
