@@ -345,6 +345,7 @@ def test_files_go_into_a_folder_of_their_own(copy):
         "linkage.svg",
         "effort.svg",
         "pick.json",
+        "sheet.html",
     }
     points = read_hardpoints(folder / "hardpoints.csv", stored.study.frame)
     expected = stored.result.chosen(other).points

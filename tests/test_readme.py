@@ -301,6 +301,12 @@ def test_the_example_of_what_gives_way_is_read(tmp_path):
     assert problem.spring.on == "lower_arm"
 
 
+def test_the_example_of_parts_is_read(tmp_path):
+    block = example("Parts to buy and to cut")
+    parts = demo_with(tmp_path, ("\n[tolerance]", f"\n{block}\n[tolerance]")).file.parts
+    assert parts.model_dump(exclude_none=True) == tomllib.loads(block)["parts"]
+
+
 def test_the_example_of_variants_is_read(tmp_path):
     block = example("Variants")
     tomllib.loads(block)

@@ -580,3 +580,14 @@ def test_clearances_that_are_not_told_apart_are_named_with_the_limits_own_digits
     with_winner(other, stored.result.winner)
     page = report_html(other, stored.record, answer_of(other), {}, None)
     assert "22.5 means 22.5 or more" in text_of(page)
+
+
+@needs_browser
+def test_the_workshop_sheet_prints_on_two_pages(finished_run, browser):
+    sheet, paper = finished_run[0] / "sheet.html", round((210 - 2 * 8) / 25.4 * 96)
+    browser.look_at(sheet, width=paper, media="print")
+    assert browser.trouble() == []
+    assert browser.requests() == [sheet.resolve().as_uri()]
+    assert browser.value("document.documentElement.scrollWidth") <= paper + 1
+    printed = browser.printed()
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) == 2

@@ -96,7 +96,7 @@ def write_pick(stored: StoredRun, picked: Picked, *, pictures: bool = True) -> P
     """Write hardpoints, curves and figures of a design into a folder of its own; returns it."""
     record = _record(picked)
     folder = _folder(stored.folder / PICKED, picked, record)
-    _write_into(folder, picked.chosen, record, pictures=pictures)
+    _write_into(folder, picked.chosen, record, pictures=pictures, date=stored.record.get("date"))
     return folder
 
 
@@ -105,10 +105,18 @@ def write_picked(folder: Path, picked: Picked, more: Mapping[str, Any]) -> None:
     _write_into(folder, picked.chosen, _record(picked) | dict(more), pictures=True)
 
 
-def _write_into(folder: Path, chosen: Chosen, record: dict[str, Any], *, pictures: bool) -> None:
+def _write_into(
+    folder: Path,
+    chosen: Chosen,
+    record: dict[str, Any],
+    *,
+    pictures: bool,
+    date: object = "",
+) -> None:
     write_design(folder, chosen)
     if pictures:
         _write_figures(folder, chosen)
+        _write_page(folder, chosen, str(date or ""))
     write_json(folder / PICK_FILE, record)
 
 
@@ -119,6 +127,12 @@ def _write_figures(folder: Path, chosen: Chosen) -> None:
     band = None if built is None else (built.toe_low_deg, built.toe_high_deg)
     for name, figure in design_figures(chosen, band).items():
         write_bytes(folder / f"{name}.svg", drawn_svg(figure))
+
+
+def _write_page(folder: Path, chosen: Chosen, date: str) -> None:
+    from optimiser.folder.sheet import write_sheet  # loads jinja2
+
+    write_sheet(folder, chosen, date)
 
 
 def _record(picked: Picked) -> dict[str, Any]:

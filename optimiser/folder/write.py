@@ -26,6 +26,7 @@ from optimiser.answer.run_result import (
 from optimiser.base.files import slug, write_bytes, write_text
 from optimiser.folder.design import write_design
 from optimiser.folder.read import INPUTS_HASH, input_path
+from optimiser.folder.sheet import write_sheet
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
@@ -91,7 +92,7 @@ def write_run(
         write_bytes(folder / f"{name}.svg", drawn)
     noted = record(result) | {"finished": finished, "problems": list(problems)}
     answer = answer_of(result, None if exact is None else exact.built)
-    write_report(folder, result, noted, answer, made, exact)
+    write_report(folder, result, noted, answer, made, exact, winner)
     write_json(folder / RUN_FILE, noted)
     return answer
 
@@ -122,13 +123,15 @@ def write_report(
     answer: Answer,
     made: dict[str, bytes],
     exact: Accuracy | None,
+    winner: Chosen | None,
 ) -> None:
-    """Write `report.html`, the figures inside it."""
+    """Write `report.html`, the figures inside it, and the winner's `sheet.html`."""
     row = result.foremost
     glance = {} if row is None else {"glance": drawn_svg(glance_figure(result.chosen(row)))}
     pictures = {name: inline_svg(drawn, name, ALT[name]) for name, drawn in (glance | made).items()}
     page = report_html(result, noted, answer, pictures, exact)
     write_text(folder / REPORT_FILE, page)
+    write_sheet(folder, winner, str(noted.get("date", "")))
 
 
 def rewrite_report(stored: StoredRun) -> Path:
@@ -138,7 +141,7 @@ def rewrite_report(stored: StoredRun) -> Path:
     exact = None if winner is None else accuracy(winner.problem, winner.design)
     made = figures(result, winner, exact)
     answer = answer_of(result, None if exact is None else exact.built)
-    write_report(stored.folder, result, stored.record, answer, made, exact)
+    write_report(stored.folder, result, stored.record, answer, made, exact, winner)
     return stored.folder / REPORT_FILE
 
 

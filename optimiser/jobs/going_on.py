@@ -48,6 +48,7 @@ def case_question(study: Study, *, quick: bool) -> str:
     record = study.resolved()
     record["search"] = search_asked(record, *LENGTHS)
     record["quick"] = quick
+    record.pop("parts", None)  # what is bought decides no design
     del record["racks"], record["derived"]["racks"], record["seed"]
     return question_hash(
         [__version__.encode(), json.dumps(record, sort_keys=True, default=str).encode()]

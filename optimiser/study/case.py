@@ -338,6 +338,8 @@ class Study:
         # What is not asked leaves no trace, so that results from before go on.
         if record["measuring"] is None:
             del record["measuring"]
+        if record["parts"] is None:
+            del record["parts"]
         if record["tolerance"] and not record["tolerance"]["shimmed"]:
             del record["tolerance"]["shimmed"]
         record["title"] = self.title

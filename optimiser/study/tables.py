@@ -30,6 +30,7 @@ from optimiser.study.part_tables import (
     ToleranceTable,
     WheelTable,
 )
+from optimiser.study.parts import PartsTable
 from optimiser.study.suspension_tables import SuspensionTable
 
 _ANYWHERE_MM = 1e5
@@ -743,6 +744,7 @@ class StudyFile(Table):
     spring: Annotated[SpringTable | None, key("spring")] = None
     tolerance: Annotated[ToleranceTable | None, key("build tolerances")] = None
     measuring: Annotated[MeasuringTable | None, key("measuring the finished car")] = None
+    parts: Annotated[PartsTable | None, key("parts that are bought or cut")] = None
     variant: Annotated[_Variants, key("variants")] = ()
 
     @field_validator("title")

@@ -115,7 +115,7 @@ def set_toe(points: Hardpoints, attitude: Attitude, wanted_toe_in: ArrayLike) ->
     s, wanted = attitude.spin_axis, np.asarray(wanted_toe_in, float)
     n = np.stack([np.cos(wanted), -np.sin(wanted), np.zeros_like(wanted)], axis=-1)
     fixed = dot(k, s) * dot(n, k)
-    psi = _root_nearest_zero(dot(n, s) - fixed, dot(n, cross(k, s)), fixed)
+    psi = root_nearest_zero(dot(n, s) - fixed, dot(n, cross(k, s)), fixed)
     return _turned(points, attitude, psi)
 
 
@@ -128,7 +128,7 @@ def set_rod_length(points: Hardpoints, attitude: Attitude, length_mm: ArrayLike)
     k, foot = _steering_axis(points), arm_foot(points)
     radial, between = points.outer_joint - foot, foot - points.inner_joint
     square = dot(between, between) + dot(radial, radial) - np.asarray(length_mm, float) ** 2
-    psi = _root_nearest_zero(dot(between, radial), dot(between, cross(k, radial)), 0.5 * square)
+    psi = root_nearest_zero(dot(between, radial), dot(between, cross(k, radial)), 0.5 * square)
     return _turned(points, attitude, psi)
 
 
@@ -136,7 +136,7 @@ def _steering_axis(points: Hardpoints) -> Array:
     return unit(points.upper_ball_joint - points.lower_ball_joint)
 
 
-def _root_nearest_zero(a: ArrayLike, b: ArrayLike, c: ArrayLike) -> Array:
+def root_nearest_zero(a: ArrayLike, b: ArrayLike, c: ArrayLike) -> Array:
     """Angle nearest zero where a cos(psi) + b sin(psi) + c = 0; NaN where there is none.
 
     With t = tan(psi / 2) this is (c - a) t^2 + 2 b t + (a + c) = 0, and the small root is written
