@@ -20,10 +20,11 @@ from optimiser.questions.adapt.asked import (
     suspension_of,
 )
 from optimiser.questions.adapt.rack import NOTHING, WAYS, Way, answer_rack
+from optimiser.questions.adapt.relaxed import Cure
 from optimiser.questions.adapt.rounding import rounded
 from optimiser.questions.adapt.starts import find_starts
 from optimiser.questions.adapt.ways import ALL, ONE, TWO, Search, everything, solve_all, solve_ways
-from optimiser.questions.adapt.words import drawn_words
+from optimiser.questions.adapt.words import cure_words, drawn_words
 from optimiser.study.read import read_study
 
 SPARROW, HERON, FINCH, STORK = 0, 1, 3, 4
@@ -312,3 +313,15 @@ def test_a_rack_of_too_little_travel_is_told_what_it_would_take(demo) -> None:
     cure = next(one for one in answer.cures if one.name == "rack_travel_mm")
     assert cure.now == 44.0
     assert 44.5 < cure.least < 49.0
+
+
+def test_parts_that_overlap_whatever_moves_are_named_and_no_negative_limit_is_advised(demo) -> None:
+    # Of many pairs told apart the two come in words, of few by the column.
+    for pair in ("tie rod to part 2", "clearance_tie_rod_part_2_mm"):
+        text = cure_words(
+            demo.moving_problem(), Cure("clearance_mm", False, 5.0, -3.21, 8.21, pair)
+        )
+        assert (
+            "(tie rod to part 2), which at the best overlap by 3.3 mm where 5 mm are wanted" in text
+        )
+        assert "of -3" not in text

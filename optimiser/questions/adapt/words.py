@@ -11,7 +11,7 @@ from optimiser.answer.whole_sweep import sweep_notes
 from optimiser.evaluation.clearance.moved import MOVED_PAIR
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.moves import KEPT, MOVED_CLEARANCE, MOVED_MM
-from optimiser.evaluation.quantities import amount, excess_words, pair_words, quantity
+from optimiser.evaluation.quantities import amount, excess_words, is_pair, pair_words, quantity
 from optimiser.evaluation.quantity import rounded, told_apart
 from optimiser.questions.adapt.asked import suspension_of
 from optimiser.questions.adapt.character import NUMBERS, curves_of
@@ -223,6 +223,12 @@ def cure_words(problem: Problem, cure: Cure) -> str:
         )
     one = quantity(cure.name)
     pair = f" ({moved_pair_words(cure.pair)})" if cure.pair else ""
+    if cure.name in (MOVED_CLEARANCE, "clearance_mm") and cure.least < 0.0:
+        # No study asks for less than touching.
+        return (
+            f"parts that make room{pair}, which at the best overlap by "
+            f"{_up(-cure.least, one.limit_digits)} mm where {cure.now:g} mm are wanted"
+        )
     least = cure.least > cure.now
     value = _up(cure.least, one.limit_digits + 1) if least else _down(cure.least, one.limit_digits)
     return f"{_key(problem, cure.name)}{pair} of {value} {one.unit} instead of {cure.now:g}"
@@ -248,7 +254,7 @@ def moved_pair_words(column: str) -> str:
             if text.startswith(part):
                 return f"{part} to{text.removeprefix(part)}"
         return text
-    return pair_words(column)
+    return pair_words(column) if is_pair(column) else column
 
 
 def _up(value: float, digits: int) -> str:
