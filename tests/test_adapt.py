@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -18,10 +19,13 @@ from optimiser.questions.adapt.asked import (
     least_change,
     suspension_of,
 )
-from optimiser.questions.adapt.rack import NOTHING, WAYS, answer_rack
+from optimiser.questions.adapt.rack import NOTHING, WAYS, Way, answer_rack
+from optimiser.questions.adapt.relaxed import Cure
 from optimiser.questions.adapt.rounding import rounded
 from optimiser.questions.adapt.starts import find_starts
 from optimiser.questions.adapt.ways import ALL, ONE, TWO, Search, everything, solve_all, solve_ways
+from optimiser.questions.adapt.words import cure_words, drawn_words
+from optimiser.study.read import read_study
 
 SPARROW, HERON, FINCH, STORK = 0, 1, 3, 4
 CLOSE_MM, CLOSE_SHARE = 0.02, 0.01
@@ -59,6 +63,39 @@ def test_the_search_itself_finds_that_nothing_need_move(demo) -> None:
     search = Search(Tightened(least_change(problem)))
     solve_all(search, find_starts(problem, FINCH))
     assert search.least(everything(problem)).moved_mm < 1e-6
+
+
+def badly_drawn(folder):
+    """The demo with its tie rod drawn 60 mm too high inboard: 6.5 deg of bump steer."""
+    path = moving_demo(folder).path
+    points = next(folder.glob("*hardpoints.csv"))
+    text = points.read_text("utf-8")
+    assert "inner_joint,742,-290,109" in text
+    points.write_text(text.replace("-290,109", "-290,169"), "utf-8")
+    return read_study(path).moving_problem().without_clearance
+
+
+def test_a_badly_drawn_tie_rod_makes_nobody_move_what_is_acceptable(tmp_path) -> None:
+    """The cure of the rod's own bump steer is none of what the bands are for."""
+    answer = answer_rack(badly_drawn(tmp_path), FINCH)
+    nothing = answer.ways[NOTHING]
+    assert nothing.outcome.metrics["camber_departure_deg"][0] > 0.25
+    assert answer.recommended is nothing
+    assert nothing.moved_mm == 0.0
+
+
+def test_that_a_drawn_tie_rod_stands_in_the_way_is_said(tmp_path) -> None:
+    problem = badly_drawn(tmp_path)
+    asked = least_change(problem)
+    design = find_starts(problem, HERON).drawn.select(slice(0, 1))
+    outcome = asked.evaluate(design)
+    way = Way(NOTHING, (), design, outcome, False)
+    text = " ".join(drawn_words(asked, way))
+    assert "rack's travel" in text
+    assert "departure of camber" not in text
+    assert re.search(r"drawn tie rod has 6\.5\d* deg of bump steer", text)
+    assert "camber by 0." in text
+    assert "(0.25 kept)" in text
 
 
 @pytest.mark.parametrize(
@@ -276,3 +313,15 @@ def test_a_rack_of_too_little_travel_is_told_what_it_would_take(demo) -> None:
     cure = next(one for one in answer.cures if one.name == "rack_travel_mm")
     assert cure.now == 44.0
     assert 44.5 < cure.least < 49.0
+
+
+def test_parts_that_overlap_whatever_moves_are_named_and_no_negative_limit_is_advised(demo) -> None:
+    # Of many pairs told apart the two come in words, of few by the column.
+    for pair in ("tie rod to part 2", "clearance_tie_rod_part_2_mm"):
+        text = cure_words(
+            demo.moving_problem(), Cure("clearance_mm", False, 5.0, -3.21, 8.21, pair)
+        )
+        assert (
+            "(tie rod to part 2), which at the best overlap by 3.3 mm where 5 mm are wanted" in text
+        )
+        assert "of -3" not in text

@@ -121,6 +121,24 @@ def test_every_value_of_a_study_goes_through_the_written_text(tmp_path) -> None:
     assert tables["racks"]["use"] == ["Finch"]
 
 
+def test_a_study_that_bounds_the_change_is_written_without_that_bound(tmp_path) -> None:
+    asked = (
+        ("clearance_mm = 5\n", "clearance_mm = 5\n[limits.at_most]\nmoved_mm = 30\n"),
+        ("[travel]\n", '[objectives]\nalso = ["moved_mm"]\n[travel]\n'),
+    )
+    study = moving_demo(tmp_path, PIVOTS, *asked)
+    assert study.file.limits.at_most == {"moved_mm": 30.0}
+    written = tmp_path / "written"
+    written.mkdir()
+    (written / "study.toml").write_text(moved_study_text(study, "Stork", "asked"), "utf-8")
+    (written / "hardpoints.csv").write_bytes(study.inputs["hardpoints"].read_bytes())
+    for name, kind in copied_files(study).items():
+        (written / name).write_bytes(study.inputs[kind].read_bytes())
+    again = read_study(written / "study.toml")
+    assert "moved_mm" not in (*again.file.limits.at_most, *again.file.objectives.also)
+    assert again.problem().suspension is None
+
+
 # --- refusals ------------------------------------------------------------------------------------
 
 

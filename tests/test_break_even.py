@@ -19,6 +19,8 @@ from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
 from optimiser.evaluation.problem import Objectives
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.search.break_even import BOUGHT, SANE, break_evens
+from optimiser.search.break_even.stretched import GREATEST, SPACING, Questions, Stretched
+from optimiser.search.break_even.walks import landed
 from optimiser.search.seeds import seed_designs
 
 STEP_MM = 0.1
@@ -125,6 +127,25 @@ def test_a_tenth_inside_an_end_something_is_acceptable_and_a_tenth_outside_nothi
     stretches = ends_of(evens, number, rack)
     assert len(stretches) == 1
     assert_ends_are_ends(problem, rack, number, stretches)
+
+
+def test_a_walk_that_stands_just_beyond_its_limits_is_brought_onto_them(height_free):
+    """Not the last acceptable design that it met is its end, here far behind."""
+    problem, evens = height_free
+    low, high = evens[0].stretches[0]
+    model = Stretched(problem.as_limits)
+    code = Questions.of(0, SPACING, GREATEST).code
+
+    def at(end, number):
+        like = Designs(code, end.design.values)
+        return model.table(model.with_number(like, np.array([number])), like)
+
+    met, stand = at(low, low.at_mm), at(high, high.at_mm + 0.05)
+    assert met.feasible[0]
+    assert not stand.feasible[0]
+    assert high.at_mm - low.at_mm > 50.0
+    found = landed(model, stand, met)
+    assert model.number(found)[found.feasible].max() == pytest.approx(high.at_mm, abs=STEP_MM)
 
 
 def test_the_same_inner_joints_are_the_same_break_even_with_and_without_spacers(height_free):

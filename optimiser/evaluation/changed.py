@@ -117,12 +117,19 @@ def _moved_points(solved: Solved, drawn: Hardpoints) -> dict[str, NDArray[np.boo
 
 
 def excess_over(asked: Asked, name: str, metrics: Mapping[str, Array]) -> Array:
-    """By how much designs break one of `moved_limits`, (N, R); of clearance one a pair."""
+    """By how much designs break one of `moved_limits`, (N, R); of clearance one a pair.
+
+    Where nothing moves no band is broken: what parts such a car from the drawn one is that its
+    tie rod steers the wheel less over bumps, or more, and bump steer has a limit of its own.
+    """
     suspension = asked.suspension
     if suspension is None:
         raise ValueError("nothing may move")
     if name in KEPT:
-        return np.asarray(metrics[name] - suspension.bands()[name])[:, None]
+        over = np.asarray(metrics[name] - suspension.bands()[name])
+        # What is not known stays unknown.
+        still = (metrics[MOVED_MM] == 0.0) & (over > 0.0)
+        return np.where(still, 0.0, over)[:, None]
     drawn = dict(suspension.drawn_clearance_mm)
     least = asked.limits.clearance_mm or 0.0
     pairs = [one for one in metrics if one.startswith(MOVED_PAIR) and one != MOVED_CLEARANCE]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.evaluation.moves import MOVED_MM
 from optimiser.study.case import frame_key
 
 if TYPE_CHECKING:
@@ -40,12 +41,19 @@ def moved_study_text(study: Study, rack: str, comment: str) -> str:
             steering[name] = file
     if steering.pop("turning_circle_m", None) is not None:
         steering["inner_lock_deg"] = float(np.degrees(study.inner_lock or 0.0))
-    objectives = tables.get("objectives", {})
-    if "moved_mm" in objectives.get("also", ()):
-        objectives["also"] = [name for name in objectives["also"] if name != "moved_mm"]
-        objectives.get("acceptable", {}).pop("moved_mm", None)
+    _without_change(tables)
     lines = [f"# {line}" for line in comment.splitlines()]
     return "\n".join([*lines, "", *_table((), tables)]) + "\n"
+
+
+def _without_change(tables: dict[str, Any]) -> None:
+    """Take out what is said of the change, which a car of which nothing may move has not."""
+    objectives, limits = tables.get("objectives", {}), tables.get("limits", {})
+    if MOVED_MM in objectives.get("also", ()):
+        objectives["also"] = [name for name in objectives["also"] if name != MOVED_MM]
+    for table in (objectives.get("acceptable"), limits.get("at_most"), limits.get("at_least")):
+        if table is not None:
+            table.pop(MOVED_MM, None)
 
 
 def copied_files(study: Study) -> dict[str, str]:

@@ -134,7 +134,7 @@ def answer_rack(problem: Problem, rack: int) -> RackAnswer:
     ways = {NOTHING: nothing}
     for name in (ONE, TWO, ALL):
         ways |= checker.ways(name, found[name])
-    stand = () if ways[ALL].acceptable else tuple(cures(search))
+    stand = () if ways[ALL].acceptable else tuple(cures(search, finer))
     return RackAnswer(asked, rack, ways, stand, search.model.evaluated)
 
 

@@ -16,7 +16,7 @@ from optimiser.evaluation.clearance.moved import MOVED_PAIR
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.moves import DIRECTIONS, MOVED_CLEARANCE
 from optimiser.evaluation.quantities import is_pair
-from optimiser.questions.adapt.asked import suspension_of
+from optimiser.questions.adapt.asked import Tightened, suspension_of
 from optimiser.search.least_distance import LeastDistance
 from optimiser.search.linear_steps import fit
 from optimiser.search.residuals import Model, Table
@@ -36,6 +36,8 @@ _WIDE = 4.0
 _ABOVE = 100.0
 """Added to what is made small, so that its price of breaking limits is never small."""
 _PENALTY = 50.0
+_CHECKS, _MORE = 4, 1.1
+"""Times that the finer travel is looked at; margins are taken so much more than it breaks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ class Cure:
         now: what the study says, in the unit of the key; NaN where a rack's own travel ends.
         least: what it would have to be at least, or of what is to be at least so much at most.
         over: by how much that is beyond what the study says, in its own unit.
-        pair: of clearance the two parts, by their column.
+        pair: of clearance the two parts, by their column, or in words where many are told apart.
     """
 
     name: str
@@ -59,15 +61,16 @@ class Cure:
     pair: str = ""
 
 
-def cures(search: Search) -> list[Cure]:
+def cures(search: Search, finer: Problem) -> list[Cure]:
     """What stands in the way of a rack alone, the least first as a share of what the study says.
 
-    Empty where nothing assembles, and where nothing alone would do.
+    Empty where nothing assembles, and where nothing alone would do. Each is one over the travel of
+    `finer` too.
     """
     starts = _starts(search)
     if starts is None:
         return []
-    found = [*_limits(search.problem, starts), *_boxes(search.problem, starts)]
+    found = [*_limits(search.problem, finer, starts), *_boxes(search.problem, finer, starts)]
     return sorted(found, key=lambda one: one.over / max(abs(one.now), 1.0))
 
 
@@ -87,9 +90,11 @@ def _starts(search: Search) -> Designs | None:
 class _Relaxed(Model):
     """One limit's rows, or the size of one move, made small, all other limits kept."""
 
-    def __init__(self, problem: Problem, limit: int | None, move: int | None) -> None:
+    def __init__(
+        self, problem: Problem, limit: int | None, move: int | None, margin: Array
+    ) -> None:
         super().__init__(problem)
-        self.plain = Model(problem)
+        self.plain = Tightened(problem, margin)
         self.limit, self.move = limit, move
         self.kinds = ("value",)
 
@@ -118,9 +123,28 @@ class _Relaxed(Model):
         )
 
 
-def _least(problem: Problem, starts: Designs, limit: int | None, move: int | None) -> Table | None:
-    """The design of the least of it that keeps everything else; None where there is none."""
-    model = _Relaxed(problem, limit, move)
+def _least(
+    problem: Problem, finer: Problem, starts: Designs, limit: int | None, move: int | None
+) -> Designs | None:
+    """The design of the least of it that keeps everything else; None where there is none.
+
+    Other limits are kept by margins where the finer travel breaks them.
+    """
+    margin = np.zeros(len(problem.constraint_names))
+    for _ in range(_CHECKS):
+        design = _least_of(_Relaxed(problem, limit, move, margin), starts)
+        if design is None:
+            return None
+        over = np.maximum(finer.evaluate(design).scaled_constraints[0], 0.0)
+        if limit is not None:
+            over[limit] = 0.0
+        if not over.any():
+            return design
+        margin, starts = margin + _MORE * over, design
+    return None
+
+
+def _least_of(model: _Relaxed, starts: Designs) -> Designs | None:
     table = model.table(model.scaled(starts), starts)
     there = np.flatnonzero(np.isfinite(table.objectives).all(axis=1))
     if not len(there):
@@ -138,24 +162,23 @@ def _least(problem: Problem, starts: Designs, limit: int | None, move: int | Non
     good = np.flatnonzero(ends.feasible)
     if not len(good):
         return None
-    best = good[np.argmin(ends.objectives[good, 0])]
-    return ends.select(np.array([best]))
+    best = ends.select(good[[np.argmin(ends.objectives[good, 0])]])
+    return model.designs(best.scaled, best.like)
 
 
-def _limits(problem: Problem, starts: Designs) -> Iterator[Cure]:
+def _limits(problem: Problem, finer: Problem, starts: Designs) -> Iterator[Cure]:
     outcome = problem.evaluate(starts)
     binding = (outcome.scaled_constraints > -_NEAR).any(axis=0)
     for number in np.flatnonzero(binding).tolist():
-        found = _least(problem, starts, number, None)
-        if found is None:
+        design = _least(problem, finer, starts, number, None)
+        if design is None:
             continue
         name = problem.constraint_names[number]
-        over = float(found.objectives[0, 0] - _ABOVE) * float(problem.constraint_scales[number])
+        over = float(finer.evaluate(design).constraints[0, number])
         if over <= 0.0:
             continue
         now, sign = _asked(problem, name, int(starts.rack[0]))
-        pair = _pair(problem, name, found.like)
-        yield Cure(name, False, now, now + sign * over, over, pair)
+        yield Cure(name, False, now, now + sign * over, over, _pair(problem, name, design))
 
 
 def _asked(problem: Problem, name: str, rack: int) -> tuple[float, float]:
@@ -184,7 +207,10 @@ def _pair(problem: Problem, name: str, design: Designs) -> str:
     """The two parts that come nearest, where clearance is what is broken."""
     if name not in ("clearance_mm", MOVED_CLEARANCE):
         return ""
-    metrics = problem.evaluate(design).metrics
+    outcome = problem.evaluate(design)
+    if name == "clearance_mm" and outcome.closest:
+        return str(outcome.closest["closest_1_pair"][0])
+    metrics = outcome.metrics
     mine = is_pair if name == "clearance_mm" else _is_moved_pair
     pairs = {one: float(values[0]) for one, values in metrics.items() if mine(one)}
     return min(pairs, key=lambda one: np.nan_to_num(pairs[one], nan=np.inf), default="")
@@ -194,7 +220,7 @@ def _is_moved_pair(name: str) -> bool:
     return name.startswith(MOVED_PAIR) and name != MOVED_CLEARANCE
 
 
-def _boxes(problem: Problem, starts: Designs) -> Iterator[Cure]:
+def _boxes(problem: Problem, finer: Problem, starts: Designs) -> Iterator[Cure]:
     suspension = suspension_of(problem)
     at_end = (np.abs(problem.moves(starts)) > (1.0 - _NEAR) * suspension.room_mm).any(axis=0)
     for column in np.flatnonzero(at_end).tolist():
@@ -205,11 +231,14 @@ def _boxes(problem: Problem, starts: Designs) -> Iterator[Cure]:
         box[axis] *= _WIDE
         movers = list(suspension.movers)
         movers[number] = replace(mover, box_mm=(box[0], box[1], box[2]))
-        wide = replace(problem, suspension=replace(suspension, movers=tuple(movers)))
-        found = _least(wide, starts, None, column)
-        if found is None:
+        wide, wider = (
+            replace(one, suspension=replace(suspension_of(one), movers=tuple(movers)))
+            for one in (problem, finer)
+        )
+        design = _least(wide, wider, starts, None, column)
+        if design is None:
             continue
-        least = abs(float(problem.moves(found.like)[0, column]))
+        least = abs(float(problem.moves(design)[0, column]))
         if least > now:
             name = f"{mover.name} {DIRECTIONS[axis]}"
             yield Cure(name, True, now, least, least - now)

@@ -11,7 +11,7 @@ from optimiser.answer.whole_sweep import sweep_notes
 from optimiser.evaluation.clearance.moved import MOVED_PAIR
 from optimiser.evaluation.designs import JUDGED
 from optimiser.evaluation.moves import KEPT, MOVED_CLEARANCE, MOVED_MM
-from optimiser.evaluation.quantities import amount, excess_words, pair_words, quantity
+from optimiser.evaluation.quantities import amount, excess_words, is_pair, pair_words, quantity
 from optimiser.evaluation.quantity import rounded, told_apart
 from optimiser.questions.adapt.asked import suspension_of
 from optimiser.questions.adapt.character import NUMBERS, curves_of
@@ -44,7 +44,7 @@ def verdict(answer: RackAnswer, study: Study) -> Iterator[str]:
         )
         yield f"Then {setting_words(problem, way)}, with little or nothing to spare."
         yield from _others(answer, way)
-        yield from _drawn(problem, nothing)
+        yield from drawn_words(problem, nothing)
         yield from _car(problem, way)
     if way is not None and way.design is not None and answer.swept is not None:
         for note in sweep_notes(problem, way.design, answer.swept):
@@ -122,12 +122,36 @@ def _others(answer: RackAnswer, recommended: Way) -> Iterator[str]:
         yield f"{words}: {text}."
 
 
-def _drawn(problem: Problem, nothing: Way) -> Iterator[str]:
+def drawn_words(problem: Problem, nothing: Way) -> Iterator[str]:
+    """What the best with nothing moved breaks."""
     if nothing.design is None or nothing.outcome is None:
         yield "With nothing moved no design was found that can be assembled."
         return
     broken = _broken(problem, nothing)
     yield f"With nothing moved the best found is not acceptable: it breaks {', '.join(broken)}."
+    yield from _drawn_rod(problem, nothing)
+
+
+def _drawn_rod(problem: Problem, nothing: Way) -> Iterator[str]:
+    """That the drawn tie rod's own bump steer is in the curves that bands count from."""
+    if nothing.outcome is None:
+        return
+    bands = suspension_of(problem).bands()
+    away = {name: float(nothing.outcome.metrics[name][0]) for name in bands}
+    parts = [
+        f"{quantity(name).words.removeprefix('departure of ')} by "
+        f"{quantity(name).against(value, bands[name])} ({bands[name]:g} kept)"
+        for name, value in away.items()
+        if value > bands[name]
+    ]
+    if parts:
+        own = float(np.abs(curves_of(problem, problem.points).toe_change_deg).max())
+        yield (
+            f"Note that the drawn tie rod has {amount('bump_steer_deg', own)} of bump steer, which "
+            "is in the drawn curves that [suspension.keep] counts from: with nothing moved this "
+            f"rack alone parts the car from them in {', '.join(parts)}. Draw the tie rod "
+            "nearer to what is wanted, or widen the band."
+        )
 
 
 def _broken(problem: Problem, way: Way) -> list[str]:
@@ -174,7 +198,7 @@ def _nothing_helps(answer: RackAnswer) -> Iterator[str]:
         f"acceptable."
     )
     nothing = answer.ways[NOTHING]
-    yield from _drawn(problem, nothing)
+    yield from drawn_words(problem, nothing)
     if answer.cures:
         yield "Each of these alone, with moves that the study allows and all else kept, would do:"
         for cure in answer.cures:
@@ -199,6 +223,12 @@ def cure_words(problem: Problem, cure: Cure) -> str:
         )
     one = quantity(cure.name)
     pair = f" ({moved_pair_words(cure.pair)})" if cure.pair else ""
+    if cure.name in (MOVED_CLEARANCE, "clearance_mm") and cure.least < 0.0:
+        # No study asks for less than touching.
+        return (
+            f"parts that make room{pair}, which at the best overlap by "
+            f"{_up(-cure.least, one.limit_digits)} mm where {cure.now:g} mm are wanted"
+        )
     least = cure.least > cure.now
     value = _up(cure.least, one.limit_digits + 1) if least else _down(cure.least, one.limit_digits)
     return f"{_key(problem, cure.name)}{pair} of {value} {one.unit} instead of {cure.now:g}"
@@ -224,7 +254,7 @@ def moved_pair_words(column: str) -> str:
             if text.startswith(part):
                 return f"{part} to{text.removeprefix(part)}"
         return text
-    return pair_words(column)
+    return pair_words(column) if is_pair(column) else column
 
 
 def _up(value: float, digits: int) -> str:

@@ -47,6 +47,9 @@ SAME_MM = 0.5
 BETTER_MM = 0.05
 """What is shifted from another question goes on where it comes as much further."""
 TRUST, TOLERANCE = 0.15, 5e-5
+LANDINGS, LANDING_STEPS, LANDING_TRUST = 2, 10, 0.02
+"""Legs that bring a walk onto its limits, on the verge of which it stands further out than any
+acceptable design that it has met, and their first trust region: the less, the less of curvature."""
 BROKEN_MM = 1000.0
 """A limit that is broken once over counts as so many millimetres of the number, at an end."""
 
@@ -82,18 +85,38 @@ def local_ends(
     parts += [_of(table, (SPACERS,)) for table in more]
     if ends is not None:
         parts += [ends, *(_of(table, (SPACERS,)) for table in asked(shifted(model, ends)))]
-    _, later = _walked(model, evaluated(model, parts), LAST)
+    stand, later = _walked(model, evaluated(model, parts), LAST)
     met = [part for part in met + later if len(part)]
-    if not met:
-        return None
+    if stand is None or not met:
+        return Table.join(met) if met else None
     found = Table.join(met)
     # What one question has found is another's start.
     beside = evaluated(model, asked(shifted(model, found.select(best(model, found, 1)))))
     better = None if beside is None else _better(model, beside, found)
-    if better is None:
-        return found
-    more_found = steps_of(model, better, LAST[-1][0]).table
-    return Table.join([found, more_found.select(more_found.feasible)])
+    if better is not None:
+        fits = steps_of(model, better, LAST[-1][0])
+        found, stand = _joined(found, fits.table), Table.join([stand, fits.here])
+    return landed(model, stand, found)
+
+
+def landed(model: Stretched, stand: Table, found: Table) -> Table:
+    """What was found, with acceptable designs where walks stand further out than that.
+
+    A walk along curved limits stands beyond them by a little after every step, and the last
+    acceptable design that it has met may lie far behind.
+    """
+    for _ in range(LANDINGS):
+        ahead = _better(model, stand, found)
+        if ahead is None:
+            break
+        fits = steps_of(model, ahead, LANDING_STEPS, trust=LANDING_TRUST)
+        found, stand = _joined(found, fits.table), fits.here
+    return found
+
+
+def _joined(found: Table, more: Table) -> Table:
+    """What was found, and what is acceptable of some more."""
+    return Table.join([found, more.select(more.feasible)])
 
 
 def _better(model: Stretched, tried: Table, found: Table) -> Table | None:
@@ -140,7 +163,11 @@ def _walked(
 
 
 def steps_of(
-    model: Stretched, start: Table, steps: int, within: tuple[Array, Array] | None = None
+    model: Stretched,
+    start: Table,
+    steps: int,
+    within: tuple[Array, Array] | None = None,
+    trust: float = TRUST,
 ) -> Fits:
     """One leg of the walks from some designs, with a fresh trust region."""
     return fit(
@@ -149,7 +176,7 @@ def steps_of(
         np.ones((len(start), 1)),
         steps=steps,
         tolerance=TOLERANCE,
-        trust=TRUST,
+        trust=trust,
         within=within or model.bounds(start.like),
     )
 
