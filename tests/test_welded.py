@@ -14,13 +14,24 @@ from packaging_case import BEHIND, POINTS
 from small_study import demo_with
 from tolerance_cases import square
 
+from optimiser.answer.bolted import bolted_points
 from optimiser.answer.design_numbers import drawn_designs
-from optimiser.answer.forces import FEET, ROOT, asked_forces, force_notes, point_forces
+from optimiser.answer.forces import (
+    FEET,
+    FIXED_FOOT,
+    FOOT,
+    ROOT,
+    TWIST,
+    asked_forces,
+    force_notes,
+    point_forces,
+)
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
 from optimiser.folder.design import write_design
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.attitude import Attitude
+from optimiser.metrics.rack_feet import HALF_EACH, LEFT_ALONE, feet_forces
 from optimiser.metrics.welded import Load, Spring, corner_forces
 from optimiser.report.under_load import forces_part
 
@@ -137,6 +148,46 @@ def test_nothing_holds_an_upright_whose_spring_goes_nowhere():
     assert np.isnan(corner_forces(pose, points, [load], flat)["spring"]).all()
 
 
+# --- the rack's feet -----------------------------------------------------------------------------
+
+
+def test_feet_by_hand():
+    # 1,200 N to the left at the left end of a bar 40 mm above and 15 mm ahead of feet 240 mm apart:
+    # 1,200 x 40 / 240 = 200 N down on the left foot and up on the right one, 75 N rearward on the
+    # left foot and ahead on the right. 300 N up there, 400 mm from the left foot, 640 from the
+    # right, are 800 N up on the left foot and 500 N down on the right.
+    feet = np.array([[85.0, 120.0, 160.0], [85.0, -120.0, 160.0]])
+    at = np.array([100.0, 520.0, 200.0])
+    along, up = np.array([0.0, 1200.0, 0.0]), np.array([0.0, 0.0, 300.0])
+    left, right, twist = feet_forces([(along, at)], feet, HALF_EACH)
+    assert left == pytest.approx([-75.0, 600.0, -200.0])
+    assert right == pytest.approx([75.0, 600.0, 200.0])
+    assert twist == pytest.approx(0.0, abs=1e-9)
+    left, right, _ = feet_forces([(along, at)], feet, LEFT_ALONE)
+    assert left == pytest.approx([-75.0, 1200.0, -200.0])
+    assert right == pytest.approx([75.0, 0.0, 200.0])
+    left, right, twist = feet_forces([(up, at)], feet, HALF_EACH)
+    assert left == pytest.approx([0.0, 0.0, 800.0])
+    assert right == pytest.approx([0.0, 0.0, -500.0])
+    assert twist == pytest.approx(-300.0 * 15.0)  # about y: up, ahead of it
+
+
+@pytest.mark.parametrize("share", [HALF_EACH, LEFT_ALONE])
+def test_a_rack_on_two_feet_is_in_equilibrium(share):
+    # Feet at unlike heights and fore-aft places, as of a rack that is rolled.
+    feet = np.array([[80.0, 140.0, 150.0], [95.0, -90.0, 171.0]])
+    rng = np.random.default_rng(8)
+    pushes = [
+        (rng.normal(size=3) * 1e3, np.array([100.0, way * 310.0, 190.0])) for way in (1.0, -1.0)
+    ]
+    left, right, twist = feet_forces(pushes, feet, share)
+    line = (feet[0] - feet[1]) / np.linalg.norm(feet[0] - feet[1])
+    total = net([*pushes, (-left, feet[0]), (-right, feet[1])])
+    total[3:] -= twist * line / 1e3
+    assert total == pytest.approx(np.zeros(6), abs=1e-9 * 1e3)
+    assert left[1] == pytest.approx(share * (left + right)[1])
+
+
 # --- the cases of a study ------------------------------------------------------------------------
 
 
@@ -193,18 +244,58 @@ def test_parked_rods_and_feet_are_those_of_the_effort(chosen):
 def test_sides_mirror_each_other_where_the_loads_do(chosen):
     found = by_place(chosen)
     for (case, side, point), one in found.items():
-        if case == "braking" and side == "left":
+        # The feet of the demo's racks do not mirror each other.
+        if case == "braking" and side == "left" and point not in (FOOT, FIXED_FOOT):
             other = found[case, "right", point]
             assert other.force_n == pytest.approx(one.force_n * [1.0, -1.0, 1.0], nan_ok=True)
     feet = found["braking", "both", FEET].force_n
     assert feet[1] == pytest.approx(0.0, abs=1e-9)
 
 
+def test_feet_hold_the_whole_rack_and_the_moment_of_its_height(chosen):
+    # The demo's CAD: x rearward, y to the right, z up, from its own origin.
+    found, problem, frame = by_place(chosen), chosen.problem, chosen.study.frame
+    feet = bolted_points(problem, chosen.design)
+    at = {side: frame.to_cad(feet[f"rack_foot_{side}"]) for side in ("left", "right")}
+    corner = frame.to_cad(chosen.points.inner_joint)
+    joints = {"left": corner, "right": corner * [1.0, -1.0, 1.0]}
+    lock = float(problem.solve(chosen.design).ackermann.rack_at_lock_mm[0])
+    line = at["left"] - at["right"]
+    line /= np.linalg.norm(line)
+    for case in ("parked", "cornering", "braking", "kerb"):
+        moved = np.array([0.0, -lock if case == "parked" else 0.0, 0.0])
+        pushes = [(found[case, s, "inner_joint"].force_n, joints[s] + moved) for s in joints]
+        held = [(-found[case, s, FOOT].force_n, at[s]) for s in at]
+        total = net([*pushes, *held])
+        total[3:] -= found[case, "both", TWIST].moment_nm * line
+        assert total == pytest.approx(np.zeros(6), abs=1e-6)
+        whole = found[case, "both", FEET].force_n
+        for side in at:
+            assert found[case, side, FOOT].force_n[1] == pytest.approx(0.5 * whole[1], abs=1e-9)
+            assert found[case, side, FIXED_FOOT].force_n[1] == pytest.approx(whole[1], abs=1e-9)
+    # Braking pushes both rods alike: the bar holds that, and the feet only what the rods lift.
+    foot, rod = (found["braking", "left", name].size_n for name in (FOOT, "outer_joint"))
+    assert foot < 0.05 * rod
+
+
+def test_without_feet_their_sum_alone_is_given(chosen):
+    bare = [replace(rack, left_foot_up_mm=None) for rack in chosen.problem.racks]
+    other = chosen_of(chosen.study, replace(chosen.problem, racks=tuple(bare)))
+    points = {one.point for one in point_forces(other)}
+    assert FEET in points
+    assert not points & {FOOT, FIXED_FOOT, TWIST}
+    assert any("only the sum" in note for note in force_notes(other))
+    assert not any("only the sum" in note for note in force_notes(chosen))
+    same, mine = by_place(other), by_place(chosen)
+    for key, one in same.items():
+        assert one.force_n == pytest.approx(mine[key].force_n, nan_ok=True)
+
+
 def test_without_a_spring_the_pivots_are_left_out(chosen):
     bare = chosen_of(chosen.study, replace(chosen.problem, spring=None))
     points = {one.point for one in point_forces(bare)}
     joints = {"lower_ball_joint", "upper_ball_joint", "outer_joint", "inner_joint"}
-    assert points == {*joints, ROOT, FEET}
+    assert points == {*joints, ROOT, FEET, FOOT, FIXED_FOOT, TWIST}
     assert any("without [spring]" in note for note in force_notes(bare))
     same, mine = by_place(bare), by_place(chosen)
     for key, one in same.items():
@@ -215,11 +306,11 @@ def test_the_file_and_the_report(tmp_path, chosen):
     write_design(tmp_path, chosen)
     text = (tmp_path / "forces.csv").read_text()
     rows = list(csv.DictReader(line for line in text.splitlines() if line[0] != "#"))
-    assert len(rows) == 4 * (2 * 10 + 1)
+    assert len(rows) == 4 * (2 * 12 + 2)
     assert "not an approval" in text
     table = forces_part(chosen)
     assert table["cases"] == ["parked", "cornering", "braking", "kerb"]
-    assert len(table["rows"]) == 11
+    assert len(table["rows"]) == 14
     assert all(cell != "–" for _, _, cells in table["rows"] for cell in cells)
 
 

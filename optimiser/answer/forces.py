@@ -16,6 +16,7 @@ from optimiser.linkage.mirror import mirrored
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import parking_moment
 from optimiser.metrics.parked import parked_forces
+from optimiser.metrics.rack_feet import HALF_EACH, LEFT_ALONE, RIGHT_ALONE, feet_forces
 from optimiser.metrics.welded import Load, Spring, corner_forces
 
 if TYPE_CHECKING:
@@ -40,8 +41,11 @@ _WHAT = {
     "inner_joint": "tie rod on the bar",
     "spring": "spring on the body",
 }
-FEET, ROOT = "rack_feet", "steering_arm_root"
+FEET, FOOT, FIXED_FOOT = "rack_feet", "rack_foot", "rack_foot_if_other_floats"
+TWIST, ROOT = "rack_feet_twist", "steering_arm_root"
+_SIDES = ("left", "right")
 _N_MM_PER_N_M = 1000.0
+_NOTHING = np.full(3, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +54,11 @@ class PointForce:
 
     Attributes:
         case: 'parked', 'cornering', 'braking' or 'kerb'.
-        side: 'left' or 'right'; of the rack's feet 'both'.
+        side: 'left' or 'right'; of the rack's feet together 'both'.
         point: where it acts.
         force_n: (3,); of a moment NaN.
-        moment_nm: bending moment at the root of the steering arm; NaN elsewhere.
+        moment_nm: bending moment at the root of the steering arm, or moment about the line from the
+            right to the left foot of the rack; NaN elsewhere.
         what: what pushes on what.
     """
 
@@ -98,18 +103,44 @@ def point_forces(chosen: Chosen) -> list[PointForce]:
 def _of_case(chosen: Chosen, case: str, wheels: tuple[Wheel, Wheel]) -> Iterator[PointForce]:
     """Forces of the left wheel and of the right one, which is given as its mirror image."""
     frame, points = chosen.study.frame, chosen.points
-    spring, on_rack, nothing = _moved_spring(chosen), np.zeros(3), np.full(3, np.nan)
-    for side, (pose, loads) in zip(("left", "right"), wheels, strict=True):
+    spring, pushes = _moved_spring(chosen), []
+    for side, (pose, loads) in zip(_SIDES, wheels, strict=True):
         found = corner_forces(pose, points, loads, spring)
         bending = float(np.linalg.norm(found.pop(ROOT))) / _N_MM_PER_N_M
-        for name, force in found.items():
-            in_car = force if side == "left" else mirrored(force)
-            on_rack = on_rack + in_car * (name == "inner_joint")
-            turned = frame.direction_to_cad(in_car)
+        in_car = found if side == "left" else {name: mirrored(f) for name, f in found.items()}
+        at = pose.inner_joint if side == "left" else mirrored(pose.inner_joint)
+        pushes.append((in_car["inner_joint"], at))
+        for name, force in in_car.items():
+            turned = frame.direction_to_cad(force)
             yield PointForce(case, side, name, turned, np.nan, _WHAT[name])
-        yield PointForce(case, side, ROOT, nothing, bending, "bending moment of the tie rod")
-    summed = frame.direction_to_cad(on_rack)
+        yield PointForce(case, side, ROOT, _NOTHING, bending, "bending moment of the tie rod")
+    summed = frame.direction_to_cad(np.sum([push for push, _ in pushes], axis=0))
     yield PointForce(case, "both", FEET, summed, np.nan, "rack on all its feet together")
+    if (feet := _feet(chosen)) is not None:
+        yield from _at_feet(chosen, case, pushes, feet)
+
+
+def _feet(chosen: Chosen) -> Array | None:
+    """Left and right foot of the rack in body axes, (2, 3); None where they are not known."""
+    feet = chosen.problem.lay(chosen.design).feet[0]
+    return feet if np.isfinite(feet).all() else None
+
+
+def _at_feet(
+    chosen: Chosen, case: str, pushes: list[tuple[Array, Array]], feet: Array
+) -> Iterator[PointForce]:
+    """Forces at each foot: half each along the bar, then each where it alone holds that."""
+    *halves, twist = feet_forces(pushes, feet, HALF_EACH)
+    fixed = feet_forces(pushes, feet, LEFT_ALONE)[0], feet_forces(pushes, feet, RIGHT_ALONE)[1]
+    for name, forces, what in (
+        (FOOT, halves, "rack on its mount, half of what is along the bar"),
+        (FIXED_FOOT, fixed, "rack on its mount, all of what is along the bar"),
+    ):
+        for side, force in zip(_SIDES, forces, strict=True):
+            turned = chosen.study.frame.direction_to_cad(force)
+            yield PointForce(case, side, name, turned, np.nan, what)
+    about = "moment of the rack about the line from its right foot to its left one"
+    yield PointForce(case, "both", TWIST, _NOTHING, twist / _N_MM_PER_N_M, about)
 
 
 def _moved_spring(chosen: Chosen) -> Spring | None:
@@ -143,7 +174,14 @@ def force_notes(chosen: Chosen) -> Iterator[str]:
             "without [spring] the forces at the arms' pivots are not known; those at the ball "
             "joints are of a spring on the lower arm"
         )
-    yield "where the rack's feet are is not known: only the sum of what they hold is given"
+    if _feet(chosen) is None:
+        yield "where the rack's feet are is not known: only the sum of what they hold is given"
+        return
+    yield (
+        "the rack's feet are taken to hold half each of what is along the bar, and, where one "
+        "floats along it, the other all of it; the moment about the line through both is "
+        f"{TWIST}; the column's torque on the pinion is left out"
+    )
 
 
 # --- what the road does --------------------------------------------------------------------------

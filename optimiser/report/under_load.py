@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimiser.answer.budget import toe_budget
-from optimiser.answer.forces import ROOT, force_notes, point_forces
+from optimiser.answer.forces import ROOT, TWIST, force_notes, point_forces
 from optimiser.answer.giving_way import giving_way
 from optimiser.evaluation.quantities import quantity
 from optimiser.metrics.compliance import NAMES
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from optimiser.answer.giving_way import SpringRow
     from optimiser.answer.run_result import Chosen
 
+_MOMENTS = {ROOT: "N m, bending", TWIST: "N m, about the line through both"}
 _PLAY = ("toe_play_deg", "steer_play_deg", "steering_wheel_play_deg")
 
 
@@ -85,14 +86,13 @@ def forces_part(chosen: Chosen) -> dict[str, Any] | None:
     cases = list(dict.fromkeys(one.case for one in forces))
     greatest: dict[tuple[str, str], float] = {}
     for one in forces:
-        size = one.moment_nm if one.point == ROOT else one.size_n
+        size = abs(one.moment_nm) if one.point in _MOMENTS else one.size_n
         key = one.point, one.case
         greatest[key] = max(size, greatest.get(key, 0.0))
     rows = []
     for point in dict.fromkeys(one.point for one in forces):
-        unit = "N m, bending" if point == ROOT else "N"
         cells = [number(greatest[point, case], 0) for case in cases]
-        rows.append((point.replace("_", " "), unit, cells))
+        rows.append((point.replace("_", " "), _MOMENTS.get(point, "N"), cells))
     return {"cases": cases, "rows": rows, "notes": list(force_notes(chosen))}
 
 
