@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 import pytest
 from pictures import pixels
 from small_study import demo_with, run_here
 
+from optimiser.answer import run_result
 from optimiser.answer.budget import Budget, Part, toe_budget
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.giving_way import accepted_loss, giving_way
@@ -175,6 +177,15 @@ def test_files_and_figure(tmp_path, study, chosen):
     assert pixels(budget_figure(chosen)).min() < 100.0
     words = " ".join(assumptions(chosen.problem))
     assert words.startswith("But for the toe budget all parts are rigid")
+
+
+def test_it_is_worked_out_once(tmp_path, study, chosen):
+    fresh = chosen_of(study, chosen.problem)
+    with mock.patch.object(run_result, "toe_budget", wraps=toe_budget) as worked_out:
+        write_design(tmp_path, fresh)
+        budget_figure(fresh)
+        load_part(fresh)
+    assert worked_out.call_count == 1
 
 
 def test_a_study_that_does_not_ask_has_none_of_it(tmp_path):

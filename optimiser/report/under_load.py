@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.answer.budget import toe_budget
 from optimiser.answer.forces import ROOT, TWIST, force_notes, point_forces
 from optimiser.answer.giving_way import giving_way
 from optimiser.evaluation.quantities import quantity
@@ -26,7 +25,7 @@ _PLAY = ("toe_play_deg", "steer_play_deg", "steering_wheel_play_deg")
 
 def load_part(chosen: Chosen) -> dict[str, Any] | None:
     """What the section on toe under load shows; None where the study asks for none."""
-    budget = toe_budget(chosen)
+    budget = chosen.budget
     if budget is None:
         return None
     return {
