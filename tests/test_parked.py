@@ -15,6 +15,7 @@ from small_study import demo_plover, demo_with
 from tolerance_cases import square
 
 from optimiser.answer.design_numbers import drawn_designs
+from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.attitude import Attitude
@@ -143,7 +144,8 @@ def test_returning_by_hand():
     lift = np.array([[10.0, 20.0, 30.0, 40.0], [10.0, 20.0, 5.0, 12.0], [1.0, 2.0, 3.0, 4.0]])
     inner = np.radians([10.0, 20.0, 30.0, 40.0])
     least, stops = returning(lift, 15.0, inner)
-    assert least == pytest.approx([15.0, -10.0, -12.0])
+    # The rack is half way to lock where the inner wheel is at 20 deg.
+    assert least == pytest.approx([5.0, -10.0, -13.0])
     # 15 N half way between 10 and 20 deg; never past the last place, where 12 are less than 15.
     assert np.degrees(stops) == pytest.approx([15.0, 40.0, 40.0])
     least, stops = returning(lift, 11.0, inner)
@@ -161,6 +163,12 @@ def test_a_study_that_gives_friction_has_both_numbers(tmp_path):
     metrics = problem.evaluate(design).metrics
     assert metrics["caster_lift_n"][0] > 60.0
     assert 0.0 < metrics["stops_returning_at_deg"][0] < 34.0
+    # The least from half way on is that of the twelve places of which half way is the sixth.
+    halves = np.linspace(0.5, 1.0, 7)
+    lift = parked_up_to_lock(problem.solve(design), problem.loads, problem.car.attitude, halves)[
+        0
+    ].lift
+    assert metrics["returning_force_n"][0] == pytest.approx(lift.min() - 60.0, rel=1e-12)
     loads = replace(problem.loads, friction_at_rack_n=500.0)
     stuck = replace(problem, loads=loads).evaluate(design).metrics
     assert stuck["returning_force_n"][0] < 0.0

@@ -98,16 +98,18 @@ def returning(lift: Array, friction_n: float, inner: Array) -> tuple[Array, Arra
     """What turns the wheels of a standing car back by itself, less the friction at the rack.
 
     Args:
-        lift: towards straight ahead, over rack displacements from there to lock, (..., n).
+        lift: towards straight ahead, at n even steps of the rack from there to lock, (..., n).
         friction_n: at the rack.
         inner: angle of the inner wheel at each, (n,) or (..., n).
 
     Returns:
-        The least of what is left from half way to lock; and the inner wheel's angle at which the
-        wheels stop on their way back from lock, (...): that of the lock where they do not move.
+        The least of what is left from half way to lock, the place half way with it; and the inner
+        wheel's angle at which the wheels stop on their way back from lock, (...): that of the lock
+        where they do not move. Counted from that angle on, the least would be nothing for each car
+        whose wheels leave the lock at all.
     """
     left, (*_, count) = lift - friction_n, lift.shape
-    least = np.min(left[..., count // 2 :], axis=-1)
+    least = np.min(left[..., (count - 1) // 2 :], axis=-1)
     angle = np.broadcast_to(inner, lift.shape)
     # Straight ahead nothing lifts: there the friction alone is left.
     left = np.concatenate([np.full((*lift.shape[:-1], 1), -friction_n), left], axis=-1)
