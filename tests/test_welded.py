@@ -329,6 +329,12 @@ def test_a_study_that_does_not_ask_has_none(tmp_path):
         ("[860, -360, 420]", "[848, -480, 60]", "both ends are one point"),
         ('"lower_arm"', '"roof"', "on"),
         ("[848, -480, 60]", "[850, -235, 52.5]", "cannot hold it"),
+        ("[848, -480, 60]", "[848, 480, 60]", "left side"),
+        (
+            '[860, -360, 420]\non = "lower_arm"',
+            '[848, -250, 60]\non = "upright"',
+            "across the path",
+        ),
     ],
 )
 def test_a_spring_that_cannot_be_is_one_line(tmp_path, old, new, words):

@@ -12,7 +12,8 @@ from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
-from optimiser.metrics.welded import lever_mm
+from optimiser.linkage.at_arms import solve_held_arms
+from optimiser.metrics.welded import Load, corner_forces, lever_mm
 from optimiser.study.messages import shown
 from optimiser.study.problem_parts import spring_of
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from optimiser.study.case import Study
 
 _CATALOGUE = "catalogue"
-_LEAST_LEVER_MM = 5.0
+_LEAST_LEVER_MM, _MOST_PUSH = 5.0, 50.0
 _COLUMN = ("catalogue columns ", "catalogue column ")
 
 
@@ -57,20 +58,34 @@ def check_spring(study: Study, where: str) -> None:
     """Refuse a spring that holds nothing, or that there is no load for.
 
     Raises:
-        InputError: `[loads]` is missing, or the spring's line meets the axis of its arm.
+        InputError: `[loads]` is missing, the spring is on the right side, its line meets the axis
+            of its arm, or on the upright it is so far from the wheel's path that it would have to
+            push with more than `_MOST_PUSH` times what stands on the wheel.
     """
     spring = spring_of(study.file, study.frame)
     if spring is None:
         return
     if study.file.loads is None:
         raise InputError(f"{where}, [spring]", "there is no load for it", "add [loads]")
+    place = f"{where}, [spring] arm_point_mm"
+    both = "check both points, which are of the left corner in the CAD frame"
+    if spring.arm_point[1] <= 0.0:
+        raise InputError(place, "is not on the left side of the car", both)
     if abs(lever_mm(study.points, spring)) < _LEAST_LEVER_MM:
         raise InputError(
-            f"{where}, [spring] arm_point_mm",
+            place,
             f"the spring's line passes within {_LEAST_LEVER_MM:g} mm of the axis of the "
             f"{spring.on.replace('_', ' ')}, so that it cannot hold it",
-            "check both points, which are of the left corner in the CAD frame",
+            both,
         )
+    if spring.on == "upright":
+        rest = solve_held_arms(study.points, 0.0)
+        stands = Load(np.array([0.0, 0.0, 1.0]), study.points.wheel_centre, np.zeros(3))
+        push = corner_forces(rest, study.points, [stands], spring)["spring"]
+        if not np.linalg.norm(push) < _MOST_PUSH:
+            raise InputError(
+                place, "the spring lies across the path of the upright, and cannot hold it", both
+            )
 
 
 def _asked(study: Study, where: str) -> Iterator[tuple[str, str, str]]:
