@@ -77,8 +77,8 @@ def write_design(folder: Path, chosen: Chosen) -> None:
     if (effort := effort_curve(chosen)) is not None:
         _write_table(folder / "effort.csv", effort, chosen, "standing car, an estimate")
     if (budget := chosen.budget) is not None:
-        comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
-        text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))
+        comments = (chosen.title, *budget.notes, CAUTION)
+        text = csv_text(BUDGET_COLUMNS, budget.rows(), comments)
         write_text(folder / "budget.csv", text)
     if forces := point_forces(chosen):
         notes, rows = (chosen.title, *force_notes(chosen), CAUTION), (one.row() for one in forces)

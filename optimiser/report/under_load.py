@@ -9,7 +9,7 @@ import numpy as np
 from optimiser.answer.forces import ROOT, TWIST, force_notes, point_forces
 from optimiser.answer.giving_way import giving_way
 from optimiser.evaluation.quantities import quantity
-from optimiser.metrics.compliance import NAMES
+from optimiser.metrics.compliance import NAMES, column_flexibility
 from optimiser.metrics.play import ALLOWED_DEG
 from optimiser.report.words import number
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from optimiser.answer.giving_way import SpringRow
     from optimiser.answer.run_result import Chosen
+    from optimiser.linkage.racks import Rack
 
 _MOMENTS = {ROOT: "N m, bending", TWIST: "N m, about the line through both"}
 _PLAY = ("toe_play_deg", "steer_play_deg", "steering_wheel_play_deg")
@@ -60,21 +61,30 @@ def _giving(chosen: Chosen) -> dict[str, Any] | None:
     ]
     return {
         "rows": rows,
-        "springs": [_spring_row(spring, found.most) for spring in found.springs],
+        "springs": [_spring_row(spring, found.most, chosen.rack) for spring in found.springs],
         "why": found.why,
-        "rigid": ", ".join(found.rigid),
+        "rigid": "; ".join(found.rigid),
     }
 
 
-def _spring_row(spring: SpringRow, most: float) -> tuple[str, ...]:
+def _spring_row(spring: SpringRow, most: float, rack: Rack) -> tuple[str, ...]:
     rigid = np.isinf(spring.stiffness)
     return (
-        spring.name,
+        _column_words(rack) if spring.name == "column" else spring.name,
         "rigid" if rigid else number(spring.stiffness, 0),
         "–" if rigid else number(spring.lost, 3),
         "–" if rigid or np.isnan(spring.share) else f"{100.0 * spring.share:.0f} %",
         "" if np.isnan(most) else needed_words(spring.needed),
     )
+
+
+def _column_words(rack: Rack) -> str:
+    """The column's name, with what the study's unit of it is at the rack."""
+    per_turn = rack.travel_per_turn_mm
+    if per_turn is None:
+        return "column"
+    each = 1.0 / float(column_flexibility(1.0, per_turn))
+    return f"column, at the rack {number(each, 0)} N/mm for each N m/deg"
 
 
 def forces_part(chosen: Chosen) -> dict[str, Any] | None:
