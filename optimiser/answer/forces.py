@@ -41,6 +41,7 @@ _WHAT = {
     "inner_joint": "tie rod on the bar",
     "spring": "spring on the body",
 }
+PARKED = "parked"
 FEET, FOOT, FIXED_FOOT = "rack_feet", "rack_foot", "rack_foot_if_other_floats"
 TWIST, ROOT = "rack_feet_twist", "steering_arm_root"
 _SIDES = ("left", "right")
@@ -53,7 +54,7 @@ class PointForce:
     """One force of one case, in CAD axes.
 
     Attributes:
-        case: 'parked', 'cornering', 'braking' or 'kerb'.
+        case: 'parked', 'parked_other_way', 'cornering', 'braking' or 'kerb'.
         side: 'left' or 'right'; of the rack's feet together 'both'.
         point: where it acts.
         force_n: (3,); of a moment NaN.
@@ -144,11 +145,15 @@ def _at_feet(
 
 
 def _moved_spring(chosen: Chosen) -> Spring | None:
-    """The spring where the design has its arms: with kept tie rods they move, and it with them."""
-    spring, drawn = chosen.problem.spring, chosen.problem.points
+    """The spring where the design has its arms: with kept tie rods they move, and it with them.
+
+    Single points that may move leave it where it is drawn.
+    """
+    spring = chosen.problem.spring
     if spring is None:
         return None
-    out = float(chosen.points.lower_rear_pivot[1] - drawn.lower_rear_pivot[1])
+    _, growth = chosen.problem.corners(chosen.design)
+    out = 0.5 * float(growth[0])
     (a, b, c), (x, y, z) = spring.arm_point, spring.body_point
     return Spring((a, b + out, c), (x, y + out, z), spring.on)
 
@@ -160,15 +165,22 @@ def force_notes(chosen: Chosen) -> Iterator[str]:
         "N in CAD axes, estimates to size parts by hand, not an approval: static, without shock, "
         "weight of the parts and fatigue; choose your own factor for these"
     )
-    yield "parked is at the required lock, turned to the left; all other cases are straight ahead"
+    yield (
+        "parked is at the required lock to the left, turned the way that is harder on the rack, "
+        "parked_other_way turned the other way, which is harder on some joints; all other cases "
+        "are straight ahead"
+    )
     if loads is not None and loads.lateral_load_n:
         yield (
             "cornering is a left turn: the weight on the axle is shared as its side force is, "
-            f"{loads.outer_share:g} of both on the right, outer wheel"
+            f"{loads.outer_share:g} of both on the right, outer wheel; towards lock a rod may feel "
+            "more of it, as tie_rod_force_n in racks.csv does"
         )
     if loads is not None and (loads.braking_load_n or loads.kerb_load_n):
         yield "braking and kerb have the weight at rest on each wheel; the left wheel hits the kerb"
     yield "along its axis each of an arm's two pivots is taken to hold half"
+    if problem.spring is not None and problem.suspension is not None:
+        yield "the spring stands where it is drawn, although points of the suspension moved"
     if problem.spring is None:
         yield (
             "without [spring] the forces at the arms' pivots are not known; those at the ball "
@@ -196,7 +208,7 @@ def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Whe
     def wheel(upward: float, *more: Load) -> Wheel:
         return at_rest, [_force(np.array([0.0, 0.0, upward]), contact), *more]
 
-    found = {"parked": _parked(chosen, loads)}
+    found = dict(zip((PARKED, f"{PARKED}_other_way"), _parked(chosen, loads), strict=True))
     if loads.lateral_load_n:
         caster = float(
             wheel_attitude(at_rest, chosen.problem.car.attitude.loaded_radius_mm).trail_mm
@@ -219,8 +231,8 @@ def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Whe
     return found
 
 
-def _parked(chosen: Chosen, loads: LoadAssumptions) -> tuple[Wheel, Wheel]:
-    """Turned on the spot at the required lock, to the left, the way that is harder on the rack."""
+def _parked(chosen: Chosen, loads: LoadAssumptions) -> Iterator[tuple[Wheel, Wheel]]:
+    """Turned on the spot at the required lock to the left: the way harder on the rack is first."""
     attitude = chosen.problem.car.attitude
     solved = chosen.problem.solve(chosen.design)
     lock = float(solved.ackermann.rack_at_lock_mm[0])
@@ -229,15 +241,23 @@ def _parked(chosen: Chosen, loads: LoadAssumptions) -> tuple[Wheel, Wheel]:
     radius = attitude.loaded_radius_mm
     lift = parked_forces(poses[0], poses[1], moment, loads.wheel_load_n, radius).lift
     # Out to lock both wheels steer left: the left one against a moment to the right.
-    way = 1.0 if float(lift) * np.sign(lock) >= 0.0 else -1.0
+    harder = 1.0 if float(lift) * np.sign(lock) >= 0.0 else -1.0
+    for way in (harder, -harder):
+        yield _turned_on_the_spot(chosen, loads, poses, way * moment)
+
+
+def _turned_on_the_spot(
+    chosen: Chosen, loads: LoadAssumptions, poses: list[Poses], moment: float
+) -> tuple[Wheel, Wheel]:
+    """Both wheels against a moment of their tyres, N mm, positive where they steer left."""
     wheels = []
-    for pose, against in zip(poses, (-way, way), strict=True):
+    for pose, against in zip(poses, (-moment, moment), strict=True):
         contact, _, _ = _at_wheel(chosen, pose)
         spin = pose.spin_axis
         # The wheel turns freely on its axle and takes no moment about it; see `metrics.loads`.
         tyre = (np.array([0.0, 0.0, 1.0]) - spin[2] * spin) / (1.0 - spin[2] ** 2)
         weight = _force(np.array([0.0, 0.0, loads.wheel_load_n]), contact)
-        turn = Load(np.zeros(3), contact, against * moment * tyre)
+        turn = Load(np.zeros(3), contact, against * tyre)
         wheels.append((pose, [weight, turn]))
     return wheels[0], wheels[1]
 

@@ -73,7 +73,7 @@ def _spring_row(spring: SpringRow, most: float, rack: Rack) -> tuple[str, ...]:
         _column_words(rack) if spring.name == "column" else spring.name,
         "rigid" if rigid else number(spring.stiffness, 0),
         "–" if rigid else number(spring.lost, 3),
-        "–" if rigid or np.isnan(spring.share) else f"{100.0 * spring.share:.0f} %",
+        "–" if rigid or np.isnan(spring.share) else f"{number(100.0 * spring.share, 0)} %",
         "" if np.isnan(most) else needed_words(spring.needed),
     )
 
@@ -102,7 +102,11 @@ def forces_part(chosen: Chosen) -> dict[str, Any] | None:
     for point in dict.fromkeys(one.point for one in forces):
         cells = [number(greatest[point, case], 0) for case in cases]
         rows.append((point.replace("_", " "), _MOMENTS.get(point, "N"), cells))
-    return {"cases": cases, "rows": rows, "notes": list(force_notes(chosen))}
+    return {
+        "cases": [case.replace("_", " ") for case in cases],
+        "rows": rows,
+        "notes": list(force_notes(chosen)),
+    }
 
 
 def needed_words(needed: float) -> str:
