@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from adapt_cases import PIVOTS, moving_demo
 from packaging_case import BEHIND, POINTS
 from small_study import demo_with
 from tolerance_cases import square
@@ -22,12 +23,14 @@ from optimiser.answer.forces import (
     FOOT,
     ROOT,
     TWIST,
+    _moved_spring,
     asked_forces,
     force_notes,
     point_forces,
 )
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
+from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.folder.design import write_design
 from optimiser.linkage.at_arms import solve_held_arms
@@ -290,6 +293,25 @@ def test_feet_hold_the_whole_rack_and_the_moment_of_its_height(chosen):
     # Braking pushes both rods alike: the bar holds that, and the feet only what the rods lift.
     foot, rod = (found["braking", "left", name].size_n for name in (FOOT, "outer_joint"))
     assert foot < 0.05 * rod
+
+
+def test_a_spring_goes_out_with_the_arms_and_not_with_a_single_point(chosen, tmp_path):
+    moved = moving_demo(tmp_path, PIVOTS, ("\n[tolerance]", SPRING), LOADS).moving_problem()
+    drawn = chosen.design.values
+    more = np.full((1, len(moved.columns) - drawn.shape[1]), 7.0)
+    design = Designs(chosen.design.rack, np.hstack([drawn, more]))
+    other = Chosen(chosen.study, moved, "moved", design, chosen.outcome)
+    pivots = [one.points.lower_rear_pivot for one in (other, chosen)]
+    assert np.abs(pivots[0] - pivots[1]).max() > 1.0
+    assert _moved_spring(other) == moved.spring == chosen.problem.spring
+    assert any("where it is drawn" in note for note in force_notes(other))
+    keeping = replace(chosen.problem.steering, keep_tie_rods=True)
+    racks = tuple(replace(rack, tie_rod_length_mm=350.0) for rack in chosen.problem.racks)
+    wider = chosen_of(chosen.study, replace(chosen.problem, steering=keeping, racks=racks))
+    out = wider.points.wheel_centre[1] - chosen.points.wheel_centre[1]
+    assert abs(out) > 1.0
+    ahead, left, up = chosen.problem.spring.arm_point
+    assert _moved_spring(wider).arm_point == pytest.approx((ahead, left + out, up))
 
 
 def test_without_feet_their_sum_alone_is_given(chosen):
