@@ -28,7 +28,7 @@ from optimiser.metrics.compliance.statics import (
 )
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import parking_moment
-from optimiser.metrics.parked import held_rates, parked_forces, returning
+from optimiser.metrics.parked import held_rates, parked_forces, parked_on_uprights, returning
 
 RADIUS, WEIGHT = 275.0, 3500.0
 STATIC = Attitude(np.radians(0.2), np.radians(-1.5), RADIUS)
@@ -98,6 +98,50 @@ def test_rods_and_rack_keep_both_uprights_in_equilibrium(points):
     assert found.left_rod == pytest.approx(rods[0], abs=5e-8)
     assert found.right_rod == pytest.approx(rods[1], abs=5e-8)
     assert found.rack_force == pytest.approx(found.rubber + np.abs(found.lift), rel=1e-12)
+
+
+def frame_of(pose):
+    """Axes of the upright, (3, 3), from its three joints."""
+    lower, link = pose.lower_ball_joint, pose.upper_ball_joint - pose.lower_ball_joint
+    along = link / np.linalg.norm(link)
+    arm = pose.outer_joint - lower
+    across = arm - (arm @ along) * along
+    across /= np.linalg.norm(across)
+    return np.array([along, across, np.cross(along, across)])
+
+
+@CORNERS
+def test_a_spring_on_the_upright_is_the_energy_of_a_step_at_its_own_length(points):
+    foot, body = np.array([15.0, 590.0, 220.0]), np.array([-5.0, 450.0, 560.0])
+    rack, step = 30.0, 1e-2
+    rest = held(points, 0.0)
+    fixed = frame_of(rest) @ (foot - rest.lower_ball_joint)
+    raised, turned, feet = 0.0, 0.0, []
+    for way in (1.0, -1.0):
+        start = held(points, way * rack)
+        feet.append(start.lower_ball_joint + fixed @ frame_of(start))
+        length = np.linalg.norm(feet[-1] - body)
+
+        def end(at, length=length):
+            def longer(travel):
+                pose = solve_linkage(points, travel, at, STATIC)
+                return (
+                    np.linalg.norm(pose.lower_ball_joint + fixed @ frame_of(pose) - body) - length
+                )
+
+            pose = solve_linkage(points, brentq(longer, -40.0, 40.0, xtol=1e-12), at, STATIC)
+            return float(wheel_attitude(pose, RADIUS).contact[2]), float(pose.steer)
+
+        (high, left), (low, right) = (end(way * rack + sign * step) for sign in (1.0, -1.0))
+        raised += -way * (high - low) / (2.0 * step)
+        turned += abs(left - right) / (2.0 * step)
+    sides = held(points, rack), held(points, -rack)
+    found = parked_on_uprights(*sides, tuple(feet), body, MOMENT, WEIGHT, RADIUS)
+    assert found.lift == pytest.approx(WEIGHT * raised, abs=1e-3)
+    assert found.rubber == pytest.approx(MOMENT * turned, rel=1e-5)
+    # Arms at rest, which would be the answer of a spring on one of them, is another thing.
+    arms = parked_forces(*sides, MOMENT, WEIGHT, RADIUS)
+    assert abs(found.lift - arms.lift) > 20.0
 
 
 def test_a_vertical_axis_and_an_upright_wheel_lift_nothing():

@@ -258,6 +258,21 @@ def test_parked_rods_and_feet_are_those_of_the_effort(chosen):
         assert 0.5 * size * arm < 1e3 * moment <= size * arm * (1.0 + 1e-9)
 
 
+def test_a_spring_on_the_upright_is_in_the_effort_as_in_the_forces(chosen):
+    standing = replace(chosen.problem.spring, on="upright")
+    problem = replace(chosen.problem, spring=standing)
+    other = chosen_of(chosen.study, problem)
+    at_lock, _ = parked_up_to_lock(
+        problem.solve(other.design), problem.loads, problem.car.attitude, np.ones(1), standing
+    )
+    found = by_place(other)
+    across = [abs(found[case, "both", FEET].force_n[1]) for case in ("parked", "parked_other_way")]
+    assert across[0] == pytest.approx(at_lock.rack_force[0, 0], rel=1e-9)
+    assert across[0] > across[1]
+    assert other.metric("caster_lift_n") == pytest.approx(at_lock.lift[0, 0], rel=1e-9)
+    assert abs(other.metric("caster_lift_n") - chosen.metric("caster_lift_n")) > 20.0
+
+
 def test_sides_mirror_each_other_where_the_loads_do(chosen):
     found = by_place(chosen)
     for (case, side, point), one in found.items():

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.mirror import mirrored
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import parking_moment
-from optimiser.metrics.parked import parked_forces
 from optimiser.metrics.rack_feet import HALF_EACH, LEFT_ALONE, RIGHT_ALONE, feet_forces
-from optimiser.metrics.welded import Load, Spring, corner_forces
+from optimiser.metrics.welded import Load, Spring, corner_forces, spring_moved_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -153,9 +153,7 @@ def _moved_spring(chosen: Chosen) -> Spring | None:
     if spring is None:
         return None
     _, growth = chosen.problem.corners(chosen.design)
-    out = 0.5 * float(growth[0])
-    (a, b, c), (x, y, z) = spring.arm_point, spring.body_point
-    return Spring((a, b + out, c), (x, y + out, z), spring.on)
+    return spring_moved_out(spring, 0.5 * float(growth[0]))
 
 
 def force_notes(chosen: Chosen) -> Iterator[str]:
@@ -233,15 +231,14 @@ def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Whe
 
 def _parked(chosen: Chosen, loads: LoadAssumptions) -> Iterator[tuple[Wheel, Wheel]]:
     """Turned on the spot at the required lock to the left: the way harder on the rack is first."""
-    attitude = chosen.problem.car.attitude
-    solved = chosen.problem.solve(chosen.design)
+    problem, attitude = chosen.problem, chosen.problem.car.attitude
+    solved = problem.solve(chosen.design)
     lock = float(solved.ackermann.rack_at_lock_mm[0])
     poses = [solve_held_arms(chosen.points, rack, attitude) for rack in (lock, -lock)]
     moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
-    radius = attitude.loaded_radius_mm
-    lift = parked_forces(poses[0], poses[1], moment, loads.wheel_load_n, radius).lift
+    at_lock, _ = parked_up_to_lock(solved, loads, attitude, np.ones(1), problem.spring)
     # Out to lock both wheels steer left: the left one against a moment to the right.
-    harder = 1.0 if float(lift) * np.sign(lock) >= 0.0 else -1.0
+    harder = 1.0 if at_lock.lift[0, 0] >= 0.0 else -1.0
     for way in (harder, -harder):
         yield _turned_on_the_spot(chosen, loads, poses, way * moment)
 
