@@ -381,6 +381,7 @@ def test_a_study_that_does_not_ask_has_none(tmp_path):
         ('"lower_arm"', '"roof"', "on"),
         ("[848, -480, 60]", "[850, -235, 52.5]", "cannot hold it"),
         ("[848, -480, 60]", "[848, 480, 60]", "left side"),
+        ("[848, -480, 60]", "[33.4, -18.9, 2.4]", "away from the lower arm"),
         (
             '[860, -360, 420]\non = "lower_arm"',
             '[848, -250, 60]\non = "upright"',
