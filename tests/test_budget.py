@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 import pytest
 from pictures import pixels
 from small_study import demo_with, run_here
 
+from optimiser.answer import run_result
 from optimiser.answer.budget import Budget, Part, toe_budget
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.giving_way import accepted_loss, giving_way
@@ -20,7 +22,7 @@ from optimiser.folder.design import write_design
 from optimiser.metrics.compliance import NAMES, Stiffness
 from optimiser.report.budget_figure import budget_figure
 from optimiser.report.under_load import load_part, needed_words
-from optimiser.report.words import assumptions
+from optimiser.report.words import assumptions, number
 
 GIVEN = """
 [stiffness]
@@ -85,8 +87,8 @@ def test_the_inside_wheel_may_be_the_worse(study, chosen):
 
 
 def test_geometry_matters_no_longer_below_a_third_of_the_greatest():
-    def said(geometry, load):
-        parts = (Part("geometry", geometry, ""), Part("play", np.nan, ""), load)
+    def said(geometry, load, play=0.01):
+        parts = (Part("geometry", geometry, ""), Part("play", play, ""), load)
         return Budget(parts, 0.1).sentence
 
     load = Part("load", 0.3, "", "rack mount")
@@ -96,7 +98,14 @@ def test_geometry_matters_no_longer_below_a_third_of_the_greatest():
     assert said(0.05, Part("tolerance", 0.3, "")) == (
         "Geometry is no longer what matters: tolerance is."
     )
+    # What is not known might be the greatest: none is named as such.
+    assert said(0.0999, load, np.nan) == (
+        "Geometry is no longer what matters: load moves toe more, the largest part of it in the "
+        "rack mount; whether it is the most cannot be said, since of play nothing is known."
+    )
     assert said(0.05, Part("load", np.nan, "")) == ""
+    assert said(0.1, load, np.nan) == ""
+    assert said(np.nan, load) == ""
 
 
 def test_what_is_not_given_is_said(study, chosen):
@@ -126,8 +135,12 @@ def test_shares_make_the_whole_and_what_is_rigid_is_named(chosen):
     assert {s.name for s in found.springs if np.isinf(s.stiffness)} == set(rigid)
     assert found.at_rest == pytest.approx({name: chosen.metric(name) for name in NAMES}, rel=1e-12)
     text = load_part(chosen)["giving"]
-    assert text["rigid"] == ", ".join(rigid)
+    assert text["rigid"] == "; ".join(rigid)
     assert [row[1] for row in text["springs"]].count("rigid") == len(rigid)
+    # The report has N/mm at the rack, the study N m/deg: what the one is in the other is said.
+    column = next(spring for spring in found.springs if spring.name == "column")
+    each = number(column.stiffness / 15.0, 0)
+    assert f"column, at the rack {each} N/mm for each N m/deg" in [r[0] for r in text["springs"]]
 
 
 def test_the_needed_stiffness_is_enough_and_no_more(study, chosen):
@@ -167,7 +180,9 @@ def test_the_wheel_at_lock_is_the_loaded_outside_one(study, chosen):
 
 def test_files_and_figure(tmp_path, study, chosen):
     write_design(tmp_path, chosen)
-    lines = [r for r in (tmp_path / "budget.csv").read_text().splitlines() if r[0] != "#"]
+    text = (tmp_path / "budget.csv").read_text()
+    assert "# taken as rigid under load: upper bushes; upper bushes, axial; brackets" in text
+    lines = [r for r in text.splitlines() if r[0] != "#"]
     rows = list(csv.DictReader(lines))
     assert [row["part"] for row in rows] == ["geometry", "tolerance", "play", "load"]
     budget = toe_budget(chosen)
@@ -175,6 +190,15 @@ def test_files_and_figure(tmp_path, study, chosen):
     assert pixels(budget_figure(chosen)).min() < 100.0
     words = " ".join(assumptions(chosen.problem))
     assert words.startswith("But for the toe budget all parts are rigid")
+
+
+def test_it_is_worked_out_once(tmp_path, study, chosen):
+    fresh = chosen_of(study, chosen.problem)
+    with mock.patch.object(run_result, "toe_budget", wraps=toe_budget) as worked_out:
+        write_design(tmp_path, fresh)
+        budget_figure(fresh)
+        load_part(fresh)
+    assert worked_out.call_count == 1
 
 
 def test_a_study_that_does_not_ask_has_none_of_it(tmp_path):

@@ -15,6 +15,7 @@ from small_study import demo_plover, demo_with
 from tolerance_cases import square
 
 from optimiser.answer.design_numbers import drawn_designs
+from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.attitude import Attitude
@@ -27,7 +28,7 @@ from optimiser.metrics.compliance.statics import (
 )
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import parking_moment
-from optimiser.metrics.parked import held_rates, parked_forces, returning
+from optimiser.metrics.parked import held_rates, parked_forces, parked_on_uprights, returning
 
 RADIUS, WEIGHT = 275.0, 3500.0
 STATIC = Attitude(np.radians(0.2), np.radians(-1.5), RADIUS)
@@ -99,6 +100,50 @@ def test_rods_and_rack_keep_both_uprights_in_equilibrium(points):
     assert found.rack_force == pytest.approx(found.rubber + np.abs(found.lift), rel=1e-12)
 
 
+def frame_of(pose):
+    """Axes of the upright, (3, 3), from its three joints."""
+    lower, link = pose.lower_ball_joint, pose.upper_ball_joint - pose.lower_ball_joint
+    along = link / np.linalg.norm(link)
+    arm = pose.outer_joint - lower
+    across = arm - (arm @ along) * along
+    across /= np.linalg.norm(across)
+    return np.array([along, across, np.cross(along, across)])
+
+
+@CORNERS
+def test_a_spring_on_the_upright_is_the_energy_of_a_step_at_its_own_length(points):
+    foot, body = np.array([15.0, 590.0, 220.0]), np.array([-5.0, 450.0, 560.0])
+    rack, step = 30.0, 1e-2
+    rest = held(points, 0.0)
+    fixed = frame_of(rest) @ (foot - rest.lower_ball_joint)
+    raised, turned, feet = 0.0, 0.0, []
+    for way in (1.0, -1.0):
+        start = held(points, way * rack)
+        feet.append(start.lower_ball_joint + fixed @ frame_of(start))
+        length = np.linalg.norm(feet[-1] - body)
+
+        def end(at, length=length):
+            def longer(travel):
+                pose = solve_linkage(points, travel, at, STATIC)
+                return (
+                    np.linalg.norm(pose.lower_ball_joint + fixed @ frame_of(pose) - body) - length
+                )
+
+            pose = solve_linkage(points, brentq(longer, -40.0, 40.0, xtol=1e-12), at, STATIC)
+            return float(wheel_attitude(pose, RADIUS).contact[2]), float(pose.steer)
+
+        (high, left), (low, right) = (end(way * rack + sign * step) for sign in (1.0, -1.0))
+        raised += -way * (high - low) / (2.0 * step)
+        turned += abs(left - right) / (2.0 * step)
+    sides = held(points, rack), held(points, -rack)
+    found = parked_on_uprights(*sides, tuple(feet), body, MOMENT, WEIGHT, RADIUS)
+    assert found.lift == pytest.approx(WEIGHT * raised, abs=1e-3)
+    assert found.rubber == pytest.approx(MOMENT * turned, rel=1e-5)
+    # Arms at rest, which would be the answer of a spring on one of them, is another thing.
+    arms = parked_forces(*sides, MOMENT, WEIGHT, RADIUS)
+    assert abs(found.lift - arms.lift) > 20.0
+
+
 def test_a_vertical_axis_and_an_upright_wheel_lift_nothing():
     plain = Attitude(0.0, 0.0, RADIUS)
     poses = solve_held_arms(square(120.0), RACK, plain)
@@ -143,7 +188,8 @@ def test_returning_by_hand():
     lift = np.array([[10.0, 20.0, 30.0, 40.0], [10.0, 20.0, 5.0, 12.0], [1.0, 2.0, 3.0, 4.0]])
     inner = np.radians([10.0, 20.0, 30.0, 40.0])
     least, stops = returning(lift, 15.0, inner)
-    assert least == pytest.approx([15.0, -10.0, -12.0])
+    # The rack is half way to lock where the inner wheel is at 20 deg.
+    assert least == pytest.approx([5.0, -10.0, -13.0])
     # 15 N half way between 10 and 20 deg; never past the last place, where 12 are less than 15.
     assert np.degrees(stops) == pytest.approx([15.0, 40.0, 40.0])
     least, stops = returning(lift, 11.0, inner)
@@ -161,6 +207,12 @@ def test_a_study_that_gives_friction_has_both_numbers(tmp_path):
     metrics = problem.evaluate(design).metrics
     assert metrics["caster_lift_n"][0] > 60.0
     assert 0.0 < metrics["stops_returning_at_deg"][0] < 34.0
+    # The least from half way on is that of the twelve places of which half way is the sixth.
+    halves = np.linspace(0.5, 1.0, 7)
+    lift = parked_up_to_lock(problem.solve(design), problem.loads, problem.car.attitude, halves)[
+        0
+    ].lift
+    assert metrics["returning_force_n"][0] == pytest.approx(lift.min() - 60.0, rel=1e-12)
     loads = replace(problem.loads, friction_at_rack_n=500.0)
     stuck = replace(problem, loads=loads).evaluate(design).metrics
     assert stuck["returning_force_n"][0] < 0.0

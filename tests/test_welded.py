@@ -10,17 +10,32 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from adapt_cases import PIVOTS, moving_demo
 from packaging_case import BEHIND, POINTS
 from small_study import demo_with
 from tolerance_cases import square
 
+from optimiser.answer.bolted import bolted_points
 from optimiser.answer.design_numbers import drawn_designs
-from optimiser.answer.forces import FEET, ROOT, asked_forces, force_notes, point_forces
+from optimiser.answer.forces import (
+    FEET,
+    FIXED_FOOT,
+    FOOT,
+    ROOT,
+    TWIST,
+    _moved_spring,
+    asked_forces,
+    force_notes,
+    point_forces,
+)
 from optimiser.answer.run_result import Chosen
 from optimiser.base.errors import InputError
+from optimiser.evaluation.designs import Designs
+from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.folder.design import write_design
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.attitude import Attitude
+from optimiser.metrics.rack_feet import HALF_EACH, LEFT_ALONE, feet_forces
 from optimiser.metrics.welded import Load, Spring, corner_forces
 from optimiser.report.under_load import forces_part
 
@@ -137,6 +152,46 @@ def test_nothing_holds_an_upright_whose_spring_goes_nowhere():
     assert np.isnan(corner_forces(pose, points, [load], flat)["spring"]).all()
 
 
+# --- the rack's feet -----------------------------------------------------------------------------
+
+
+def test_feet_by_hand():
+    # 1,200 N to the left at the left end of a bar 40 mm above and 15 mm ahead of feet 240 mm apart:
+    # 1,200 x 40 / 240 = 200 N down on the left foot and up on the right one, 75 N rearward on the
+    # left foot and ahead on the right. 300 N up there, 400 mm from the left foot, 640 from the
+    # right, are 800 N up on the left foot and 500 N down on the right.
+    feet = np.array([[85.0, 120.0, 160.0], [85.0, -120.0, 160.0]])
+    at = np.array([100.0, 520.0, 200.0])
+    along, up = np.array([0.0, 1200.0, 0.0]), np.array([0.0, 0.0, 300.0])
+    left, right, twist = feet_forces([(along, at)], feet, HALF_EACH)
+    assert left == pytest.approx([-75.0, 600.0, -200.0])
+    assert right == pytest.approx([75.0, 600.0, 200.0])
+    assert twist == pytest.approx(0.0, abs=1e-9)
+    left, right, _ = feet_forces([(along, at)], feet, LEFT_ALONE)
+    assert left == pytest.approx([-75.0, 1200.0, -200.0])
+    assert right == pytest.approx([75.0, 0.0, 200.0])
+    left, right, twist = feet_forces([(up, at)], feet, HALF_EACH)
+    assert left == pytest.approx([0.0, 0.0, 800.0])
+    assert right == pytest.approx([0.0, 0.0, -500.0])
+    assert twist == pytest.approx(-300.0 * 15.0)  # about y: up, ahead of it
+
+
+@pytest.mark.parametrize("share", [HALF_EACH, LEFT_ALONE])
+def test_a_rack_on_two_feet_is_in_equilibrium(share):
+    # Feet at unlike heights and fore-aft places, as of a rack that is rolled.
+    feet = np.array([[80.0, 140.0, 150.0], [95.0, -90.0, 171.0]])
+    rng = np.random.default_rng(8)
+    pushes = [
+        (rng.normal(size=3) * 1e3, np.array([100.0, way * 310.0, 190.0])) for way in (1.0, -1.0)
+    ]
+    left, right, twist = feet_forces(pushes, feet, share)
+    line = (feet[0] - feet[1]) / np.linalg.norm(feet[0] - feet[1])
+    total = net([*pushes, (-left, feet[0]), (-right, feet[1])])
+    total[3:] -= twist * line / 1e3
+    assert total == pytest.approx(np.zeros(6), abs=1e-9 * 1e3)
+    assert left[1] == pytest.approx(share * (left + right)[1])
+
+
 # --- the cases of a study ------------------------------------------------------------------------
 
 
@@ -161,11 +216,12 @@ def by_place(chosen):
 def test_the_cases_are_the_study_s(chosen):
     found = by_place(chosen)
     cases = list(dict.fromkeys(case for case, *_ in found))
-    assert cases == ["parked", "cornering", "braking", "kerb"]
+    assert cases == ["parked", "parked_other_way", "cornering", "braking", "kerb"]
     # CAD of the demo: x rearward, y to the right, z up. The road carries the car by its springs
     # and pivots: up on the body, all of the weight.
     for case, sideways, rearward in (
         ("parked", 0.0, 0.0),
+        ("parked_other_way", 0.0, 0.0),
         ("cornering", -2610.0, 0.0),  # to the left
         ("braking", 0.0, 2000.0),
         ("kerb", 0.0, 3000.0),
@@ -178,8 +234,20 @@ def test_the_cases_are_the_study_s(chosen):
 
 def test_parked_rods_and_feet_are_those_of_the_effort(chosen):
     found = by_place(chosen)
-    rods = [found["parked", side, "outer_joint"].size_n for side in ("left", "right")]
-    assert max(rods) <= chosen.metric("tie_rod_force_n") * (1.0 + 1e-9)
+    rods = {
+        (case, side): found[case, side, "outer_joint"].size_n
+        for case in ("parked", "parked_other_way")
+        for side in ("left", "right")
+    }
+    # Each rod by itself, whichever way is harder on it.
+    problem = chosen.problem
+    at_lock, _ = parked_up_to_lock(
+        problem.solve(chosen.design), problem.loads, problem.car.attitude, np.ones(1)
+    )
+    for side, most in (("left", at_lock.left_rod), ("right", at_lock.right_rod)):
+        ways = [rods[case, side] for case in ("parked", "parked_other_way")]
+        assert max(ways) == pytest.approx(most[0, 0], rel=1e-9)
+    assert rods["parked_other_way", "right"] > 1.01 * rods["parked", "right"]
     # The rack force of the demo is greatest at lock, and is all of what the feet hold across.
     across = abs(found["parked", "both", FEET].force_n[1])
     assert across == pytest.approx(chosen.metric("rack_force_n"), rel=1e-9)
@@ -190,21 +258,95 @@ def test_parked_rods_and_feet_are_those_of_the_effort(chosen):
         assert 0.5 * size * arm < 1e3 * moment <= size * arm * (1.0 + 1e-9)
 
 
+def test_a_spring_on_the_upright_is_in_the_effort_as_in_the_forces(chosen):
+    standing = replace(chosen.problem.spring, on="upright")
+    problem = replace(chosen.problem, spring=standing)
+    other = chosen_of(chosen.study, problem)
+    at_lock, _ = parked_up_to_lock(
+        problem.solve(other.design), problem.loads, problem.car.attitude, np.ones(1), standing
+    )
+    found = by_place(other)
+    across = [abs(found[case, "both", FEET].force_n[1]) for case in ("parked", "parked_other_way")]
+    assert across[0] == pytest.approx(at_lock.rack_force[0, 0], rel=1e-9)
+    assert across[0] > across[1]
+    assert other.metric("caster_lift_n") == pytest.approx(at_lock.lift[0, 0], rel=1e-9)
+    assert abs(other.metric("caster_lift_n") - chosen.metric("caster_lift_n")) > 20.0
+
+
 def test_sides_mirror_each_other_where_the_loads_do(chosen):
     found = by_place(chosen)
     for (case, side, point), one in found.items():
-        if case == "braking" and side == "left":
+        # The feet of the demo's racks do not mirror each other.
+        if case == "braking" and side == "left" and point not in (FOOT, FIXED_FOOT):
             other = found[case, "right", point]
             assert other.force_n == pytest.approx(one.force_n * [1.0, -1.0, 1.0], nan_ok=True)
     feet = found["braking", "both", FEET].force_n
     assert feet[1] == pytest.approx(0.0, abs=1e-9)
 
 
+def test_feet_hold_the_whole_rack_and_the_moment_of_its_height(chosen):
+    # The demo's CAD: x rearward, y to the right, z up, from its own origin.
+    found, problem, frame = by_place(chosen), chosen.problem, chosen.study.frame
+    feet = bolted_points(problem, chosen.design)
+    at = {side: frame.to_cad(feet[f"rack_foot_{side}"]) for side in ("left", "right")}
+    corner = frame.to_cad(chosen.points.inner_joint)
+    joints = {"left": corner, "right": corner * [1.0, -1.0, 1.0]}
+    lock = float(problem.solve(chosen.design).ackermann.rack_at_lock_mm[0])
+    line = at["left"] - at["right"]
+    line /= np.linalg.norm(line)
+    for case in dict.fromkeys(case for case, *_ in found):
+        moved = np.array([0.0, -lock if case.startswith("parked") else 0.0, 0.0])
+        pushes = [(found[case, s, "inner_joint"].force_n, joints[s] + moved) for s in joints]
+        held = [(-found[case, s, FOOT].force_n, at[s]) for s in at]
+        total = net([*pushes, *held])
+        total[3:] -= found[case, "both", TWIST].moment_nm * line
+        assert total == pytest.approx(np.zeros(6), abs=1e-6)
+        whole = found[case, "both", FEET].force_n
+        for side in at:
+            assert found[case, side, FOOT].force_n[1] == pytest.approx(0.5 * whole[1], abs=1e-9)
+            assert found[case, side, FIXED_FOOT].force_n[1] == pytest.approx(whole[1], abs=1e-9)
+    # Braking pushes both rods alike: the bar holds that, and the feet only what the rods lift.
+    foot, rod = (found["braking", "left", name].size_n for name in (FOOT, "outer_joint"))
+    assert foot < 0.05 * rod
+
+
+def test_a_spring_goes_out_with_the_arms_and_not_with_a_single_point(chosen, tmp_path):
+    moved = moving_demo(tmp_path, PIVOTS, ("\n[tolerance]", SPRING), LOADS).moving_problem()
+    drawn = chosen.design.values
+    more = np.full((1, len(moved.columns) - drawn.shape[1]), 7.0)
+    design = Designs(chosen.design.rack, np.hstack([drawn, more]))
+    other = Chosen(chosen.study, moved, "moved", design, chosen.outcome)
+    pivots = [one.points.lower_rear_pivot for one in (other, chosen)]
+    assert np.abs(pivots[0] - pivots[1]).max() > 1.0
+    assert _moved_spring(other) == moved.spring == chosen.problem.spring
+    assert any("where it is drawn" in note for note in force_notes(other))
+    keeping = replace(chosen.problem.steering, keep_tie_rods=True)
+    racks = tuple(replace(rack, tie_rod_length_mm=350.0) for rack in chosen.problem.racks)
+    wider = chosen_of(chosen.study, replace(chosen.problem, steering=keeping, racks=racks))
+    out = wider.points.wheel_centre[1] - chosen.points.wheel_centre[1]
+    assert abs(out) > 1.0
+    ahead, left, up = chosen.problem.spring.arm_point
+    assert _moved_spring(wider).arm_point == pytest.approx((ahead, left + out, up))
+
+
+def test_without_feet_their_sum_alone_is_given(chosen):
+    bare = [replace(rack, left_foot_up_mm=None) for rack in chosen.problem.racks]
+    other = chosen_of(chosen.study, replace(chosen.problem, racks=tuple(bare)))
+    points = {one.point for one in point_forces(other)}
+    assert FEET in points
+    assert not points & {FOOT, FIXED_FOOT, TWIST}
+    assert any("only the sum" in note for note in force_notes(other))
+    assert not any("only the sum" in note for note in force_notes(chosen))
+    same, mine = by_place(other), by_place(chosen)
+    for key, one in same.items():
+        assert one.force_n == pytest.approx(mine[key].force_n, nan_ok=True)
+
+
 def test_without_a_spring_the_pivots_are_left_out(chosen):
     bare = chosen_of(chosen.study, replace(chosen.problem, spring=None))
     points = {one.point for one in point_forces(bare)}
     joints = {"lower_ball_joint", "upper_ball_joint", "outer_joint", "inner_joint"}
-    assert points == {*joints, ROOT, FEET}
+    assert points == {*joints, ROOT, FEET, FOOT, FIXED_FOOT, TWIST}
     assert any("without [spring]" in note for note in force_notes(bare))
     same, mine = by_place(bare), by_place(chosen)
     for key, one in same.items():
@@ -215,11 +357,11 @@ def test_the_file_and_the_report(tmp_path, chosen):
     write_design(tmp_path, chosen)
     text = (tmp_path / "forces.csv").read_text()
     rows = list(csv.DictReader(line for line in text.splitlines() if line[0] != "#"))
-    assert len(rows) == 4 * (2 * 10 + 1)
+    assert len(rows) == 5 * (2 * 12 + 2)
     assert "not an approval" in text
     table = forces_part(chosen)
-    assert table["cases"] == ["parked", "cornering", "braking", "kerb"]
-    assert len(table["rows"]) == 11
+    assert table["cases"] == ["parked", "parked other way", "cornering", "braking", "kerb"]
+    assert len(table["rows"]) == 14
     assert all(cell != "–" for _, _, cells in table["rows"] for cell in cells)
 
 
@@ -238,6 +380,13 @@ def test_a_study_that_does_not_ask_has_none(tmp_path):
         ("[860, -360, 420]", "[848, -480, 60]", "both ends are one point"),
         ('"lower_arm"', '"roof"', "on"),
         ("[848, -480, 60]", "[850, -235, 52.5]", "cannot hold it"),
+        ("[848, -480, 60]", "[848, 480, 60]", "left side"),
+        ("[848, -480, 60]", "[33.4, -18.9, 2.4]", "away from the lower arm"),
+        (
+            '[860, -360, 420]\non = "lower_arm"',
+            '[848, -250, 60]\non = "upright"',
+            "across the path",
+        ),
     ],
 )
 def test_a_spring_that_cannot_be_is_one_line(tmp_path, old, new, words):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.exactness import built_percentiles
-from optimiser.answer.giving_way import KN
+from optimiser.answer.giving_way import KN, giving_way
 from optimiser.evaluation.quantities import quantity
 from optimiser.metrics.compliance import NAMES
 from optimiser.metrics.wanted import Curve, WantedToe
@@ -49,10 +49,17 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """The parts, geometry first, and what is accepted of bump steer."""
+    """The parts, geometry first, and what is accepted of bump steer.
+
+    Attributes:
+        parts: in the order of the table.
+        accepted_deg: of bump steer.
+        rigid: springs that are taken as rigid in what load does; empty where that is not known.
+    """
 
     parts: tuple[Part, ...]
     accepted_deg: float
+    rigid: tuple[str, ...] = ()
 
     @property
     def greatest(self) -> Part:
@@ -61,12 +68,31 @@ class Budget:
 
     @property
     def sentence(self) -> str:
-        """That geometry is no longer what matters, and what is; empty where it still does."""
+        """That geometry is no longer what matters, and what is; empty where it still does.
+
+        With a part that is not known geometry is still below a third of the greatest, but which
+        that is cannot be said.
+        """
         most, geometry = self.greatest, self.parts[0]
         if not geometry.toe_deg < SMALL_PART * most.toe_deg:
             return ""
         mainly = f", the largest part of it in the {most.mainly}" if most.mainly else ""
+        unknown = [part.name for part in self.parts if not np.isfinite(part.toe_deg)]
+        if unknown:
+            return (
+                f"Geometry is no longer what matters: {most.name} moves toe more{mainly}; whether "
+                f"it is the most cannot be said, since of {' and '.join(unknown)} nothing is known."
+            )
         return f"Geometry is no longer what matters: {most.name} is{mainly}."
+
+    @property
+    def notes(self) -> Iterator[str]:
+        """What stands above the table, a line each."""
+        yield "of one wheel, never added up"
+        if self.sentence:
+            yield self.sentence
+        if self.rigid:
+            yield f"taken as rigid under load: {'; '.join(self.rigid)}"
 
     def rows(self) -> Iterator[tuple[object, ...]]:
         """Rows of `BUDGET_COLUMNS`, blank where nothing is known."""
@@ -88,7 +114,8 @@ def toe_budget(chosen: Chosen) -> Budget | None:
         _play(chosen),
         _load(chosen),
     )
-    return Budget(parts, float(problem.acceptable[0]))
+    known = np.isfinite(parts[-1].toe_deg)
+    return Budget(parts, float(problem.acceptable[0]), _rigid(chosen) if known else ())
 
 
 def _making(problem: Problem, points: Hardpoints, drawn: Array) -> Part:
@@ -113,6 +140,11 @@ def _play(chosen: Chosen) -> Part:
     rod, both = chosen.metric("toe_play_deg"), chosen.metric("steer_play_deg")
     mainly = "joints of the rod" if rod > both else "rack and column"
     return Part("play", rod + both, "clearance of joints, rack and column, end to end", mainly)
+
+
+def _rigid(chosen: Chosen) -> tuple[str, ...]:
+    found = giving_way(chosen.problem, chosen.design)
+    return () if found is None else found.rigid
 
 
 def _load(chosen: Chosen) -> Part:

@@ -34,7 +34,8 @@ def effort_curve(chosen: Chosen) -> dict[str, Array] | None:
     if loads is None:
         return None
     solved, shares = problem.solve(chosen.design), lock_fractions(NODES)
-    parked, inner = parked_up_to_lock(solved, loads, problem.car.attitude, shares)
+    attitude, spring = problem.car.attitude, problem.spring
+    parked, inner = parked_up_to_lock(solved, loads, attitude, shares, spring)
     tyres, lift = parked.rubber[0], parked.lift[0]
     per_turn = np.nan if chosen.rack.turns is None else chosen.rack.travel_per_turn_mm
     torque = steering_wheel_torque(parked.rack_force[0], per_turn or np.nan, loads.efficiency)

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.evaluation.effort import parked_up_to_lock
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.mirror import mirrored
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.loads import parking_moment
-from optimiser.metrics.parked import parked_forces
-from optimiser.metrics.welded import Load, Spring, corner_forces
+from optimiser.metrics.rack_feet import HALF_EACH, LEFT_ALONE, RIGHT_ALONE, feet_forces
+from optimiser.metrics.welded import Load, Spring, corner_forces, spring_moved_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -40,8 +41,12 @@ _WHAT = {
     "inner_joint": "tie rod on the bar",
     "spring": "spring on the body",
 }
-FEET, ROOT = "rack_feet", "steering_arm_root"
+PARKED = "parked"
+FEET, FOOT, FIXED_FOOT = "rack_feet", "rack_foot", "rack_foot_if_other_floats"
+TWIST, ROOT = "rack_feet_twist", "steering_arm_root"
+_SIDES = ("left", "right")
 _N_MM_PER_N_M = 1000.0
+_NOTHING = np.full(3, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +54,12 @@ class PointForce:
     """One force of one case, in CAD axes.
 
     Attributes:
-        case: 'parked', 'cornering', 'braking' or 'kerb'.
-        side: 'left' or 'right'; of the rack's feet 'both'.
+        case: 'parked', 'parked_other_way', 'cornering', 'braking' or 'kerb'.
+        side: 'left' or 'right'; of the rack's feet together 'both'.
         point: where it acts.
         force_n: (3,); of a moment NaN.
-        moment_nm: bending moment at the root of the steering arm; NaN elsewhere.
+        moment_nm: bending moment at the root of the steering arm, or moment about the line from the
+            right to the left foot of the rack; NaN elsewhere.
         what: what pushes on what.
     """
 
@@ -98,28 +104,56 @@ def point_forces(chosen: Chosen) -> list[PointForce]:
 def _of_case(chosen: Chosen, case: str, wheels: tuple[Wheel, Wheel]) -> Iterator[PointForce]:
     """Forces of the left wheel and of the right one, which is given as its mirror image."""
     frame, points = chosen.study.frame, chosen.points
-    spring, on_rack, nothing = _moved_spring(chosen), np.zeros(3), np.full(3, np.nan)
-    for side, (pose, loads) in zip(("left", "right"), wheels, strict=True):
+    spring, pushes = _moved_spring(chosen), []
+    for side, (pose, loads) in zip(_SIDES, wheels, strict=True):
         found = corner_forces(pose, points, loads, spring)
         bending = float(np.linalg.norm(found.pop(ROOT))) / _N_MM_PER_N_M
-        for name, force in found.items():
-            in_car = force if side == "left" else mirrored(force)
-            on_rack = on_rack + in_car * (name == "inner_joint")
-            turned = frame.direction_to_cad(in_car)
+        in_car = found if side == "left" else {name: mirrored(f) for name, f in found.items()}
+        at = pose.inner_joint if side == "left" else mirrored(pose.inner_joint)
+        pushes.append((in_car["inner_joint"], at))
+        for name, force in in_car.items():
+            turned = frame.direction_to_cad(force)
             yield PointForce(case, side, name, turned, np.nan, _WHAT[name])
-        yield PointForce(case, side, ROOT, nothing, bending, "bending moment of the tie rod")
-    summed = frame.direction_to_cad(on_rack)
+        yield PointForce(case, side, ROOT, _NOTHING, bending, "bending moment of the tie rod")
+    summed = frame.direction_to_cad(np.sum([push for push, _ in pushes], axis=0))
     yield PointForce(case, "both", FEET, summed, np.nan, "rack on all its feet together")
+    if (feet := _feet(chosen)) is not None:
+        yield from _at_feet(chosen, case, pushes, feet)
+
+
+def _feet(chosen: Chosen) -> Array | None:
+    """Left and right foot of the rack in body axes, (2, 3); None where they are not known."""
+    feet = chosen.problem.lay(chosen.design).feet[0]
+    return feet if np.isfinite(feet).all() else None
+
+
+def _at_feet(
+    chosen: Chosen, case: str, pushes: list[tuple[Array, Array]], feet: Array
+) -> Iterator[PointForce]:
+    """Forces at each foot: half each along the bar, then each where it alone holds that."""
+    *halves, twist = feet_forces(pushes, feet, HALF_EACH)
+    fixed = feet_forces(pushes, feet, LEFT_ALONE)[0], feet_forces(pushes, feet, RIGHT_ALONE)[1]
+    for name, forces, what in (
+        (FOOT, halves, "rack on its mount, half of what is along the bar"),
+        (FIXED_FOOT, fixed, "rack on its mount, all of what is along the bar"),
+    ):
+        for side, force in zip(_SIDES, forces, strict=True):
+            turned = chosen.study.frame.direction_to_cad(force)
+            yield PointForce(case, side, name, turned, np.nan, what)
+    about = "moment of the rack about the line from its right foot to its left one"
+    yield PointForce(case, "both", TWIST, _NOTHING, twist / _N_MM_PER_N_M, about)
 
 
 def _moved_spring(chosen: Chosen) -> Spring | None:
-    """The spring where the design has its arms: with kept tie rods they move, and it with them."""
-    spring, drawn = chosen.problem.spring, chosen.problem.points
+    """The spring where the design has its arms: with kept tie rods they move, and it with them.
+
+    Single points that may move leave it where it is drawn.
+    """
+    spring = chosen.problem.spring
     if spring is None:
         return None
-    out = float(chosen.points.lower_rear_pivot[1] - drawn.lower_rear_pivot[1])
-    (a, b, c), (x, y, z) = spring.arm_point, spring.body_point
-    return Spring((a, b + out, c), (x, y + out, z), spring.on)
+    _, growth = chosen.problem.corners(chosen.design)
+    return spring_moved_out(spring, 0.5 * float(growth[0]))
 
 
 def force_notes(chosen: Chosen) -> Iterator[str]:
@@ -129,21 +163,35 @@ def force_notes(chosen: Chosen) -> Iterator[str]:
         "N in CAD axes, estimates to size parts by hand, not an approval: static, without shock, "
         "weight of the parts and fatigue; choose your own factor for these"
     )
-    yield "parked is at the required lock, turned to the left; all other cases are straight ahead"
+    yield (
+        "parked is at the required lock to the left, turned the way that is harder on the rack, "
+        "parked_other_way turned the other way, which is harder on some joints; all other cases "
+        "are straight ahead"
+    )
     if loads is not None and loads.lateral_load_n:
         yield (
             "cornering is a left turn: the weight on the axle is shared as its side force is, "
-            f"{loads.outer_share:g} of both on the right, outer wheel"
+            f"{loads.outer_share:g} of both on the right, outer wheel; towards lock a rod may feel "
+            "more of it, as tie_rod_force_n in racks.csv does"
         )
     if loads is not None and (loads.braking_load_n or loads.kerb_load_n):
         yield "braking and kerb have the weight at rest on each wheel; the left wheel hits the kerb"
     yield "along its axis each of an arm's two pivots is taken to hold half"
+    if problem.spring is not None and problem.suspension is not None:
+        yield "the spring stands where it is drawn, although points of the suspension moved"
     if problem.spring is None:
         yield (
             "without [spring] the forces at the arms' pivots are not known; those at the ball "
             "joints are of a spring on the lower arm"
         )
-    yield "where the rack's feet are is not known: only the sum of what they hold is given"
+    if _feet(chosen) is None:
+        yield "where the rack's feet are is not known: only the sum of what they hold is given"
+        return
+    yield (
+        "the rack's feet are taken to hold half each of what is along the bar, and, where one "
+        "floats along it, the other all of it; the moment about the line through both is "
+        f"{TWIST}; the column's torque on the pinion is left out"
+    )
 
 
 # --- what the road does --------------------------------------------------------------------------
@@ -158,7 +206,7 @@ def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Whe
     def wheel(upward: float, *more: Load) -> Wheel:
         return at_rest, [_force(np.array([0.0, 0.0, upward]), contact), *more]
 
-    found = {"parked": _parked(chosen, loads)}
+    found = dict(zip((PARKED, f"{PARKED}_other_way"), _parked(chosen, loads), strict=True))
     if loads.lateral_load_n:
         caster = float(
             wheel_attitude(at_rest, chosen.problem.car.attitude.loaded_radius_mm).trail_mm
@@ -181,25 +229,32 @@ def _cases(chosen: Chosen, loads: LoadAssumptions) -> dict[str, tuple[Wheel, Whe
     return found
 
 
-def _parked(chosen: Chosen, loads: LoadAssumptions) -> tuple[Wheel, Wheel]:
-    """Turned on the spot at the required lock, to the left, the way that is harder on the rack."""
-    attitude = chosen.problem.car.attitude
-    solved = chosen.problem.solve(chosen.design)
+def _parked(chosen: Chosen, loads: LoadAssumptions) -> Iterator[tuple[Wheel, Wheel]]:
+    """Turned on the spot at the required lock to the left: the way harder on the rack is first."""
+    problem, attitude = chosen.problem, chosen.problem.car.attitude
+    solved = problem.solve(chosen.design)
     lock = float(solved.ackermann.rack_at_lock_mm[0])
     poses = [solve_held_arms(chosen.points, rack, attitude) for rack in (lock, -lock)]
     moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
-    radius = attitude.loaded_radius_mm
-    lift = parked_forces(poses[0], poses[1], moment, loads.wheel_load_n, radius).lift
+    at_lock, _ = parked_up_to_lock(solved, loads, attitude, np.ones(1), problem.spring)
     # Out to lock both wheels steer left: the left one against a moment to the right.
-    way = 1.0 if float(lift) * np.sign(lock) >= 0.0 else -1.0
+    harder = 1.0 if at_lock.lift[0, 0] >= 0.0 else -1.0
+    for way in (harder, -harder):
+        yield _turned_on_the_spot(chosen, loads, poses, way * moment)
+
+
+def _turned_on_the_spot(
+    chosen: Chosen, loads: LoadAssumptions, poses: list[Poses], moment: float
+) -> tuple[Wheel, Wheel]:
+    """Both wheels against a moment of their tyres, N mm, positive where they steer left."""
     wheels = []
-    for pose, against in zip(poses, (-way, way), strict=True):
+    for pose, against in zip(poses, (-moment, moment), strict=True):
         contact, _, _ = _at_wheel(chosen, pose)
         spin = pose.spin_axis
         # The wheel turns freely on its axle and takes no moment about it; see `metrics.loads`.
         tyre = (np.array([0.0, 0.0, 1.0]) - spin[2] * spin) / (1.0 - spin[2] ** 2)
         weight = _force(np.array([0.0, 0.0, loads.wheel_load_n]), contact)
-        turn = Load(np.zeros(3), contact, against * moment * tyre)
+        turn = Load(np.zeros(3), contact, against * tyre)
         wheels.append((pose, [weight, turn]))
     return wheels[0], wheels[1]
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.budget import Budget, toe_budget
 from optimiser.answer.choosing import best_of, cheapest_near_best, worst_ratios
 from optimiser.answer.free_lock import FreeLock, free_lock
 from optimiser.answer.rack_table import RackRow, compare, shown_row
@@ -126,6 +127,11 @@ class Chosen:
         """How far it may steer, worked out where it is first asked for; None if not assembled."""
         return free_lock(self.problem, self.design)
 
+    @cached_property
+    def budget(self) -> Budget | None:
+        """Its toe budget, worked out where it is first asked for; None where none is asked."""
+        return toe_budget(self)
+
     @property
     def lengths_mm(self) -> dict[str, float]:
         """Tie-rod length and the design's variables; the arm's angle is in degrees."""
@@ -230,16 +236,22 @@ class RunResult:
             return None
         return best_of(self.problem, self.evaluation, rows)
 
+    @cached_property
+    def _shown_before(self) -> dict[int, Chosen]:
+        return {}
+
     def chosen(self, row: int) -> Chosen:
-        """One of the designs by its row."""
-        one = slice(row, row + 1)
-        return Chosen(
-            self.study,
-            self.problem,
-            f"design {row + 1}",
-            self.designs.select(one),
-            self.evaluation.select(one),
-        )
+        """One of the designs by its row, the same one each time with what it has worked out."""
+        if row not in self._shown_before:
+            one = slice(row, row + 1)
+            self._shown_before[row] = Chosen(
+                self.study,
+                self.problem,
+                f"design {row + 1}",
+                self.designs.select(one),
+                self.evaluation.select(one),
+            )
+        return self._shown_before[row]
 
     @cached_property
     def nearest(self) -> int | None:

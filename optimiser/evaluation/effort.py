@@ -17,8 +17,9 @@ from optimiser.metrics.loads import (
     steering_loads,
     steering_wheel_torque,
 )
-from optimiser.metrics.parked import parked_forces, returning
+from optimiser.metrics.parked import parked_forces, parked_on_uprights, returning
 from optimiser.metrics.strength import buckling_load, rack_overhang, reserve_factor, spacer_capacity
+from optimiser.metrics.welded import moved_with_upright
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from optimiser.metrics.gearing import Column
     from optimiser.metrics.parked import Parked
     from optimiser.metrics.strength import Rod
+    from optimiser.metrics.welded import Spring
 
 N_MM_PER_N_M = 1000.0
 
@@ -46,6 +48,7 @@ def effort_metrics(
     materials: Materials,
     attitude: Attitude,
     column: Column | None = None,
+    spring: Spring | None = None,
 ) -> dict[str, Array]:
     """Greatest values from straight ahead to the required lock at rest, each (N,).
 
@@ -54,10 +57,10 @@ def effort_metrics(
     rod's section is given. The rod force also covers the cornering case when there is one. Then
     `caster_lift_n` at the lock and, where the study gives friction, `returning_force_n` and
     `stops_returning_at_deg`. With `column`, as in `metrics.gearing`, torque and rim force are those
-    at the steering wheel, of the worse way of turning.
+    at the steering wheel, of the worse way of turning. `spring` as for `parked_up_to_lock`.
     """
     shares = lock_fractions(solved.towards.shape[-1])[1:]
-    parked, inner = parked_up_to_lock(solved, loads, attitude, shares)
+    parked, inner = parked_up_to_lock(solved, loads, attitude, shares, spring)
     rod_force = np.maximum(parked.left_rod, parked.right_rod)
     if loads.lateral_load_n is not None:
         drawn = wheel_attitude(solved.rest, attitude.loaded_radius_mm).trail_mm
@@ -92,19 +95,31 @@ def effort_metrics(
 
 
 def parked_up_to_lock(
-    solved: Solved, loads: LoadAssumptions, attitude: Attitude, shares: Array
+    solved: Solved,
+    loads: LoadAssumptions,
+    attitude: Attitude,
+    shares: Array,
+    spring: Spring | None = None,
 ) -> tuple[Parked, Array]:
     """Forces when parked, and the inner wheel's angle in radians, (N, n) on the way to lock.
 
     The rack goes to `shares` (n,) of its displacement at the required lock, in a turn to the left.
-    Lift is counted towards straight ahead, whichever way the rack goes.
+    Lift is counted towards straight ahead, whichever way the rack goes. A `spring` on the upright
+    has its part in it; on an arm it has none.
     """
     points, standing = solved.points.with_pose_axes(1), attitude.with_pose_axes(1)
     lock = solved.ackermann.rack_at_lock_mm[:, None]
     rack = lock * shares
     left, image = (solve_held_arms(points, at, standing) for at in (rack, mirrored_rack(rack)))
     moment = float(parking_moment(loads.friction, loads.wheel_load_n, loads.tyre_pressure_pa))
-    found = parked_forces(left, image, moment, loads.wheel_load_n, attitude.loaded_radius_mm)
+    given = moment, loads.wheel_load_n, attitude.loaded_radius_mm
+    if spring is None or spring.on != "upright":
+        found = parked_forces(left, image, *given)
+    else:
+        out = 0.5 * solved.track_growth_mm[:, None, None] * np.array([0.0, 1.0, 0.0])
+        foot, body = out + spring.arm_point, out + spring.body_point
+        feet = moved_with_upright(left, points, foot), moved_with_upright(image, points, foot)
+        found = parked_on_uprights(left, image, feet, body, *given)
     return found._replace(lift=found.lift * np.sign(lock)), left.steer - solved.rest.steer
 
 

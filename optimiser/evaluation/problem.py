@@ -624,7 +624,7 @@ class Problem:
         if self.loads is not None:
             attitude = self.car.attitude
             metrics |= effort_metrics(
-                designs, solved, racks, self.loads, self.materials, attitude, column
+                designs, solved, racks, self.loads, self.materials, attitude, column, self.spring
             )
         if self.has_pairs or self.has_tyre:
             few = self.room.closest_only

@@ -243,11 +243,13 @@ QUANTITIES = (
     Quantity("caster_lift_n", "lift at the rack, at lock", "N", 0,
         "what lifting the car does to the rack at the required lock, positive where it returns the "
         "rack: `-W d(z_left + z_right) / d rack`, W the load of a wheel, z the heights of the "
-        "contact points in the body while each upright turns about its steering axis alone",
+        "contact points in the body while each upright turns about its steering axis alone; with a "
+        "`[spring]` on the upright by statics, the spring's own part in it",
         source=_GEOMETRY, needs=(LOADS,), shown=("asked",)),
     Quantity("returning_force_n", "force that returns the rack", "N", 0,
         "of a standing car, tyres left out: the least of that lift less `friction_at_rack_n`, from "
-        "half way to the required lock; negative where it stays", "more", _GEOMETRY,
+        "half way to the required lock on; negative where the wheels stop on that way back, of "
+        "which `stops_returning_at_deg` says where", "more", _GEOMETRY,
         needs=(LOADS, FRICTION), shown=("asked",)),
     Quantity("stops_returning_at_deg", "stops returning at", "deg", 1,
         "angle of the inner wheel at which lift and friction are alike on the way back from the "

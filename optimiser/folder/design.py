@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.answer.bolted import bolt_sentences, bolted_points, drilling_text
-from optimiser.answer.budget import BUDGET_COLUMNS, toe_budget
+from optimiser.answer.budget import BUDGET_COLUMNS
 from optimiser.answer.design_numbers import drawn_designs
 from optimiser.answer.effort_curve import effort_curve
 from optimiser.answer.fitting import fitting_sentences
@@ -76,9 +76,9 @@ def write_design(folder: Path, chosen: Chosen) -> None:
         _write_table(folder / "roll.csv", table, chosen, "both wheels in roll, ISO 8855 body axes")
     if (effort := effort_curve(chosen)) is not None:
         _write_table(folder / "effort.csv", effort, chosen, "standing car, an estimate")
-    if (budget := toe_budget(chosen)) is not None:
-        comments = (chosen.title, "of one wheel, never added up", budget.sentence, CAUTION)
-        text = csv_text(BUDGET_COLUMNS, budget.rows(), tuple(filter(None, comments)))
+    if (budget := chosen.budget) is not None:
+        comments = (chosen.title, *budget.notes, CAUTION)
+        text = csv_text(BUDGET_COLUMNS, budget.rows(), comments)
         write_text(folder / "budget.csv", text)
     if forces := point_forces(chosen):
         notes, rows = (chosen.title, *force_notes(chosen), CAUTION), (one.row() for one in forces)

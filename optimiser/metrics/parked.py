@@ -11,7 +11,9 @@ With W the load of a wheel, the same at any lock, the rack feels
 
     lift = -W d(z_left + z_right) / dr,      r: rack displacement to the left,
 
-beside Gough's moment by virtual work (`loads`), which resists either way. Travel of the wheel
+beside Gough's moment by virtual work (`loads`), which resists either way. A spring that stands on
+the upright would go longer or shorter as that turns; what it then does to the steering is found by
+statics (`parked_on_uprights`), the arms taken to stay where they are. Travel of the wheel
 centre with the contact held at its height would be another thing: it puts the spring at the wheel
 centre. That W moves from one wheel to the other as the car leans on its springs is left out.
 Elementary mechanics; no source needed.
@@ -24,7 +26,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from optimiser.linkage.poses import steer_rate
-from optimiser.linkage.vectors import Array, cross_first, dot_first
+from optimiser.linkage.vectors import Array, cross_first, dot_first, unit
+from optimiser.metrics.compliance.statics import arm_of, joint_forces, rod_direction, wrench_at
 from optimiser.metrics.kinematic import wheel_attitude
 
 if TYPE_CHECKING:
@@ -94,20 +97,66 @@ def parked_forces(
     return Parked(rubber, lift, *rods)
 
 
+def parked_on_uprights(
+    left: Poses,
+    image: Poses,
+    at_foot: tuple[Array, Array],
+    body_point: Array,
+    moment: float,
+    wheel_load_n: float,
+    loaded_radius_mm: float,
+) -> Parked:
+    """The same of wheels whose springs stand on the uprights, by statics.
+
+    The lower arm is held as if by a spring of its own, under the weight, a newton of the spring and
+    the moment; of the spring there is as much as leaves nothing for that arm to hold.
+
+    Args:
+        left: as for `parked_forces`.
+        image: likewise.
+        at_foot: where the spring stands on the left upright and on the image of the right one, of
+            the poses' shape, (..., 3) each.
+        body_point: its end on the body of the left side, broadcastable to these.
+        moment: as for `parked_forces`.
+        wheel_load_n: likewise.
+        loaded_radius_mm: likewise.
+    """
+    rubber, lift, rods = np.zeros(left.shape), np.zeros(left.shape), []
+    for poses, foot, way in ((left, at_foot[0], 1.0), (image, at_foot[1], -1.0)):
+        spin, push = poses.spin_xyz, np.moveaxis(unit(foot - body_point), -1, 0)
+        contact = np.moveaxis(wheel_attitude(poses, loaded_radius_mm).contact, -1, 0)
+        none = np.zeros(contact.shape)
+        weight, tyre = none.copy(), -spin[2] * spin
+        weight[2], tyre[2] = wheel_load_n, tyre[2] + 1.0
+        force = np.stack([weight, push, none], axis=1)
+        load = wrench_at(poses, force, np.stack([contact, np.moveaxis(foot, -1, 0), none], axis=1))
+        load.moment[:, 2] = moment * tyre / (1.0 - spin[2] ** 2)
+        joints = joint_forces(poses, arm_of(poses, 1), load)
+        held = dot_first(arm_of(poses, 0).v[:, None], joints.lower)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            by_weight, _, by_tyre = joints.rod - held / held[1] * joints.rod[1]
+        along = rod_direction(poses)[1]
+        rods.append(np.asarray(np.abs(by_weight) + np.abs(by_tyre)))
+        rubber, lift = rubber + np.abs(by_tyre * along), lift + way * by_weight * along
+    return Parked(rubber, lift, *rods)
+
+
 def returning(lift: Array, friction_n: float, inner: Array) -> tuple[Array, Array]:
     """What turns the wheels of a standing car back by itself, less the friction at the rack.
 
     Args:
-        lift: towards straight ahead, over rack displacements from there to lock, (..., n).
+        lift: towards straight ahead, at n even steps of the rack from there to lock, (..., n).
         friction_n: at the rack.
         inner: angle of the inner wheel at each, (n,) or (..., n).
 
     Returns:
-        The least of what is left from half way to lock; and the inner wheel's angle at which the
-        wheels stop on their way back from lock, (...): that of the lock where they do not move.
+        The least of what is left from half way to lock, the place half way with it; and the inner
+        wheel's angle at which the wheels stop on their way back from lock, (...): that of the lock
+        where they do not move. Counted from that angle on, the least would be nothing for each car
+        whose wheels leave the lock at all.
     """
     left, (*_, count) = lift - friction_n, lift.shape
-    least = np.min(left[..., count // 2 :], axis=-1)
+    least = np.min(left[..., (count - 1) // 2 :], axis=-1)
     angle = np.broadcast_to(inner, lift.shape)
     # Straight ahead nothing lifts: there the friction alone is left.
     left = np.concatenate([np.full((*lift.shape[:-1], 1), -friction_n), left], axis=-1)

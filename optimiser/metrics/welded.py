@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from optimiser.linkage.steering_arm import arm_foot
-from optimiser.linkage.vectors import rotate, unit
+from optimiser.linkage.vectors import cross, dot, rotate, unit
 
 if TYPE_CHECKING:
     from optimiser.linkage.hardpoints import Hardpoints
@@ -38,6 +38,12 @@ class Spring:
     arm_point: tuple[float, float, float]
     body_point: tuple[float, float, float]
     on: Stands
+
+
+def spring_moved_out(spring: Spring, out_mm: float) -> Spring:
+    """The spring with both of its ends further out, as kept tie rods move the arms."""
+    (a, b, c), (x, y, z) = spring.arm_point, spring.body_point
+    return Spring((a, b + out_mm, c), (x, y + out_mm, z), spring.on)
 
 
 class Load(NamedTuple):
@@ -116,7 +122,7 @@ def _holds(
         holds += [(which, way, ball) for way in ways[: 3 if on == f"{which}_arm" else 2]]
     holds.append(("rod", unit(pose.outer_joint - pose.inner_joint), pose.outer_joint))
     if spring is not None and on == "upright":
-        foot = _moved_with_upright(pose, points, np.array(spring.arm_point))
+        foot = moved_with_upright(pose, points, np.array(spring.arm_point))
         holds.append(("spring", unit(foot - np.array(spring.body_point)), foot))
     return holds
 
@@ -150,12 +156,13 @@ def _axis(points: Hardpoints, which: str) -> tuple[Array, Array]:
     return rear, unit(getattr(points, f"{which}_front_pivot") - rear)
 
 
-def _moved_with_upright(pose: Poses, points: Hardpoints, at_rest: Array) -> Array:
-    """Where a point of the upright is in a pose with the arms at rest."""
+def moved_with_upright(poses: Poses, points: Hardpoints, at_rest: Array) -> Array:
+    """Where a point (..., 3) of the upright is in poses with the arms at rest; shapes broadcast."""
     lower = points.lower_ball_joint
     axis = unit(points.upper_ball_joint - lower)
-    before, after = (joint - lower for joint in (points.outer_joint, pose.outer_joint))
-    sine, cosine = axis @ _moment(before, after), before @ after - (before @ axis) ** 2
+    before, after = (joint - lower for joint in (points.outer_joint, poses.outer_joint))
+    sine = dot(axis, cross(before, after))
+    cosine = dot(before, after) - dot(before, axis) * dot(after, axis)
     return np.asarray(lower + rotate(at_rest - lower, axis, np.arctan2(sine, cosine)))
 
 

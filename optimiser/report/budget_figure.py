@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from optimiser.answer.budget import toe_budget
 from optimiser.evaluation.quantity import rounded
 from optimiser.report.draw.style import BLUE, GREEN, GREY, INK, NAME_SIZE, darker, style
 
@@ -19,7 +18,7 @@ _ROOM = 1.25  # of the greatest, to the right of it, for its number
 
 def budget_figure(chosen: Chosen) -> Figure | None:
     """The figure; None where the study asks for no budget."""
-    budget = toe_budget(chosen)
+    budget = chosen.budget
     if budget is None:
         return None
     figure = Figure(figsize=(6.8, 2.4))

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimiser.answer.budget import toe_budget
-from optimiser.answer.forces import ROOT, force_notes, point_forces
+from optimiser.answer.forces import ROOT, TWIST, force_notes, point_forces
 from optimiser.answer.giving_way import giving_way
 from optimiser.evaluation.quantities import quantity
-from optimiser.metrics.compliance import NAMES
+from optimiser.metrics.compliance import NAMES, column_flexibility
 from optimiser.metrics.play import ALLOWED_DEG
 from optimiser.report.words import number
 
@@ -19,13 +18,15 @@ if TYPE_CHECKING:
 
     from optimiser.answer.giving_way import SpringRow
     from optimiser.answer.run_result import Chosen
+    from optimiser.linkage.racks import Rack
 
+_MOMENTS = {ROOT: "N m, bending", TWIST: "N m, about the line through both"}
 _PLAY = ("toe_play_deg", "steer_play_deg", "steering_wheel_play_deg")
 
 
 def load_part(chosen: Chosen) -> dict[str, Any] | None:
     """What the section on toe under load shows; None where the study asks for none."""
-    budget = toe_budget(chosen)
+    budget = chosen.budget
     if budget is None:
         return None
     return {
@@ -60,21 +61,30 @@ def _giving(chosen: Chosen) -> dict[str, Any] | None:
     ]
     return {
         "rows": rows,
-        "springs": [_spring_row(spring, found.most) for spring in found.springs],
+        "springs": [_spring_row(spring, found.most, chosen.rack) for spring in found.springs],
         "why": found.why,
-        "rigid": ", ".join(found.rigid),
+        "rigid": "; ".join(found.rigid),
     }
 
 
-def _spring_row(spring: SpringRow, most: float) -> tuple[str, ...]:
+def _spring_row(spring: SpringRow, most: float, rack: Rack) -> tuple[str, ...]:
     rigid = np.isinf(spring.stiffness)
     return (
-        spring.name,
+        _column_words(rack) if spring.name == "column" else spring.name,
         "rigid" if rigid else number(spring.stiffness, 0),
         "–" if rigid else number(spring.lost, 3),
-        "–" if rigid or np.isnan(spring.share) else f"{100.0 * spring.share:.0f} %",
+        "–" if rigid or np.isnan(spring.share) else f"{number(100.0 * spring.share, 0)} %",
         "" if np.isnan(most) else needed_words(spring.needed),
     )
+
+
+def _column_words(rack: Rack) -> str:
+    """The column's name, with what the study's unit of it is at the rack."""
+    per_turn = rack.travel_per_turn_mm
+    if per_turn is None:
+        return "column"
+    each = 1.0 / float(column_flexibility(1.0, per_turn))
+    return f"column, at the rack {number(each, 0)} N/mm for each N m/deg"
 
 
 def forces_part(chosen: Chosen) -> dict[str, Any] | None:
@@ -85,15 +95,18 @@ def forces_part(chosen: Chosen) -> dict[str, Any] | None:
     cases = list(dict.fromkeys(one.case for one in forces))
     greatest: dict[tuple[str, str], float] = {}
     for one in forces:
-        size = one.moment_nm if one.point == ROOT else one.size_n
+        size = abs(one.moment_nm) if one.point in _MOMENTS else one.size_n
         key = one.point, one.case
         greatest[key] = max(size, greatest.get(key, 0.0))
     rows = []
     for point in dict.fromkeys(one.point for one in forces):
-        unit = "N m, bending" if point == ROOT else "N"
         cells = [number(greatest[point, case], 0) for case in cases]
-        rows.append((point.replace("_", " "), unit, cells))
-    return {"cases": cases, "rows": rows, "notes": list(force_notes(chosen))}
+        rows.append((point.replace("_", " "), _MOMENTS.get(point, "N"), cells))
+    return {
+        "cases": [case.replace("_", " ") for case in cases],
+        "rows": rows,
+        "notes": list(force_notes(chosen)),
+    }
 
 
 def needed_words(needed: float) -> str:

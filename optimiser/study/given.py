@@ -12,7 +12,8 @@ from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
 from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
-from optimiser.metrics.welded import lever_mm
+from optimiser.linkage.at_arms import solve_held_arms
+from optimiser.metrics.welded import Load, corner_forces, lever_mm
 from optimiser.study.messages import shown
 from optimiser.study.problem_parts import spring_of
 
@@ -21,11 +22,15 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.problem import Problem
     from optimiser.evaluation.quantity import Need
+    from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.racks import Rack
+    from optimiser.metrics.welded import Spring
     from optimiser.study.case import Study
 
 _CATALOGUE = "catalogue"
-_LEAST_LEVER_MM = 5.0
+_LEAST_LEVER_MM, _MOST_PUSH = 5.0, 50.0
+_FAR_MM = 300.0
+"""From the hardpoints of a spring's part: farther is another unit, another frame or a slip."""
 _COLUMN = ("catalogue columns ", "catalogue column ")
 
 
@@ -57,20 +62,47 @@ def check_spring(study: Study, where: str) -> None:
     """Refuse a spring that holds nothing, or that there is no load for.
 
     Raises:
-        InputError: `[loads]` is missing, or the spring's line meets the axis of its arm.
+        InputError: `[loads]` is missing, the spring is on the right side or nowhere near its part,
+            its line meets the axis of its arm, or on the upright it is so far from the wheel's path
+            that it would have to push with more than `_MOST_PUSH` times what stands on the wheel.
     """
     spring = spring_of(study.file, study.frame)
     if spring is None:
         return
     if study.file.loads is None:
         raise InputError(f"{where}, [spring]", "there is no load for it", "add [loads]")
+    place, part = f"{where}, [spring] arm_point_mm", spring.on.replace("_", " ")
+    both = "check both points, which are of the left corner in the CAD frame, in mm"
+    if spring.arm_point[1] <= 0.0:
+        raise InputError(place, "is not on the left side of the car", both)
+    if (far := _off_part_mm(study.points, spring)) > _FAR_MM:
+        raise InputError(place, f"is {far:.0f} mm away from the {part}", both)
     if abs(lever_mm(study.points, spring)) < _LEAST_LEVER_MM:
         raise InputError(
-            f"{where}, [spring] arm_point_mm",
+            place,
             f"the spring's line passes within {_LEAST_LEVER_MM:g} mm of the axis of the "
-            f"{spring.on.replace('_', ' ')}, so that it cannot hold it",
-            "check both points, which are of the left corner in the CAD frame",
+            f"{part}, so that it cannot hold it",
+            both,
         )
+    if spring.on == "upright":
+        rest = solve_held_arms(study.points, 0.0)
+        stands = Load(np.array([0.0, 0.0, 1.0]), study.points.wheel_centre, np.zeros(3))
+        push = corner_forces(rest, study.points, [stands], spring)["spring"]
+        if not np.linalg.norm(push) < _MOST_PUSH:
+            raise InputError(
+                place, "the spring lies across the path of the upright, and cannot hold it", both
+            )
+
+
+def _off_part_mm(points: Hardpoints, spring: Spring) -> float:
+    """How far the spring stands from a box about the hardpoints of its part."""
+    joints = ("lower_ball_joint", "upper_ball_joint", "outer_joint", "wheel_centre")
+    arm = spring.on.removesuffix("_arm")
+    pivots = (f"{arm}_front_pivot", f"{arm}_rear_pivot", f"{arm}_ball_joint")
+    names = joints if spring.on == "upright" else pivots
+    at = np.array([getattr(points, name) for name in names])
+    foot = np.array(spring.arm_point)
+    return float(np.linalg.norm(foot - np.clip(foot, at.min(axis=0), at.max(axis=0))))
 
 
 def _asked(study: Study, where: str) -> Iterator[tuple[str, str, str]]:

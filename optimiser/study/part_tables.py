@@ -402,7 +402,12 @@ class StiffnessTable(Table):
     ] = None
     rod_end_n_per_mm: Annotated[
         float | None,
-        key("of both joints of one tie rod together, along it", *_N_PER_MM, absent=_RIGID),
+        key(
+            "of both joints of one tie rod together, along it: half of one joint's where both are "
+            "alike",
+            *_N_PER_MM,
+            absent=_RIGID,
+        ),
     ] = None
     column_nm_per_deg: Annotated[
         float | None,
