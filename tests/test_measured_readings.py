@@ -159,3 +159,26 @@ def test_toe_at_rest_settles_it_twenty_to_one(read, toe, proof):
         # (1 + 44.4 / 3)^2, by hand.
         assert "250 to 1 for that sign" in sign.words
     assert sign_of(readings, 0, corner(), ATTITUDE, None).proof == "not proved"
+
+
+@pytest.mark.parametrize(
+    ("second", "proof"),
+    [
+        ("", "not proved"),
+        ("left,0,{right},5,2\n", "proved"),
+        ("left,0,{wrong},5,2\n", "contradicted"),
+    ],
+)
+def test_each_round_has_to_prove_its_sign(read, second, proof):
+    """Gauges may be set up the other way round when it is measured again."""
+    text = (
+        "side,travel_mm,toe_in_deg,rack_mm,round\n"
+        "left,0,0.1,,1\nleft,0,-2.1,5,1\nleft,-30,0.2,,2\nleft,0,0.1,,2\nleft,30,0.1,,2\n"
+    )
+    readings = read(
+        text + second.format(right=-2.1, wrong=2.3), fitted_shims_mm=((0, 0, 0, 0), (1, 1, 0, 0))
+    )
+    sign = sign_of(readings, 0, corner(), ATTITUDE, None)
+    assert sign.proof == proof
+    if proof != "proved":
+        assert sign.words.startswith("left wheel, round 2: ")

@@ -23,8 +23,8 @@ _STRAINED = 2.2
 """A car of its tolerances is so far from its drawing in one case of some thousands."""
 _PERCENT = 100.0
 REMEDY = (
-    "Take one reading a side with the rack 5 mm off centre (rack_mm = 5 to the left) and ask "
-    "again: a shim by a wrong sign doubles the error."
+    "Take one reading a side, in each round, with the rack 5 mm off centre (rack_mm = 5 to the "
+    "left) and ask again: a shim by a wrong sign doubles the error."
 )
 LIFTS = (
     "Every pack is meant to lift: a rack that stands on its brackets, a joint that stands on its "
