@@ -18,6 +18,7 @@ from optimiser.linkage.vectors import unit
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.questions.measured.choice import choose_shims, judged, opened
 from optimiser.questions.measured.estimate import estimate
+from optimiser.questions.measured.misfit import misfit
 from optimiser.questions.measured.model import CarModel, Unknowns, expected
 from optimiser.questions.measured.readings import read_readings
 from optimiser.questions.measured.signs import sign_of
@@ -70,9 +71,11 @@ class Measured:
         model: the car.
         readings: of it.
         signs: of each wheel that was measured.
+        unfit: wheels whose readings fit no car that the tolerances allow, and by how much they part
+            from all of them over their travel, radians.
         found: what the readings leave open.
         outcomes: 'leave', and 'best' and 'least' where shims are given.
-        choice: None where no sign is to be trusted.
+        choice: None where no sign is to be trusted, or no car fits.
         telling: what the readings tell of each wheel that was measured.
         spacers: what other spacers would still do, where they would.
         notes: what else is to be said, a sentence each.
@@ -84,6 +87,7 @@ class Measured:
     model: CarModel
     readings: Readings
     signs: tuple[Sign, ...]
+    unfit: dict[int, float]
     found: Estimate
     choice: Choice | None
     outcomes: dict[str, Outcome]
@@ -108,9 +112,11 @@ class Measured:
 
     @property
     def good(self) -> bool:
-        """Whether the signs are trusted and what is advised keeps the wheels within it."""
+        """Whether a car fits, signs are trusted and what is advised keeps the wheels within it."""
+        if self.unfit or not self.trusted:
+            return False
         sides = list(self.readings.sides)
-        return self.trusted and bool((self.advised.mean[sides] <= self.accepted).all())
+        return bool((self.advised.mean[sides] <= self.accepted).all())
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +196,11 @@ def measure(
         sign_of(readings, side, points, problem.car.attitude, _toe_error(model, table))
         for side in readings.sides
     )
+    far_off = {side: misfit(readings, found, side, stated) for side in readings.sides}
+    unfit = {side: off for side, off in far_off.items() if off}
     cars = opened(model, found, table.shims_mm)
     sets, choice = {"leave": model.now_mm}, None
-    if all(sign.trusted for sign in signs):
+    if not unfit and all(sign.trusted for sign in signs):
         choice = choose_shims(model, cars, readings.sides, problem.steering.acceptable_bump_steer)
         if choice.best is not None and choice.least is not None:
             sets |= {"best": choice.best, "least": choice.least}
@@ -206,12 +214,13 @@ def measure(
         model,
         readings,
         signs,
+        unfit,
         found,
         choice,
         outcomes,
         {side: telling(model, found, side) for side in readings.sides},
         {side: one for side, one in spacers.items() if one is not None and choice is not None},
-        (*notes, *readings.notes()),
+        (*notes, *readings.notes(), *readings.reach_notes(problem.conditions.travel_mm)),
     )
 
 

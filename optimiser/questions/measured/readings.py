@@ -32,6 +32,7 @@ _MOST_TOE_DEG = 30.0
 MOST_READINGS = 1000
 _FEW = 3
 _AT_REST_MM = 1.0
+_REACHED = 0.5
 _LEAST_SPARE = 4
 """Readings beyond the first of each place from which the scatter of repeated ones is told."""
 _LEAST_NOISE = 0.25
@@ -109,6 +110,24 @@ class Readings:
             for way, word in ((1.0, "bump"), (-1.0, "droop")):
                 if not (way * travel > _AT_REST_MM).any():
                     yield f"The {name} wheel has no reading in {word}: there its curve is guessed."
+
+    def reach_notes(self, travel_mm: Array) -> Iterator[str]:
+        """Where they reach less than half of the study's travel either way, a sentence each."""
+        low, high = float(travel_mm[0]), float(travel_mm[-1])
+        for side in self.sides:
+            read = self.travel_mm[self.of(side) & (self.rack_mm == 0.0)]
+            ends = ((high, float(read.max())), (low, float(read.min())))
+            # Where there is none at all `notes` says so.
+            if any(
+                _AT_REST_MM < way < _REACHED * abs(end)
+                for end, most in ends
+                if (way := float(np.copysign(most, end * most)))
+            ):
+                yield (
+                    f"The {SIDES[side]} wheel was read from {read.min():+.3g} to "
+                    f"{read.max():+.3g} mm, where the study goes from {low:+g} to {high:+g}: "
+                    "beyond, its curve is guessed (travel_mm is in mm)."
+                )
 
 
 def read_readings(path: Path, table: MeasuringTable) -> Readings:

@@ -49,14 +49,31 @@ def answer_lines(measured: Measured) -> Iterator[str]:
         yield from _spacers(measured)
     yield from measured.notes
     yield from _signs(measured)
-    yield from _readings(measured)
-    yield from _telling(measured)
+    if not measured.unfit:
+        yield from _readings(measured)
+        yield from _telling(measured)
     if "best" in measured.outcomes:
         yield LIFTS
         yield AFTERWARDS
 
 
+def _unfit(measured: Measured) -> Iterator[str]:
+    """What is said in place of an answer where the readings are of no car that was thought of."""
+    wheels = ", ".join(f"{SIDES[s]} {_deg(off)}" for s, off in measured.unfit.items())
+    yield (
+        "No shims are given: the readings fit no car that [tolerance] allows. Over their travel "
+        f"they part from every such car by (wheel, change of toe): {wheels}. See that they are of "
+        "this car and this design, that travel_mm is in mm with bump positive, and that none was "
+        "misread; with few readings take more. If all of it is right, the car is elsewhere than "
+        "drawn by more than its tolerances: find what is, or write [tolerance] as wide as that and "
+        "ask again."
+    )
+
+
 def _headline(measured: Measured) -> Iterator[str]:
+    if measured.unfit and measured.trusted:
+        yield from _unfit(measured)
+        return
     if not all(sign.proof == "proved" for sign in measured.signs):
         if not measured.trusted:
             wrong = [sign for sign in measured.signs if sign.proof == "contradicted"]
@@ -66,7 +83,7 @@ def _headline(measured: Measured) -> Iterator[str]:
                 if wrong
                 else f"Sign not proved, so that no shims are given. {REMEDY}"
             )
-            yield from _now(measured)
+            yield from _unfit(measured) if measured.unfit else _now(measured)
             return
         yield (
             "Sign not proved by the rack; toe at rest settles it, and shims are given on that: "
