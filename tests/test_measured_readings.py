@@ -106,12 +106,24 @@ def test_repeated_readings_tell_the_noise(read):
     head = "side,travel_mm,toe_in_deg\n"
     few = read(head + "left,0,0.1\nleft,0,0.2\nleft,9,0\n")
     assert few.repeated_noise(0.02) is None
+    assert read(head + "left,0,0.1\n" * 10).repeated_noise(0.02) is None
     rows = "left,0,0.1\nleft,0,0.2\nleft,0,0.3\nleft,9,1.0\nleft,9,1.1\nleft,9,0.9\n"
-    # By hand: squares 0.01 + 0.01 twice, four readings to spare.
-    noise = read(head + rows).repeated_noise(float(np.radians(0.02)))
-    assert np.degrees(noise) == pytest.approx(0.1)
-    same = read(head + "left,0,0.1\n" * 6).repeated_noise(0.04)
+    # By hand: squares 0.01 + 0.01 four times, ten readings to spare.
+    noise = read(head + 2 * rows).repeated_noise(float(np.radians(0.02)))
+    assert np.degrees(noise) == pytest.approx(np.sqrt(0.008))
+    same = read(head + "left,0,0.1\n" * 11).repeated_noise(0.04)
     assert same == pytest.approx(0.01)
+
+
+def test_a_misread_one_among_repeated_ones_is_no_noise(read):
+    pairs = [f"left,{t},{0.1 + half}\n" for t in range(0, 55, 5) for half in (-0.02, 0.02)]
+    head, stated = "side,travel_mm,toe_in_deg\n", float(np.radians(0.02))
+    # By hand: each pair 0.0008 of squares, one reading to spare.
+    alike = np.degrees(read(head + "".join(pairs)).repeated_noise(stated))
+    assert alike == pytest.approx(np.sqrt(0.0008))
+    once = "".join([*pairs, "left,60,0.1\nleft,60,1.1\n"])
+    misread = np.degrees(read(head + once).repeated_noise(stated))
+    assert misread == pytest.approx(1.5 * np.sqrt(0.0008) / 0.6745, rel=1e-3)  # not 0.21
 
 
 @pytest.mark.parametrize("side", [0, 1])

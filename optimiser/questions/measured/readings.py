@@ -33,8 +33,13 @@ MOST_READINGS = 1000
 _FEW = 3
 _AT_REST_MM = 1.0
 _REACHED = 0.5
-_LEAST_SPARE = 4
-"""Readings beyond the first of each place from which the scatter of repeated ones is told."""
+_LEAST_SPARE = 10
+"""Readings beyond the first of each place from which the scatter of repeated ones is told: from
+four of them bands of 95 % held 86."""
+_MEDIAN_OF_NORMAL = 0.6745
+_ROUGHER = 1.5
+"""By how much the root of the mean square may be beyond what the median tells: else a misread one
+makes it."""
 _LEAST_NOISE = 0.25
 """Repeated readings that all agree tell of the scale's divisions, not of so little noise."""
 
@@ -80,7 +85,8 @@ class Readings:
     def repeated_noise(self, stated: float) -> float | None:
         """Standard deviation of a reading, radians, by those that were repeated; None if too few.
 
-        Pooled over all places: the sum of squares about each mean over the spare readings.
+        Pooled over all places: the sum of squares about each mean over the spare readings; or what
+        the median of these departures tells of normal ones, where one is misread.
         """
         places = np.stack([self.side, self.travel_mm, self.rack_mm, self.round], axis=1)
         _, group = np.unique(places, axis=0, return_inverse=True)
@@ -89,8 +95,11 @@ class Readings:
         spare = int(np.sum(counts - 1))
         if spare < _LEAST_SPARE:
             return None
-        square = float(np.sum((self.toe_in - mean[group]) ** 2)) / spare
-        return max(_LEAST_NOISE * stated, float(np.sqrt(square)))
+        off, several = self.toe_in - mean[group], counts[group] > 1
+        root = float(np.sqrt(np.sum(off * off) / spare))
+        own = np.abs(off) * np.sqrt(counts / np.maximum(counts - 1, 1))[group]
+        median = float(np.median(own[several])) / _MEDIAN_OF_NORMAL
+        return max(_LEAST_NOISE * stated, min(root, max(stated, _ROUGHER * median)))
 
     def notes(self) -> Iterator[str]:
         """What is thin about them, a sentence each."""

@@ -30,6 +30,11 @@ LIFTS = (
     "Every pack is meant to lift: a rack that stands on its brackets, a joint that stands on its "
     "arm. Where one hangs below what carries it a pack lowers it, and this answer does not hold."
 )
+WAYS = (
+    "Nothing in the readings can show travel counted the other way round, nor a rack moved the "
+    "other way with gauges that read the other way: see that bump (wheel up) and rack to the left "
+    "are positive. Where either is wrong the shims double the error."
+)
 AFTERWARDS = (
     "After shimming set toe again by the length of the rods (that moves no curve), see that every "
     "thread is engaged in full and every fastener locked, sweep the whole travel at both locks by "
@@ -53,6 +58,7 @@ def answer_lines(measured: Measured) -> Iterator[str]:
         yield from _readings(measured)
         yield from _telling(measured)
     if "best" in measured.outcomes:
+        yield WAYS
         yield LIFTS
         yield AFTERWARDS
 
