@@ -16,6 +16,7 @@ from pictures import pixels
 from small_study import ROOT, run_here
 from test_fuzz_inputs import INJURY, a_place, check_ending, injured
 
+from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text
 from optimiser.folder.read import read_results
 from optimiser.metrics.tolerance import Tolerances
@@ -93,6 +94,7 @@ def test_the_command_writes_shims_curves_figure_and_words(rows, tmp_path):
     assert "proved." in out
     assert "qualified person" in out
     assert "Where one hangs below what carries it a pack lowers it" in out
+    assert "Nothing in the readings can show travel counted the other way round" in out
     folder = tmp_path / "results" / "demo-measured"
     assert sorted(path.name for path in folder.iterdir() if path.name != "state.json") == [
         "fitted.csv",
@@ -310,6 +312,17 @@ def test_with_tolerances_as_wide_as_it_is_off_the_car_is_told(answered, stored):
     found = answered(change=far_off, problem=wide)
     assert not found.unfit
     assert (np.degrees(found.outcomes["leave"].mean) > 0.6).all()
+
+
+def test_cars_too_far_off_for_rates_are_judged_by_the_kernel(answered, stored):
+    """Rates about the likeliest car promised 9 of 10; the kernel says 7, so that it is left."""
+    wide = replace(stored.problem, tolerances=Tolerances(80.0, 1.0, 7.5, 30.0, 0.01))
+    found = answered(problem=wide)
+    assert found.trusted
+    assert set(found.outcomes) == {"leave"}
+    assert next(answer_lines(found)).startswith("Leave it: no shims are better")
+    with pytest.raises(InputError, match="some do not reach the study's travel"):
+        answered(problem=replace(wide, tolerances=Tolerances(150.0, 1.0, 20.0, 80.0, 0.01)))
 
 
 def test_readings_in_inches_are_noticed(answered):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +16,7 @@ from optimiser.folder.claim import claim_folder, question_hash
 from optimiser.folder.read import read_results
 from optimiser.linkage.vectors import unit
 from optimiser.metrics.tolerance import Tolerances
-from optimiser.questions.measured.choice import choose_shims, judged, opened
+from optimiser.questions.measured.choice import choose_shims, judged, opened, surely_better
 from optimiser.questions.measured.estimate import estimate
 from optimiser.questions.measured.misfit import misfit
 from optimiser.questions.measured.model import CarModel, Unknowns, expected
@@ -173,7 +173,8 @@ def measure(
     """What the readings of a car say, and which shims it should have; nothing is written.
 
     Raises:
-        InputError: a reading at a pose that the car as designed does not reach.
+        InputError: a reading at a pose that the car as designed does not reach, or tolerances with
+            which cars do not reach the study's travel.
     """
     tolerances = problem.tolerances
     if tolerances is None:
@@ -205,7 +206,15 @@ def measure(
         if choice.best is not None and choice.least is not None:
             sets |= {"best": choice.best, "least": choice.least}
     outcomes = judged(model, found, cars.samples, sets)
-    advised = sets.get("best", model.now_mm)
+    if not np.isfinite(outcomes["leave"].mean).all():
+        raise InputError(
+            "[tolerance]",
+            "lets cars be so far off that some do not reach the study's travel",
+            "write no more than the car can be off by",
+        )
+    if choice is not None and not all(surely_better(model, outcomes, kind) for kind in sets):
+        choice, outcomes = replace(choice, best=None, least=None), {"leave": outcomes["leave"]}
+    advised = outcomes["best"].shims_mm if "best" in outcomes else model.now_mm
     spacers = {side: spacer_for(model, cars, advised, side) for side in readings.sides}
     return Measured(
         title,
