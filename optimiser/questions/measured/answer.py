@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import Hardpoints
-    from optimiser.questions.measured.choice import Choice, Outcome
+    from optimiser.questions.measured.choice import Choice, Open, Outcome
     from optimiser.questions.measured.estimate import Estimate
     from optimiser.questions.measured.readings import Readings
     from optimiser.questions.measured.signs import Sign
@@ -200,20 +200,10 @@ def measure(
     far_off = {side: misfit(readings, found, side, stated) for side in readings.sides}
     unfit = {side: off for side, off in far_off.items() if off}
     cars = opened(model, found, table.shims_mm)
-    sets, choice = {"leave": model.now_mm}, None
-    if not unfit and all(sign.trusted for sign in signs):
-        choice = choose_shims(model, cars, readings.sides, problem.steering.acceptable_bump_steer)
-        if choice.best is not None and choice.least is not None:
-            sets |= {"best": choice.best, "least": choice.least}
-    outcomes = judged(model, found, cars.samples, sets)
-    if not np.isfinite(outcomes["leave"].mean).all():
-        raise InputError(
-            "[tolerance]",
-            "lets cars be so far off that some do not reach the study's travel",
-            "write no more than the car can be off by",
-        )
-    if choice is not None and not all(surely_better(model, outcomes, kind) for kind in sets):
-        choice, outcomes = replace(choice, best=None, least=None), {"leave": outcomes["leave"]}
+    answerable = not unfit and all(sign.trusted for sign in signs)
+    accepted = problem.steering.acceptable_bump_steer
+    choice = choose_shims(model, cars, readings.sides, accepted) if answerable else None
+    choice, outcomes = _judged(model, found, cars, choice)
     advised = outcomes["best"].shims_mm if "best" in outcomes else model.now_mm
     spacers = {side: spacer_for(model, cars, advised, side) for side in readings.sides}
     return Measured(
@@ -231,6 +221,25 @@ def measure(
         {side: one for side, one in spacers.items() if one is not None and choice is not None},
         (*notes, *readings.notes(), *readings.reach_notes(problem.conditions.travel_mm)),
     )
+
+
+def _judged(
+    model: CarModel, found: Estimate, cars: Open, choice: Choice | None
+) -> tuple[Choice | None, dict[str, Outcome]]:
+    """What the chosen shims come to by the full kernel; without them where that does not agree."""
+    sets = {"leave": model.now_mm}
+    if choice is not None and choice.best is not None and choice.least is not None:
+        sets |= {"best": choice.best, "least": choice.least}
+    outcomes = judged(model, found, cars.samples, sets)
+    if not np.isfinite(outcomes["leave"].mean).all():
+        raise InputError(
+            "[tolerance]",
+            "lets cars be so far off that some do not reach the study's travel",
+            "write no more than the car can be off by",
+        )
+    if choice is None or all(surely_better(model, outcomes, kind) for kind in sets):
+        return choice, outcomes
+    return replace(choice, best=None, least=None), {"leave": outcomes["leave"]}
 
 
 def _toe_error(model: CarModel, table: MeasuringTable) -> float | None:
