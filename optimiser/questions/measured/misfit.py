@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from optimiser.questions.measured.readings import Readings
 
 TOO_FAR = 6.0
-"""Times the noise by which a parabola through what is left may part from the likeliest car. Of 120
-simulated cars with 5, 9 and 13 readings a wheel, one of them misread by up to 1 deg or all three
-times as rough as stated, none came to 3, of 20 with three readings none to 5.5; where a car far off
-was told 0.1 deg too little of, none was below 9."""
+"""Times the noise by which a parabola through what is left may part from the likeliest car. Of 20
+simulated cars with 5, 9 and 13 readings a wheel, one of them misread by 1 deg or all three times as
+rough as stated, none came to 3; with three readings none to 5.5, but to 28 with one misread by 0.3:
+three cannot tell. Where a car far off was told 0.1 deg too little of, none was below 9."""
 _TERMS = 3
 _TO_SPARE = 5
 """Readings from which on one may be the misread one that makes the parabola."""
