@@ -16,8 +16,10 @@ from pictures import pixels
 from small_study import ROOT, run_here
 from test_fuzz_inputs import INJURY, a_place, check_ending, injured
 
+from optimiser.base.errors import InputError
 from optimiser.base.files import csv_text
 from optimiser.folder.read import read_results
+from optimiser.metrics.tolerance import Tolerances
 from optimiser.questions.measured import folder as folder_of
 from optimiser.questions.measured.answer import measure
 from optimiser.questions.measured.draw import measured_figure
@@ -59,12 +61,12 @@ def write(folder: Path, rows) -> Path:
 def answered(stored, rows, tmp_path):
     """The answer on the demo's winner, with rows or keys changed."""
 
-    def answer(*, change=lambda row: row, keep=lambda row: True, **keys):
+    def answer(*, change=lambda row: row, keep=lambda row: True, problem=None, **keys):
         path = write(tmp_path, [change(dict(row)) for row in rows if keep(row)])
         table = MeasuringTable(**({"bracket_spacing_mm": 324.0} | keys))
         chosen = stored.result.chosen(stored.result.winner)
         readings = read_readings(path, table)
-        return measure("demo", stored.problem, chosen.points, table, readings)
+        return measure("demo", problem or stored.problem, chosen.points, table, readings)
 
     return answer
 
@@ -92,6 +94,7 @@ def test_the_command_writes_shims_curves_figure_and_words(rows, tmp_path):
     assert "proved." in out
     assert "qualified person" in out
     assert "Where one hangs below what carries it a pack lowers it" in out
+    assert "Nothing in the readings can show travel counted the other way round" in out
     folder = tmp_path / "results" / "demo-measured"
     assert sorted(path.name for path in folder.iterdir() if path.name != "state.json") == [
         "fitted.csv",
@@ -275,6 +278,77 @@ def test_studies_without_the_table_leave_no_trace_of_it():
     table = study.file.tolerance.model_copy(update={"shimmed": True})
     asked = replace(study, file=study.file.model_copy(update={"tolerance": table}))
     assert asked.resolved()["tolerance"]["shimmed"] is True
+
+
+def far_off(row):
+    """Of a car whose rack sits some 15 mm off: 0.9 deg of bump steer either way."""
+    return row | {"toe_in_deg": row["toe_in_deg"] + 0.015 * row["travel_mm"]}
+
+
+@pytest.mark.parametrize("step", [1, 2, 4])
+def test_a_car_that_no_tolerance_allows_is_not_told_to_be_good(answered, step):
+    """Nine, five and three readings a wheel: all of them once counted as misread ones."""
+    travels = np.linspace(-60.0, 60.0, 9)[::step]
+
+    def some(row):
+        return np.abs(row["travel_mm"] - travels).min() < 2.0
+
+    found = answered(change=far_off, keep=some)
+    assert set(found.unfit) == {0, 1}
+    assert min(found.unfit.values()) > np.radians(0.5)
+    assert set(found.outcomes) == {"leave"}
+    assert not found.good
+    lines = list(answer_lines(found))
+    assert lines[0].startswith("No shims are given: the readings fit no car that [tolerance] ")
+    assert not any("as it is" in line or "each good to" in line for line in lines)
+    assert {row[6:] for row in folder_of.shim_rows(found)} == {(None,) * 5}
+    assert all(row[3:] == (None,) * 6 for row in folder_of.fitted_rows(found))
+    assert "no car fits" in measured_figure(found).axes[0].get_title(loc="left")
+    assert not answered(keep=some).unfit
+
+
+def test_with_tolerances_as_wide_as_it_is_off_the_car_is_told(answered, stored):
+    wide = replace(stored.problem, tolerances=Tolerances(15.0, 0.2, 2.0, 2.0, 0.001))
+    found = answered(change=far_off, problem=wide)
+    assert not found.unfit
+    assert (np.degrees(found.outcomes["leave"].mean) > 0.6).all()
+
+
+def test_cars_too_far_off_for_rates_are_judged_by_the_kernel(answered, stored):
+    """Rates about the likeliest car promised 9 of 10; the kernel says 7, so that it is left."""
+    wide = replace(stored.problem, tolerances=Tolerances(80.0, 1.0, 7.5, 30.0, 0.01))
+    found = answered(problem=wide)
+    assert found.trusted
+    assert set(found.outcomes) == {"leave"}
+    assert next(answer_lines(found)).startswith("Leave it: no shims are better")
+    with pytest.raises(InputError, match="some do not reach the study's travel"):
+        answered(problem=replace(wide, tolerances=Tolerances(150.0, 1.0, 20.0, 80.0, 0.01)))
+
+
+def test_readings_in_inches_are_noticed(answered):
+    found = answered(change=lambda row: row | {"travel_mm": row["travel_mm"] / 25.4})
+    assert set(found.unfit) == {0, 1}
+    assert not found.good
+    said = [note for note in found.notes if "travel_mm is in mm" in note]
+    assert len(said) == 2
+    assert "where the study goes from -60 to +60" in said[0]
+
+
+def test_one_misread_by_a_degree_is_no_other_car(answered):
+    def once(row):
+        off = 1.0 if row["side"] == "left" and row["travel_mm"] > 58.0 else 0.0
+        return row | {"toe_in_deg": row["toe_in_deg"] + off}
+
+    found = answered(change=once)
+    assert not found.unfit
+    assert any("deg off the curve of the others" in line for line in answer_lines(found))
+
+
+def test_a_wrong_sign_of_a_car_far_off_is_said_first(answered):
+    found = answered(change=lambda row: backwards(far_off(row)))
+    lines = list(answer_lines(found))
+    assert lines[0].startswith("Sign not proved")
+    assert lines[1].startswith("No shims are given: the readings fit no car")
 
 
 def test_what_few_readings_say_rests_on_the_drawing(answered):

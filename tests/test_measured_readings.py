@@ -106,12 +106,24 @@ def test_repeated_readings_tell_the_noise(read):
     head = "side,travel_mm,toe_in_deg\n"
     few = read(head + "left,0,0.1\nleft,0,0.2\nleft,9,0\n")
     assert few.repeated_noise(0.02) is None
+    assert read(head + "left,0,0.1\n" * 10).repeated_noise(0.02) is None
     rows = "left,0,0.1\nleft,0,0.2\nleft,0,0.3\nleft,9,1.0\nleft,9,1.1\nleft,9,0.9\n"
-    # By hand: squares 0.01 + 0.01 twice, four readings to spare.
-    noise = read(head + rows).repeated_noise(float(np.radians(0.02)))
-    assert np.degrees(noise) == pytest.approx(0.1)
-    same = read(head + "left,0,0.1\n" * 6).repeated_noise(0.04)
+    # By hand: squares 0.01 + 0.01 four times, ten readings to spare.
+    noise = read(head + 2 * rows).repeated_noise(float(np.radians(0.02)))
+    assert np.degrees(noise) == pytest.approx(np.sqrt(0.008))
+    same = read(head + "left,0,0.1\n" * 11).repeated_noise(0.04)
     assert same == pytest.approx(0.01)
+
+
+def test_a_misread_one_among_repeated_ones_is_no_noise(read):
+    pairs = [f"left,{t},{0.1 + half}\n" for t in range(0, 55, 5) for half in (-0.02, 0.02)]
+    head, stated = "side,travel_mm,toe_in_deg\n", float(np.radians(0.02))
+    # By hand: each pair 0.0008 of squares, one reading to spare.
+    alike = np.degrees(read(head + "".join(pairs)).repeated_noise(stated))
+    assert alike == pytest.approx(np.sqrt(0.0008))
+    once = "".join([*pairs, "left,60,0.1\nleft,60,1.1\n"])
+    misread = np.degrees(read(head + once).repeated_noise(stated))
+    assert misread == pytest.approx(1.5 * np.sqrt(0.0008) / 0.6745, rel=1e-3)  # not 0.21
 
 
 @pytest.mark.parametrize("side", [0, 1])
@@ -159,3 +171,26 @@ def test_toe_at_rest_settles_it_twenty_to_one(read, toe, proof):
         # (1 + 44.4 / 3)^2, by hand.
         assert "250 to 1 for that sign" in sign.words
     assert sign_of(readings, 0, corner(), ATTITUDE, None).proof == "not proved"
+
+
+@pytest.mark.parametrize(
+    ("second", "proof"),
+    [
+        ("", "not proved"),
+        ("left,0,{right},5,2\n", "proved"),
+        ("left,0,{wrong},5,2\n", "contradicted"),
+    ],
+)
+def test_each_round_has_to_prove_its_sign(read, second, proof):
+    """Gauges may be set up the other way round when it is measured again."""
+    text = (
+        "side,travel_mm,toe_in_deg,rack_mm,round\n"
+        "left,0,0.1,,1\nleft,0,-2.1,5,1\nleft,-30,0.2,,2\nleft,0,0.1,,2\nleft,30,0.1,,2\n"
+    )
+    readings = read(
+        text + second.format(right=-2.1, wrong=2.3), fitted_shims_mm=((0, 0, 0, 0), (1, 1, 0, 0))
+    )
+    sign = sign_of(readings, 0, corner(), ATTITUDE, None)
+    assert sign.proof == proof
+    if proof != "proved":
+        assert sign.words.startswith("left wheel, round 2: ")

@@ -13,16 +13,21 @@ from PIL import Image
 from small_study import preferring, run_here
 
 from optimiser.answer import exactness
+from optimiser.answer.closest_by_pose import TOLD_MM
 from optimiser.answer.exactness import accuracy
 from optimiser.answer.limits_and_growth import binding_sentences, leaning_sentences, limit_rows
+from optimiser.answer.pose_margins import PoseMargins
 from optimiser.answer.rack_table import ACCEPTABLE, ORDER_RULE
 from optimiser.answer.run_result import CAUTION, RunResult
 from optimiser.evaluation.problem import VARIABLES, Range, Stock
+from optimiser.evaluation.quantities import pair_words
 from optimiser.folder.read import read_results
 from optimiser.folder.write import rewrite_report
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.mounting import DIRECTION_CAUTION
 from optimiser.report.answer_words import answer_of
+from optimiser.report.html import template
+from optimiser.report.moving_view import moving_data
 from optimiser.report.page import report_html
 from optimiser.report.words import CAUTIONS, assumptions, number
 
@@ -507,6 +512,7 @@ MOVED = """(() => {
     slide('rack', 21.5);
     return {
         text: document.getElementById('move-text').textContent,
+        near: document.getElementById('move-near')?.textContent,
         rod: document.querySelector('#move-above path.rod:not(.before)').getAttribute('d'),
         shown: !document.getElementById('moving').hidden,
     };
@@ -531,6 +537,52 @@ def test_sliders_move_the_linkage(finished_run, browser):
     rod = re.match(r"M(\S+) (\S+)L(\S+) (\S+)M", found["rod"])
     ends = np.array([left.inner_joint[[1, 0]], left.outer_joint[[1, 0]]])
     np.testing.assert_allclose([float(v) for v in rod.groups()], -ends.ravel(), atol=0.25)
+    check_nearest(found["near"], chosen)
+
+
+NEAREST = re.compile(
+    r"Closest with (\S+) mm of travel and (\S+) mm of rack, the nearest computed pose: "
+    r"(?P<pair>.*?)( on the (?P<side>left|right))?(, | overlaps by )(?P<gap>[\d.]+) mm\."
+    r"( In every pose alike: (?P<same>.*?)(, | overlaps by )(?P<same_gap>[\d.]+) mm\.)?"
+)
+
+
+def check_nearest(text, chosen):
+    """The page names the closest pair of the pose that it says it is of, and its distance."""
+    said = NEAREST.fullmatch(text)
+    travel, rack = (float(said[i].replace("\u2212", "-")) for i in (1, 2))
+    assert abs(travel + 33.0) <= 2.5
+    assert abs(rack - 21.5) <= 1.25 + 0.05
+    margins = PoseMargins.of(chosen.problem, chosen.design)
+    ends = chosen.problem.travel.grid()[[0, -1, -1]], chosen.steering_end_mm * np.array([-1, 1, 0])
+    least = {}
+    for side, way in (("left", 1.0), ("right", -1.0)):
+        poses = margins.poses(np.array([travel, *ends[0]]), way * np.array([rack, *ends[1]]))
+        for name, values in margins.pairs(poses, side=side, told_mm=TOLD_MM).items():
+            least[pair_words(name), side] = values
+    sides = (said["side"],) if said["side"] else ("left", "right")
+    gap = float(said["gap"])
+    for side in sides:  # it says its pose to a tenth of a millimetre
+        assert gap == pytest.approx(abs(least[said["pair"], side][0]), abs=0.11)
+    for (name, _), values in least.items():
+        if values[0] < gap - 0.11:
+            assert np.ptp(values) < 0.005
+            assert values[0] >= float(said["same_gap"]) - 0.051, name
+
+
+@needs_browser
+def test_without_clearance_the_linkage_moves_and_nothing_is_said(stored, browser, tmp_path):
+    result = stored.result
+    chosen = result.chosen(result.foremost)
+    silent = replace(chosen, problem=chosen.problem.without_clearance)
+    page = template("moving.html.j2").render(moving=moving_data(silent), chosen={"word": "chosen"})
+    (tmp_path / "still.html").write_text(f"<body>{page}</body>", "utf-8")
+    browser.look_at(tmp_path / "still.html", width=1280)
+    found = browser.value(MOVED)
+    assert browser.trouble() == []
+    assert "near" not in found or found["near"] is None
+    assert found["text"].startswith("Toe-in: left wheel ")
+    assert "closest" not in page.split("<script")[0].lower()
 
 
 @needs_browser

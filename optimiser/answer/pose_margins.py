@@ -13,12 +13,15 @@ from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from numpy.typing import NDArray
 
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.driven import Driven
     from optimiser.evaluation.problem import Problem
     from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.racks import Side
     from optimiser.linkage.vectors import Array
 
 LINKAGE = "the linkage's end"
@@ -66,7 +69,7 @@ class PoseMargins:
 
     def steer(self, travel_mm: float, rack_mm: float) -> float:
         """Angle of the left wheel, radians; NaN where the linkage does not get there."""
-        return float(self._poses(np.array([travel_mm]), np.array([rack_mm])).steer[0])
+        return float(self.poses(np.array([travel_mm]), np.array([rack_mm])).steer[0])
 
     def reaches(self, travel_mm: Array, rack_mm: Array) -> NDArray[np.bool_]:
         """Whether the linkage gets to poses, in a hurry: of some near its end it says no."""
@@ -101,13 +104,40 @@ class PoseMargins:
         ]
         return names, np.stack(rows) if rows else np.zeros((0, len(rack_mm)))
 
-    def _poses(self, travel_mm: Array, rack_mm: Array) -> Poses:
+    def pairs(
+        self,
+        poses: Poses,
+        *,
+        side: Side | None = None,
+        only: Collection[str] = (),
+        told_mm: float = 0.0,
+    ) -> dict[str, Array]:
+        """Distance (n,) of each pair of parts that comes near, by column, in n poses that exist.
+
+        Args:
+            poses: of the left corner, (n,).
+            side: corner that is measured: the left one in these poses, or the right one in their
+                mirror images; None: both, each before what either of them may meet.
+            only: columns that are given wherever they are.
+            told_mm: as of `Problem.clearances`.
+        """
+        problem = replace(self.problem, room=replace(self.problem.room, side=side))
+        alone = _each_alone(self.solved, poses)
+        designs = self.design.select(np.zeros(len(alone.reason), dtype=np.intp))
+        driven = None if self.driven is None else self.driven.select(designs.rack)
+        found = problem.clearances(
+            designs, alone, driven, poses_between=False, only=only, told_mm=told_mm
+        )
+        return {name: values for name, values in found.items() if is_pair(name)}
+
+    def poses(self, travel_mm: Array, rack_mm: Array) -> Poses:
+        """The left corner at such wheel travel and rack displacement, (n,)."""
         points, attitude = self.solved.points.select(0), self.problem.car.attitude
         return solve_linkage(points, travel_mm, rack_mm, attitude)
 
     def _left(self, travel_mm: Array, rack_mm: Array) -> dict[str, Array]:
         problem, limits = self.problem, self.problem.limits
-        poses = self._poses(travel_mm, rack_mm)
+        poses = self.poses(travel_mm, rack_mm)
         there = poses.exists
         found: dict[str, Array] = {}
         if limits.toggle_margin is not None:
@@ -118,7 +148,7 @@ class PoseMargins:
             angle = np.degrees(inner_joint_angle(poses))
             found[quantity("inner_joint_angle_deg").words] = most - angle
         if limits.outer_joint_angle is not None:
-            rest = _picked(self.solved.rest, (0, slice(None)))
+            rest = picked(self.solved.rest, (0, slice(None)))
             outer = outer_joint_misalignment(poses, rest, problem.car.outer_bolt).max(axis=0)
             words = quantity("outer_joint_angle_deg").words
             found[words] = np.degrees(limits.outer_joint_angle - outer)
@@ -134,36 +164,33 @@ class PoseMargins:
         rows = np.flatnonzero(there)
         if not (problem.has_pairs or problem.has_tyre) or not len(rows):
             return {}
-        alone = _each_alone(self.solved, poses, rows)
-        designs = self.design.select(np.zeros(len(rows), dtype=np.intp))
         found: dict[str, Array] = {}
-        driven = None if self.driven is None else self.driven.select(designs.rack)
-        pairs = problem.clearances(designs, alone, driven, poses_between=False, only=least)
-        for name, values in pairs.items():
+        for name, values in self.pairs(picked(poses, (rows,)), only=least).items():
             limit = limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
             wanted = [each for each in (limit, least.get(name)) if each is not None]
-            if is_pair(name) and wanted and (values < far).any():
+            if wanted and (values < far).any():
                 left = np.full(len(there), np.inf)
                 left[rows] = np.where(values < far, values - max(wanted), np.inf)
                 found[pair_words(name)] = left
         return found
 
 
-def _picked(poses: Poses, index: tuple[object, ...]) -> Poses:
+def picked(poses: Poses, index: tuple[object, ...]) -> Poses:
     """Poses of another batch shape: `index` goes along the axes after the components."""
     return Poses(**{name: getattr(poses, name)[(..., *index)] for name in Poses.__slots__})
 
 
-def _each_alone(solved: Solved, poses: Poses, rows: NDArray[np.intp]) -> Solved:
+def _each_alone(solved: Solved, poses: Poses) -> Solved:
     """Poses (n,) of one design as so many designs of one pose each."""
-    same = np.zeros(len(rows), dtype=np.intp)
+    count = len(poses.exists)
+    same = np.zeros(count, dtype=np.intp)
     return replace(
         solved,
         points=solved.points.select(same),
-        rest=_picked(solved.rest, (same, slice(None))),
-        envelope=_picked(poses, (rows, None)),
+        rest=picked(solved.rest, (same, slice(None))),
+        envelope=picked(poses, (slice(None), None)),
         envelope_travel_mm=np.zeros(1),
         envelope_share=np.zeros(1),
         track_growth_mm=solved.track_growth_mm[same],
-        reason=np.full(len(rows), "", dtype=object),
+        reason=np.full(count, "", dtype=object),
     )

@@ -209,6 +209,8 @@ class Room:
     Attributes:
         many: whether keep-outs come by the file, too many for a column each.
         drawn_inner_joint: where parts on the rack were drawn for it, body axes.
+        side: which corner the poses are of, the right one's mirrored to the left; None: of either,
+            so that keep-outs on one side of the car stand before the parts of both.
     """
 
     keep_outs: tuple[KeepOut, ...] = ()
@@ -222,6 +224,7 @@ class Room:
     tyre: Tyre | None = None
     many: bool = False
     drawn_inner_joint: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    side: Literal["left", "right"] | None = None
 
     @property
     def still(self) -> tuple[KeepOut, ...]:

@@ -49,6 +49,8 @@ COLUMN = (
 _PERCENT = 100.0
 _SIDES = (np.asarray, mirrored)
 """The left side as it is, and the right one."""
+_SIDES_OF = {None: _SIDES, "left": _SIDES[:1], "right": _SIDES[1:]}
+"""The same by `Room.side`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +296,7 @@ def column_clearances(
                     a[near, None], b[near, None], side(inner), side(outer)
                 ).min(axis=1)
                 for a, b in shafts
-                for side in _SIDES
+                for side in _SIDES_OF[room.side]
             ]
             found["tie rod"][near] = np.min(gaps, axis=0) - radius - rods.radius[near]
     there = solved.reason == ""

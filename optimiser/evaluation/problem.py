@@ -669,8 +669,13 @@ class Problem:
         *,
         poses_between: bool = True,
         only: Collection[str] | None = None,
+        told_mm: float = 0.0,
     ) -> dict[str, Array]:
-        """`clearance_metrics` of designs whose poses have been found, and of their columns."""
+        """`clearance_metrics` of designs whose poses have been found, and of their columns.
+
+        Distances are told apart as far as anything is held against them, or to `told_mm`.
+        """
+        told = max(told_mm, self.clearance_wanted_mm)
         found = clearance_metrics(
             designs,
             solved,
@@ -678,14 +683,14 @@ class Problem:
             self.room,
             arm_ahead=self.arm_ahead,
             drive_side=self.car.drive_side,
-            limit_mm=self.clearance_wanted_mm,
+            limit_mm=told,
             poses_between=poses_between,
             roll_deg=self.roll_deg(designs),
             only=only,
         )
         if driven is None:
             return found
-        far = told_apart_mm(self.clearance_wanted_mm)
+        far = told_apart_mm(told)
         args = (driven, designs, solved, self.racks, self.room, far)
         shafts = {
             pair_column(COLUMN_PART, name): gap

@@ -3,6 +3,9 @@
 Between the nodes of the grid every point is interpolated in both directions. A joint on an arm of
 length r whose ends lie a chord c apart is then out by no more than c^2 / (8 r): with travel steps
 of 10 mm and rack steps of 5 mm that is below 0.1 mm on arms of 150 mm.
+
+Distances between parts are not interpolated: past an edge, or around a thin tube, they bend too
+sharply for that. They are given in poses half as far apart, and the page shows the nearest one's.
 """
 
 from __future__ import annotations
@@ -11,11 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimiser.answer.closest_by_pose import closest_by_pose
 from optimiser.evaluation.clearance.keep_outs import keep_outs
+from optimiser.evaluation.quantities import quantity
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.linkage.steering_arm import arm_foot
 
 if TYPE_CHECKING:
+    from optimiser.answer.closest_by_pose import Closest
     from optimiser.answer.run_result import Chosen
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
@@ -34,6 +40,7 @@ def moving_data(chosen: Chosen) -> dict[str, Any] | None:
     `travel` (T,) and `rack` (R,) are the grid. Of `cars`, the chosen one and the drawn one, each
     point is a flat list over T, R and x, y, z of the left corner, None where no pose is; the right
     one is its mirror image at the opposite rack displacement. `toe` is toe-in in degrees, T by R.
+    `near` is what `_near` gives.
     """
     problem, end = chosen.problem, chosen.steering_end_mm
     if not (chosen.outcome.assembles[0] and np.isfinite(end)):
@@ -58,6 +65,44 @@ def moving_data(chosen: Chosen) -> dict[str, Any] | None:
             for view, axes in _VIEWS.items()
         },
         "boxes": _boxes(chosen),
+        "near": _near(chosen, _halved(travel), _halved(rack)),
+    }
+
+
+def _halved(nodes: Array) -> Array:
+    """The nodes and the middles between them."""
+    return np.interp(np.arange(2 * len(nodes) - 1), 2 * np.arange(len(nodes)), nodes)
+
+
+def _near(chosen: Chosen, travel: Array, rack: Array) -> dict[str, Any] | None:
+    """What is closest in each pose, both wheels counted; None where nothing is measured.
+
+    `travel` and `rack` are the poses; of each of `kinds` (steering, tyre) `pair` has an index in
+    `names` for each pose, -1 where `none` says what there is, and `gap` its distance. `same` is
+    what never changes.
+    """
+    found = closest_by_pose(chosen.problem, chosen.design, travel, rack)
+    if found is None:
+        return None
+    both = (found.steering, "moving parts"), (found.tyre, "the tyres")
+    kinds = [_kind(each, of, found.far_mm) for each, of in both if each is not None]
+    digits = quantity("clearance_mm").digits
+    if not kinds and found.same is None:
+        return None
+    return {
+        "travel": np.round(travel, _MM_DIGITS).tolist(),
+        "rack": np.round(rack, _MM_DIGITS).tolist(),
+        "kinds": kinds,
+        "same": None if found.same is None else [found.same[0], round(found.same[1], digits)],
+    }
+
+
+def _kind(closest: Closest, of: str, far_mm: float) -> dict[str, Any]:
+    return {
+        "none": f"nothing within {far_mm:g} mm of {of}",
+        "names": list(closest.names),
+        "pair": closest.pair.ravel().tolist(),
+        "gap": _plain(closest.gap_mm, quantity("clearance_mm").digits),
     }
 
 

@@ -60,7 +60,7 @@ class MeasuringTable(Table):
     toe_plus_minus_deg: Annotated[
         float,
         key(
-            "standard deviation of a reading; readings that were repeated tell it instead",
+            "standard deviation of a reading; ten or more that were repeated tell it",
             "deg",
             0.001,
             1.0,

@@ -168,6 +168,7 @@ class Case:
         misread_deg: by how much one reading of each side is off.
         rounds: how often it is measured and shimmed.
         lever: whether the distance of the brackets is known; else taken for that of the joints.
+        shares: travels a side as shares of the way to bump, in place of `count` even ones.
     """
 
     name: str
@@ -175,6 +176,7 @@ class Case:
     misread_deg: float = 0.0
     rounds: int = 1
     lever: bool = True
+    shares: tuple[float, ...] | None = None
 
 
 def answered(model: CarModel, readings: Readings) -> tuple[np.ndarray, Outcome]:
@@ -194,6 +196,9 @@ def one(design: Design, seed: int, case: Case) -> Row:
     model, rows, took = model_of(design), [], 0.0
     known = model if case.lever else replace(model, brackets_mm=None)
     base = ZERO
+    places = None
+    if case.shares is not None:
+        places = tuple(share * float(design.travel_mm[-1]) for share in case.shares)
     for round_ in range(1, case.rounds + 1):
         more = read(
             car,
@@ -202,6 +207,7 @@ def one(design: Design, seed: int, case: Case) -> Row:
             change_deg=change,
             outlier_deg=case.misread_deg,
             round_=round_,
+            places_mm=places,
         )
         rows += more
         readings = read_rows(rows, known.fitted_mm)
@@ -227,10 +233,13 @@ def one(design: Design, seed: int, case: Case) -> Row:
     )
 
 
+ENDS = (-1.0, -1.0, 0.0, 1.0, 1.0)
 CASES = (
     Case("13 a side"),
     Case("13, one misread by 0.3 deg", misread_deg=0.3),
     Case("5 a side", count=5),
+    Case("5: two at each end, one at rest", shares=ENDS),
+    Case("the same, one misread by 0.3 deg", shares=ENDS, misread_deg=0.3),
     Case("13, and again after shimming", rounds=2),
     Case("13, the lever not counted", lever=False),
 )

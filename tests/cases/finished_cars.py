@@ -130,14 +130,18 @@ def read(
     sign: float = 1.0,
     outlier_deg: float = 0.0,
     round_: int = 1,
+    places_mm: tuple[float, ...] | None = None,
 ) -> list[dict[str, object]]:
     """Rows of readings: `count` travels a side, and one with the rack off centre.
 
+    `places_mm` are the travels; without them they are even over the study's.
     `outlier_deg` is added to one reading of each side, at random. `sign` -1 reads toe-out as in.
     """
     design, rows = car.design, []
     change = car.change_deg() if change_deg is None else change_deg
     places = np.linspace(design.travel_mm[0], design.travel_mm[-1], count)
+    if places_mm is not None:
+        places, count = np.array(places_mm), len(places_mm)
     for side, name in enumerate(("left", "right")):
         at = places + rng.normal(0.0, TRAVEL_NOISE_MM, count)
         zero = design.toe_deg + car.toe_off_deg[side]

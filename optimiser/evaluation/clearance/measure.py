@@ -50,6 +50,7 @@ class Measurement:
         self._solved, self.far, self._between = solved, far_mm, poses_between
         self._reach = far_mm + (OUTSIDE_MM if poses_between else 0.0)
         self._keep_outs = obstacles(room.still)
+        self._before = self._keep_outs.before(room.side)
         self._table = Table(len(solved.reason), far_mm)
         self._tubes = tubes = arm_tubes(solved, room)
         self._tube_bounds = None if tubes is None else Bounds.of(tubes)
@@ -98,7 +99,7 @@ class Measurement:
             return
         bounds, columns = Bounds.of(lines), self._columns(lines)
         bar = np.array([name == "spacer" for name in lines.names])
-        faces = np.repeat(~bar[:, None], len(self._keep_outs.names), axis=1)
+        faces = ~bar[:, None] & self._before
         rows, others = near_keep_outs(lines, bounds, self._keep_outs, self._reach, faces)
         values = to_keep_outs(self._poses(lines, rows), self._keep_outs, others, self.far)
         self._table.put(columns, rows, others, values)
@@ -136,7 +137,8 @@ class Measurement:
         if lines is None:
             return None
         bar = np.array([part[0] == "spacer" for part in parts], dtype=bool)
-        faces = np.concatenate([bar[:, None] | ~self._keep_outs.image, faces])
+        own = np.where(bar[:, None], self._before, ~self._keep_outs.image)
+        faces = np.concatenate([own, faces])
         by_arms = [
             *np.flatnonzero(~bar).tolist(),
             *(len(parts) + index for index in by_arms),

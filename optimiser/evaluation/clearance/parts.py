@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.asked import KeepOut, Room
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.solved import Solved
-    from optimiser.linkage.racks import Rack
+    from optimiser.linkage.racks import Rack, Side
 
 Part = tuple[str, Array, Array, Array]
 """Name, both ends of the centre line (3, N, E) in mm and radius (N,) of a part of N designs."""
@@ -240,6 +240,7 @@ class Obstacles:
         names: (K,).
         kind: index in `KINDS`, (K,).
         image: the mirror images that stand only before the moving parts.
+        single: those that have such an image.
         start: one corner or end, (K, 3).
         end: the other.
         radius: of capsules, of which all is so far from the line, 0 of the others, (K,).
@@ -249,10 +250,17 @@ class Obstacles:
     names: tuple[str, ...]
     kind: NDArray[np.intp]
     image: NDArray[np.bool_]
+    single: NDArray[np.bool_]
     start: Array
     end: Array
     radius: Array
     round_mm: Array
+
+    def before(self, side: Side | None) -> NDArray[np.bool_]:
+        """Which stand before the moving parts of a side's corner, or of either one, (K,)."""
+        if side is None:
+            return np.ones(len(self.names), dtype=bool)
+        return ~(self.image if side == "left" else self.single)
 
     def corners(self) -> tuple[Array, Array]:
         """Least and greatest coordinates of each, (K, 3)."""
@@ -269,7 +277,7 @@ class Obstacles:
 @lru_cache(maxsize=64)
 def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
     """Keep-outs and, of those on the body, their mirror images where those differ from them."""
-    found: list[tuple[str, int, bool, Array, Array, float]] = []
+    found: list[tuple[str, int, bool, bool, Array, Array, float]] = []
     for item in keep_outs:
         a, b = np.array(item.low), np.array(item.high)
         shapes = [(a, b), (mirrored(a), mirrored(b))]
@@ -277,16 +285,19 @@ def obstacles(keep_outs: tuple[KeepOut, ...]) -> Obstacles:
             shapes = [(np.minimum(p, q), np.maximum(p, q)) for p, q in shapes]
         if item.moves or {tuple(p) for p in shapes[0]} == {tuple(p) for p in shapes[1]}:
             shapes = shapes[:1]
-        for index, (p, q) in enumerate(shapes):
-            image = index == 1 and not item.mirror
-            found.append((item.name, KINDS.index(item.kind), image, p, q, item.radius_mm))
-    names, kind_, image_, start, end, radius_ = zip(*found, strict=True) if found else ((),) * 6
+        on_one_side = len(shapes) > 1 and not item.mirror
+        for (p, q), image in zip(shapes, (False, on_one_side), strict=False):
+            single, kind_of = on_one_side and not image, KINDS.index(item.kind)
+            found.append((item.name, kind_of, image, single, p, q, item.radius_mm))
+    columns = zip(*found, strict=True) if found else ((),) * 7
+    names, kind_, image_, single_, start, end, radius_ = columns
     kind, radius = np.array(kind_, dtype=np.intp), np.array(radius_, dtype=float)
     drum = kind == KINDS.index("cylinder")
     return Obstacles(
         names,
         kind,
         np.array(image_, dtype=bool),
+        np.array(single_, dtype=bool),
         np.array(start, dtype=float).reshape(-1, 3),
         np.array(end, dtype=float).reshape(-1, 3),
         np.where(drum, 0.0, radius),

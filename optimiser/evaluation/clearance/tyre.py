@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.clearance.engine.components import Vector
     from optimiser.evaluation.clearance.parts import Part
     from optimiser.evaluation.solved import Solved
+    from optimiser.linkage.racks import Side
     from optimiser.linkage.vectors import Array
 
     Index = NDArray[np.intp]
@@ -233,6 +234,7 @@ class TyreRoom:
             self._keep_outs(
                 carrier,
                 tuple(i for i in room.keep_outs if i.on == carrier and i.to_on is None),
+                room.side,
             )
         self._links(tuple(item for item in room.keep_outs if item.to_on is not None))
         return self._found
@@ -286,7 +288,7 @@ class TyreRoom:
             radius = lines.radius[index * count : (index + 1) * count]
             self._put(name, design[mine], values[mine], radius)
 
-    def _keep_outs(self, carrier: Carrier, items: tuple[KeepOut, ...]) -> None:
+    def _keep_outs(self, carrier: Carrier, items: tuple[KeepOut, ...], side: Side | None) -> None:
         if not items:
             return
         some = shapes(items)
@@ -295,6 +297,9 @@ class TyreRoom:
         tyres = self._tyres.seen_from(self._corner.motion(carrier))
         low, high = (corner.T for corner in some.group.corners())
         designs, which = tyres.near_boxes(low, high, self._reach)
+        if side is not None:
+            mine = some.group.before(side)[which]
+            designs, which = designs[mine], which[mine]
         if not len(designs):
             return
         blended = self._grid is not None

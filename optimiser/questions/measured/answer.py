@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,8 +16,9 @@ from optimiser.folder.claim import claim_folder, question_hash
 from optimiser.folder.read import read_results
 from optimiser.linkage.vectors import unit
 from optimiser.metrics.tolerance import Tolerances
-from optimiser.questions.measured.choice import choose_shims, judged, opened
+from optimiser.questions.measured.choice import choose_shims, judged, opened, surely_better
 from optimiser.questions.measured.estimate import estimate
+from optimiser.questions.measured.misfit import misfit
 from optimiser.questions.measured.model import CarModel, Unknowns, expected
 from optimiser.questions.measured.readings import read_readings
 from optimiser.questions.measured.signs import sign_of
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.hardpoints import Hardpoints
-    from optimiser.questions.measured.choice import Choice, Outcome
+    from optimiser.questions.measured.choice import Choice, Open, Outcome
     from optimiser.questions.measured.estimate import Estimate
     from optimiser.questions.measured.readings import Readings
     from optimiser.questions.measured.signs import Sign
@@ -70,9 +71,11 @@ class Measured:
         model: the car.
         readings: of it.
         signs: of each wheel that was measured.
+        unfit: wheels whose readings fit no car that the tolerances allow, and by how much they part
+            from all of them over their travel, radians.
         found: what the readings leave open.
         outcomes: 'leave', and 'best' and 'least' where shims are given.
-        choice: None where no sign is to be trusted.
+        choice: None where no sign is to be trusted, or no car fits.
         telling: what the readings tell of each wheel that was measured.
         spacers: what other spacers would still do, where they would.
         notes: what else is to be said, a sentence each.
@@ -84,6 +87,7 @@ class Measured:
     model: CarModel
     readings: Readings
     signs: tuple[Sign, ...]
+    unfit: dict[int, float]
     found: Estimate
     choice: Choice | None
     outcomes: dict[str, Outcome]
@@ -108,9 +112,11 @@ class Measured:
 
     @property
     def good(self) -> bool:
-        """Whether the signs are trusted and what is advised keeps the wheels within it."""
+        """Whether a car fits, signs are trusted and what is advised keeps the wheels within it."""
+        if self.unfit or not self.trusted:
+            return False
         sides = list(self.readings.sides)
-        return self.trusted and bool((self.advised.mean[sides] <= self.accepted).all())
+        return bool((self.advised.mean[sides] <= self.accepted).all())
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +173,8 @@ def measure(
     """What the readings of a car say, and which shims it should have; nothing is written.
 
     Raises:
-        InputError: a reading at a pose that the car as designed does not reach.
+        InputError: a reading at a pose that the car as designed does not reach, or tolerances with
+            which cars do not reach the study's travel.
     """
     tolerances = problem.tolerances
     if tolerances is None:
@@ -190,14 +197,14 @@ def measure(
         sign_of(readings, side, points, problem.car.attitude, _toe_error(model, table))
         for side in readings.sides
     )
+    far_off = {side: misfit(readings, found, side, stated) for side in readings.sides}
+    unfit = {side: off for side, off in far_off.items() if off}
     cars = opened(model, found, table.shims_mm)
-    sets, choice = {"leave": model.now_mm}, None
-    if all(sign.trusted for sign in signs):
-        choice = choose_shims(model, cars, readings.sides, problem.steering.acceptable_bump_steer)
-        if choice.best is not None and choice.least is not None:
-            sets |= {"best": choice.best, "least": choice.least}
-    outcomes = judged(model, found, cars.samples, sets)
-    advised = sets.get("best", model.now_mm)
+    answerable = not unfit and all(sign.trusted for sign in signs)
+    accepted = problem.steering.acceptable_bump_steer
+    choice = choose_shims(model, cars, readings.sides, accepted) if answerable else None
+    choice, outcomes = _judged(model, found, cars, choice)
+    advised = outcomes["best"].shims_mm if "best" in outcomes else model.now_mm
     spacers = {side: spacer_for(model, cars, advised, side) for side in readings.sides}
     return Measured(
         title,
@@ -206,13 +213,33 @@ def measure(
         model,
         readings,
         signs,
+        unfit,
         found,
         choice,
         outcomes,
         {side: telling(model, found, side) for side in readings.sides},
         {side: one for side, one in spacers.items() if one is not None and choice is not None},
-        (*notes, *readings.notes()),
+        (*notes, *readings.notes(), *readings.reach_notes(problem.conditions.travel_mm)),
     )
+
+
+def _judged(
+    model: CarModel, found: Estimate, cars: Open, choice: Choice | None
+) -> tuple[Choice | None, dict[str, Outcome]]:
+    """What the chosen shims come to by the full kernel; without them where that does not agree."""
+    sets = {"leave": model.now_mm}
+    if choice is not None and choice.best is not None and choice.least is not None:
+        sets |= {"best": choice.best, "least": choice.least}
+    outcomes = judged(model, found, cars.samples, sets)
+    if not np.isfinite(outcomes["leave"].mean).all():
+        raise InputError(
+            "[tolerance]",
+            "lets cars be so far off that some do not reach the study's travel",
+            "write no more than the car can be off by",
+        )
+    if choice is None or all(surely_better(model, outcomes, kind) for kind in sets):
+        return choice, outcomes
+    return replace(choice, best=None, least=None), {"leave": outcomes["leave"]}
 
 
 def _toe_error(model: CarModel, table: MeasuringTable) -> float | None:

@@ -51,8 +51,11 @@ def _panel(axes: Axes, measured: Measured, side: int) -> None:
     if side not in measured.readings.sides:
         heading(axes, f"{SIDES[side]} wheel: not measured")
         return
-    heading(axes, f"{SIDES[side]} wheel")
-    _curves(axes, grid, measured.outcomes["leave"].curves[side], BLUE, "-", "fitted, as it is")
+    if side in measured.unfit:
+        heading(axes, f"{SIDES[side]} wheel: no car fits these readings")
+    else:
+        heading(axes, f"{SIDES[side]} wheel")
+        _curves(axes, grid, measured.outcomes["leave"].curves[side], BLUE, "-", "fitted, as it is")
     best = measured.outcomes.get("best")
     if best is not None:
         _curves(axes, grid, best.curves[side], GREEN, "--", "after the best shims")

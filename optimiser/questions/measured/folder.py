@@ -46,8 +46,8 @@ FITTED_COLUMNS = (
 )
 SHIM_NOTE = (
     "greatest bump steer of the wheel on that side, mean over the cars that fit the readings and "
-    "what 95 of 100 of them keep to; chance_better is a share of them; blank where nothing changes "
-    "or the wheel was not measured"
+    "what 95 of 100 of them keep to; chance_better is a share of them; blank where nothing "
+    "changes, or the wheel was not measured or its readings fit no car"
 )
 FITTED_NOTE = (
     "change of toe-in from rest; low and high hold 95 of 100 cars that fit the readings at each "
@@ -82,7 +82,7 @@ def shim_rows(measured: Measured) -> Iterator[tuple[object, ...]]:
         for place, (what, name) in enumerate(PLACES):
             side, now = SIDES.index(name), float(measured.model.now_mm[place])
             to = float(outcome.shims_mm[place])
-            known = side in measured.readings.sides
+            known = side in measured.readings.sides and side not in measured.unfit
             numbers = (leave.mean, leave.most, outcome.mean, outcome.most)
             degrees = [float(np.degrees(of[side])) if known else None for of in numbers]
             chance = float(outcome.better[side]) if known else None
@@ -95,7 +95,9 @@ def fitted_rows(measured: Measured) -> Iterator[tuple[object, ...]]:
     best = measured.outcomes.get("best")
     for side in measured.readings.sides:
         drawn = np.degrees(drawn_curve(measured, side))
-        columns: list[Array | None] = [drawn, *_band(measured.outcomes["leave"].curves[side])]
+        columns: list[Array | None] = [drawn]
+        fitted = measured.outcomes["leave"].curves[side]
+        columns += [None] * 3 if side in measured.unfit else _band(fitted)
         columns += [None] * 3 if best is None else _band(best.curves[side])
         for row, travel in enumerate(grid.tolist()):
             values = [None if c is None else float(c[row]) for c in columns]

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from optimiser.questions.measured.readings import Readings
 
 Proof = Literal["proved", "settled", "contradicted", "not proved"]
+_WORST_FIRST: tuple[Proof, ...] = ("contradicted", "not proved", "settled", "proved")
 NEAR = 0.5
 """Share by which a turn may part from the drawn car's and still tell its sign. Arms are drawn to a
 few per cent; a rack read to a millimetre of five makes a fifth."""
@@ -58,7 +59,9 @@ def sign_of(
     attitude: Attitude,
     toe_error: float | None,
 ) -> Sign:
-    """The sign of the readings of one wheel.
+    """The sign of the readings of one wheel, which each round has to prove by itself.
+
+    Gauges that were right in the first round may be set up the other way round in the second.
 
     Args:
         readings: of both wheels.
@@ -68,24 +71,43 @@ def sign_of(
         toe_error: standard deviation of toe at rest as built and read, radians; None where toe at
             rest is not known.
     """
-    mine = readings.of(side)
+    rounds = np.unique(readings.round[readings.of(side)]).tolist()
+    found = [
+        _in_round(readings, (side, one), points, attitude, toe_error, len(rounds) > 1)
+        for one in rounds
+    ]
+    return min(found, key=lambda sign: _WORST_FIRST.index(sign.proof))
+
+
+def _in_round(
+    readings: Readings,
+    place: tuple[int, int],
+    points: Hardpoints,
+    attitude: Attitude,
+    toe_error: float | None,
+    several: bool,
+) -> Sign:
+    """The sign of one wheel's readings of one round; `several`: there are others."""
+    side, round_ = place
+    mine = readings.of(side, round_)
     turned = np.flatnonzero(mine & (readings.rack_mm != 0.0))
     found = [_turn(readings, int(row), points, attitude) for row in turned]
-    name = SIDES[side]
+    name = f"{SIDES[side]} wheel" + (f", round {round_ + 1}" if several else "")
     if contradicting := [words for way, words in found if way < 0]:
         return Sign(
             side,
             "contradicted",
-            f"{name} wheel: {contradicting[0]}; the gauges read the other way round "
+            f"{name}: {contradicting[0]}; the gauges read the other way round "
             "([measuring] gauges_read), or the rack was moved the other way (rack_mm is positive "
             "to the left)",
         )
     if proving := [words for way, words in found if way > 0]:
-        return Sign(side, "proved", f"{name} wheel: {proving[0]}")
-    why = found[0][1] if found else "no reading with the rack off centre"
-    if toe_error is None:
-        return Sign(side, "not proved", f"{name} wheel: {why}")
-    return _by_toe(readings, mine & (readings.rack_mm == 0.0), side, attitude, toe_error, why)
+        return Sign(side, "proved", f"{name}: {proving[0]}")
+    why = f"{name}: {found[0][1] if found else 'no reading with the rack off centre'}"
+    centred = mine & (readings.rack_mm == 0.0)
+    if toe_error is None or not centred.any():
+        return Sign(side, "not proved", why)
+    return _by_toe(readings, centred, side, attitude, toe_error, why)
 
 
 def _turn(readings: Readings, row: int, points: Hardpoints, attitude: Attitude) -> tuple[int, str]:
@@ -131,12 +153,10 @@ def _by_toe(
     why: str,
 ) -> Sign:
     """By toe at rest: how much likelier it is than its opposite, by Student's t of 3 freedoms."""
-    drawn, name = float(attitude.toe_in), SIDES[side]
-    first = chosen & (readings.round == readings.round[chosen].min())
-    seen = _between(readings, first, 0.0)
+    drawn, seen = float(attitude.toe_in), _between(readings, chosen, 0.0)
     odds = _density((seen - drawn) / toe_error) / _density((seen + drawn) / toe_error)
     text = (
-        f"{name} wheel: {why}; toe-in at rest is {np.degrees(drawn):+.2f} deg in the drawing and "
+        f"{why}; toe-in at rest is {np.degrees(drawn):+.2f} deg in the drawing and "
         f"{np.degrees(seen):+.2f} deg in the readings, {_odds(odds)}"
     )
     if odds >= ODDS:

@@ -23,12 +23,17 @@ _STRAINED = 2.2
 """A car of its tolerances is so far from its drawing in one case of some thousands."""
 _PERCENT = 100.0
 REMEDY = (
-    "Take one reading a side with the rack 5 mm off centre (rack_mm = 5 to the left) and ask "
-    "again: a shim by a wrong sign doubles the error."
+    "Take one reading a side, in each round, with the rack 5 mm off centre (rack_mm = 5 to the "
+    "left) and ask again: a shim by a wrong sign doubles the error."
 )
 LIFTS = (
     "Every pack is meant to lift: a rack that stands on its brackets, a joint that stands on its "
     "arm. Where one hangs below what carries it a pack lowers it, and this answer does not hold."
+)
+WAYS = (
+    "Nothing in the readings can show travel counted the other way round, nor a rack moved the "
+    "other way with gauges that read the other way: see that bump (wheel up) and rack to the left "
+    "are positive. Where either is wrong the shims double the error."
 )
 AFTERWARDS = (
     "After shimming set toe again by the length of the rods (that moves no curve), see that every "
@@ -49,14 +54,32 @@ def answer_lines(measured: Measured) -> Iterator[str]:
         yield from _spacers(measured)
     yield from measured.notes
     yield from _signs(measured)
-    yield from _readings(measured)
-    yield from _telling(measured)
+    if not measured.unfit:
+        yield from _readings(measured)
+        yield from _telling(measured)
     if "best" in measured.outcomes:
+        yield WAYS
         yield LIFTS
         yield AFTERWARDS
 
 
+def _unfit(measured: Measured) -> Iterator[str]:
+    """What is said in place of an answer where the readings are of no car that was thought of."""
+    wheels = ", ".join(f"{SIDES[s]} {_deg(off)}" for s, off in measured.unfit.items())
+    yield (
+        "No shims are given: the readings fit no car that [tolerance] allows. Over their travel "
+        f"they part from every such car by (wheel, change of toe): {wheels}. See that they are of "
+        "this car and this design, that travel_mm is in mm with bump positive, and that none was "
+        "misread; with few readings take more. If all of it is right, the car is elsewhere than "
+        "drawn by more than its tolerances: find what is, or write [tolerance] as wide as that and "
+        "ask again."
+    )
+
+
 def _headline(measured: Measured) -> Iterator[str]:
+    if measured.unfit and measured.trusted:
+        yield from _unfit(measured)
+        return
     if not all(sign.proof == "proved" for sign in measured.signs):
         if not measured.trusted:
             wrong = [sign for sign in measured.signs if sign.proof == "contradicted"]
@@ -66,7 +89,7 @@ def _headline(measured: Measured) -> Iterator[str]:
                 if wrong
                 else f"Sign not proved, so that no shims are given. {REMEDY}"
             )
-            yield from _now(measured)
+            yield from _unfit(measured) if measured.unfit else _now(measured)
             return
         yield (
             "Sign not proved by the rack; toe at rest settles it, and shims are given on that: "
