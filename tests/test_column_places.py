@@ -7,7 +7,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from optimiser.evaluation.bolting import Column
-from optimiser.evaluation.column_places import WITHIN, find_places
+from optimiser.evaluation.column_least import WITHIN
+from optimiser.evaluation.column_places import find_places
 
 COLUMN = Column(
     wheel=(-640.0, 330.0, 680.0),
@@ -138,7 +139,7 @@ class Where:
     def __init__(self, rule):
         self.rule = rule
 
-    def __call__(self, rows, lower, upper):
+    def __call__(self, rows, lower, upper, asked):
         return self.rule(lower, upper)
 
     def ever(self, rows):

@@ -33,7 +33,6 @@ from optimiser.evaluation.clearance.metrics import (
     has_tyre_pairs,
     told_apart_mm,
 )
-from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
     ALL_VARIABLES,
@@ -47,12 +46,13 @@ from optimiser.evaluation.designs import (
     Range,
     Stock,
 )
-from optimiser.evaluation.driven import column_clearances, drive
+from optimiser.evaluation.driven import drive
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
 from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
 from optimiser.evaluation.moves import MOVED_MM
-from optimiser.evaluation.quantities import AS_BUILT, COLUMN_PART, is_clearance, quantity
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance, is_of_tyre, quantity
+from optimiser.evaluation.shafts import are_measured, may_touch, shaft_clearances
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import (
     bound_scale,
@@ -212,11 +212,13 @@ class Problem:
     @property
     def has_tyre(self) -> bool:
         """Whether there is a tyre whose clearance can be known."""
-        return has_tyre_pairs(self.room, self.racks)
+        shafts = self.room.tyre is not None and are_measured(self.bolting.column, self.racks)
+        return shafts or has_tyre_pairs(self.room, self.racks)
 
     def may_touch(self, rack: Rack | None) -> bool:
         """The same of one rack; None stands for any of them."""
-        return has_pairs(self.room, self.racks if rack is None else (rack,))
+        racks = self.racks if rack is None else (rack,)
+        return has_pairs(self.room, racks) or may_touch(self.bolting.column, racks, self.room)
 
     @property
     def hands(self) -> tuple[HandCheck, ...]:
@@ -658,8 +660,8 @@ class Problem:
         column = self.bolting.column
         if column is None:
             return None
-        wanted = self.limits.clearance_mm
-        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, wanted)
+        wanted = self.limits.clearance_mm, self.limits.tyre_clearance_mm
+        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, *wanted)
 
     def clearances(
         self,
@@ -691,12 +693,11 @@ class Problem:
         if driven is None:
             return found
         far = told_apart_mm(told)
-        args = (driven, designs, solved, self.racks, self.room, far)
-        shafts = {
-            pair_column(COLUMN_PART, name): gap
-            for name, gap in column_clearances(*args, poses_between=poses_between).items()
-        }
-        found["clearance_mm"] = np.fmin.reduce([found["clearance_mm"], *shafts.values()])
+        args = driven.shafts(), driven.column, designs, solved, self.racks, self.room, far
+        shafts = shaft_clearances(*args, poses_between=poses_between)
+        for name, gap in shafts.items():
+            least = "tyre_clearance_mm" if is_of_tyre(name) else "clearance_mm"
+            found[least] = np.fmin(found[least], gap)
         return found | shafts
 
     @property
