@@ -45,6 +45,7 @@ from optimiser.evaluation.designs import (
     FollowsRack,
     Range,
     Stock,
+    nearest_allowed,
 )
 from optimiser.evaluation.driven import drive
 from optimiser.evaluation.effort import effort_metrics
@@ -231,9 +232,11 @@ class Problem:
         if self.rolls:
             return "then roll it about its bar as its design says"
         asked = self.bolting.zones or self.bolting.column or not missing_for_feet(rack)
-        if not asked or rack.pinion_angle_deg is None:
+        roll = self.bolting.rolls_deg.get(rack.name)
+        if roll is None and (not asked or rack.pinion_angle_deg is None):
             return ""
-        return f"then roll it about its bar {roll_words(2.0 * rack.pinion_angle_deg)}"
+        roll = 2.0 * (rack.pinion_angle_deg or 0.0) if roll is None else roll
+        return f"then roll it about its bar {roll_words(roll)}"
 
     @property
     def wrong_hand(self) -> NDArray[np.bool_]:
@@ -245,15 +248,22 @@ class Problem:
 
     @property
     def without_roll(self) -> Problem:
-        """The same with every rack rolled as it is where the study does not say."""
+        """The same with every rack rolled as in the drawn place, which is no variable any more."""
+        if ROLL not in self.space:
+            return self
         space = {name: choice for name, choice in self.space.items() if name != ROLL}
-        return self if ROLL not in self.space else replace(self, space=space)
+        rolls = nearest_allowed(self.space[ROLL], self.default_rolls_deg).tolist()
+        named = dict(zip((rack.name for rack in self.racks), rolls, strict=True))
+        return replace(self, space=space, bolting=replace(self.bolting, rolls_deg=named))
 
     @property
     def default_rolls_deg(self) -> Array:
-        """Roll of each rack where the study does not say, (racks,)."""
+        """Roll of each rack where no variable says it, (racks,)."""
+        said = self.bolting.rolls_deg
         pairs = zip(self.racks, self.hands, strict=True)
-        return np.array([default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs])
+        return np.array(
+            [said.get(r.name, default_roll_deg(r, hand.turn_end_for_end)) for r, hand in pairs]
+        )
 
     def roll_deg(self, designs: Designs) -> Array:
         """Roll (N,) of each design's rack about its bar."""
