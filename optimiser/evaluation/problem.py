@@ -649,7 +649,7 @@ class Problem:
         if driven is not None:
             metrics |= driven.metrics()
         if (yielding := self.yielding) is not None:
-            metrics |= compliance_metrics(designs, solved, racks, yielding)
+            metrics |= compliance_metrics(designs, solved, racks, yielding, column)
         if self.play is not None:
             turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
             if column is not None:  # of the steering wheel, straight ahead
