@@ -199,3 +199,16 @@ def test_a_wheel_on_the_other_side_than_the_driver_is_noted(tmp_path):
     study = bolted_demo(tmp_path, extra=COLUMN.replace("-330", "330"))
     assert any("the steering wheel is not on the left" in note for note in study.notes())
     assert not any("steering wheel" in note for note in bolted_demo(tmp_path, extra=COLUMN).notes())
+
+
+def test_a_limit_on_the_shafts_needs_racks_whose_pinion_is_known(tmp_path):
+    """Without it such a rack would break the limit whatever it did."""
+    limit = "[limits.at_least]\nclearance_column_tie_rod_mm = 8\n"
+    use = ("catalogue =", 'use = ["Finch", "Wren"]\ncatalogue =')
+    known = bolted_demo(tmp_path, use, extra=COLUMN + limit).problem()
+    assert "clearance_column_tie_rod_mm" in known.constraint_names
+    with pytest.raises(InputError, match="rack 'Wren' has no pinion_angle_deg") as caught:
+        bolted_demo(tmp_path, use, extra=COLUMN + limit, blank=("Wren",))
+    assert "\n" not in str(caught.value)
+    with pytest.raises(InputError, match="no pair clearance_tyre_column_mm"):
+        bolted_demo(tmp_path, use, extra=COLUMN + limit.replace("column_tie_rod", "tyre_column"))

@@ -8,10 +8,20 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Objectives
+from optimiser.evaluation.bolting import missing_for_pinion
 from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
+from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
-from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
+from optimiser.evaluation.quantities import (
+    COLUMN_PART,
+    PARTS,
+    TYRE_PART,
+    is_of_tyre,
+    is_pair,
+    pair_part,
+    quantity,
+)
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.metrics.welded import Load, corner_forces, lever_mm
 from optimiser.study.messages import shown
@@ -149,6 +159,14 @@ def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
         raise InputError(
             place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
         )
+    if pair_part(name) == COLUMN_PART or name == pair_column(TYRE_PART, COLUMN_PART):
+        for rack in study.racks:
+            if lacking := missing_for_pinion(rack):
+                raise InputError(
+                    place,
+                    f"rack {shown(rack.name)} has no {lacking}, and where the shafts are needs it",
+                    "fill it in, or leave the rack out of [racks] use",
+                )
     if is_of_tyre(name):
         return
     part = dict(zip(PARTS, MEASURED, strict=True)).get(pair_part(name))
