@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     Rows = NDArray[np.intp]
 
 WITHIN = 0.01
-"""Degrees, per cent or mm by which places are not told apart."""
+"""Degrees or per cent by which places are not told apart."""
 NODES = 13
 """Places looked at along each of the two distances."""
 FEW_NODES = 9
@@ -76,11 +76,14 @@ class Wish(Protocol):
     """What is made small over places (n, S) and (n, S, T): infinite where not allowed, (n, S, T).
 
     What is more than `upto` (n,) may be infinite too, where that saves work. `nodes` are the places
-    looked at along each distance; `points` and `rounds` see `_first_good`.
+    looked at along each distance; `points` and `rounds` see `_first_good`; wishes that differ by no
+    more than `within` are not told apart.
     """
 
     @property
     def nodes(self) -> int: ...  # noqa: D102
+    @property
+    def within(self) -> float: ...  # noqa: D102
     @property
     def points(self) -> int: ...  # noqa: D102
     @property
@@ -94,9 +97,23 @@ class Wish(Protocol):
 
 
 def least(lines: Lines, rows: Rows, wish: Wish) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Distances s and t (n,) of the least wish, and whether any place is allowed."""
+    """Distances s and t (n,) of the least wish, and whether any place is allowed.
+
+    Where none is on even steps of s, what is allowed may lie between two of them.
+    """
     steps = np.linspace(*lines.column.lower_mm, wish.nodes)
-    steps = np.broadcast_to(steps, (len(rows), wish.nodes))
+    s, t, found = _least_from(lines, rows, wish, np.broadcast_to(steps, (len(rows), wish.nodes)))
+    lost = np.flatnonzero(~found)
+    if len(lost):
+        some = lines.select(lost)
+        s[lost], t[lost], found[lost] = _least_from(some, rows[lost], wish, _lower_nodes(some))
+    return s, t, found
+
+
+def _least_from(
+    lines: Lines, rows: Rows, wish: Wish, steps: Array
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """The same from these lower places (n, S), rising."""
     values = _best_over_upper(lines, rows, wish, steps)
     each = np.arange(len(rows))
     cell = np.argmin(values, axis=1)
@@ -108,7 +125,7 @@ def least(lines: Lines, rows: Rows, wish: Wish) -> tuple[Array, Array, NDArray[n
     t = np.full(len(rows), np.nan)
     near = np.flatnonzero(found)
     if len(near):
-        some, enough = lines.select(near), best[near] + WITHIN
+        some, enough = lines.select(near), best[near] + wish.within
         good = values[near] <= enough[:, None]
         s[near] = _least_lower(some, rows[near], wish, enough, steps[near], s[near], good)
         t[near] = _least_upper(some, rows[near], wish, enough, s[near])
@@ -124,23 +141,46 @@ def _best_over_upper(
 
 
 def _upper_nodes(lines: Lines, s: Array, nodes: int) -> Array:
-    """Upper places (n, S, T) for lower ones (n, S), rising.
+    """Upper places (n, S, T) for lower ones (n, S), rising: even steps, and `_special` ones."""
+    low, high = lines.column.upper_mm
+    d = lines.end[:, None] - lines.wheel + lines.pinion[:, None] * s[..., None]
+    even = lines.even[:, None] + s
+    more = np.stack([even, *_special(lines.column, d, lines.axis, lines.pinion[:, None])], axis=-1)
+    steps = np.broadcast_to(np.linspace(low, high, nodes), (*s.shape, nodes))
+    inside = np.where((more >= low) & (more <= high), more, low)
+    return np.sort(np.concatenate([steps, inside], axis=-1), axis=-1)
 
-    Even steps, and what the least wish may lie at: equal bends; a bend at its limit; the length at
-    its limits; the least lower bend and the least length. All are roots of linear or quadratic
-    equations in t, with d from W to L: `w d - t = r / tan(limit)`, r the distance of L from the
-    line; `-p (d - w t) = cos(limit) |d - w t|`; `|d - w t| = length`.
+
+def _lower_nodes(lines: Lines) -> Array:
+    """Lower places (n, S), rising, at which something special lies for either end of the upper.
+
+    There the lower places that are allowed begin and end, where the upper joint stands still or is
+    at an end of its range.
     """
-    column, w, p = lines.column, lines.axis, lines.pinion
-    low, high = column.upper_mm
-    d = lines.end[:, None] - lines.wheel + p[:, None] * s[..., None]
-    along, square = dot(d, w), dot(d, d)
-    ahead, facing = -dot(d, p[:, None]), -dot(p, w)[:, None]
+    low, high = lines.column.lower_mm
+    t = np.array(lines.column.upper_mm)
+    d = lines.wheel + lines.axis * t[:, None] - lines.end[:, None]
+    even = t - lines.even[:, None]
+    found = [even, *_special(lines.column, d, lines.pinion[:, None], lines.axis)]
+    more = np.concatenate([np.broadcast_to(one, d.shape[:-1]) for one in found], axis=-1)
+    return np.sort(np.where((more >= low) & (more <= high), more, low), axis=-1)
+
+
+def _special(column: Column, d: Array, own: Array, other: Array) -> list[Array]:
+    """Places of a joint on its line, (...) each, at which the least wish may lie.
+
+    `d` (..., 3) goes from where the line begins to the other joint, `own` is the line's direction
+    and `other` that of the other joint's. A bend is at its limit there, the length at either of
+    its limits, or the other bend or the length is least. With r the distance of the other joint
+    from the line these are roots of linear or quadratic equations in t: `own d - t = r /
+    tan(limit)`; `-other (d - own t) = cos(limit) |d - own t|`; `|d - own t| = length`.
+    """
+    along, square = dot(d, own), dot(d, d)
+    ahead, facing = -dot(d, other), -dot(other, own)
     aside = np.maximum(square - along**2, 0.0)
-    cos = np.cos(column.joint_limit)
+    cos, one = np.cos(column.joint_limit), np.ones_like(along)
     with np.errstate(divide="ignore", invalid="ignore"):
-        special = [
-            lines.even[:, None] + s,
+        return [
             along - np.sqrt(aside) / np.tan(column.joint_limit),
             *_roots(
                 facing**2 - cos**2,
@@ -149,13 +189,9 @@ def _upper_nodes(lines: Lines, s: Array, nodes: int) -> Array:
             ),
             (facing * square - ahead * along) / (facing * along - ahead),
             along,
-            *_roots(np.ones_like(s), -along, square - column.length_mm[0] ** 2),
-            *_roots(np.ones_like(s), -along, square - column.length_mm[1] ** 2),
+            *_roots(one, -along, square - column.length_mm[0] ** 2),
+            *_roots(one, -along, square - column.length_mm[1] ** 2),
         ]
-    steps = np.broadcast_to(np.linspace(low, high, nodes), (*s.shape, nodes))
-    more = np.stack(special, axis=-1)
-    inside = np.where((more >= low) & (more <= high), more, low)
-    return np.sort(np.concatenate([steps, inside], axis=-1), axis=-1)
 
 
 def _roots(a: Array, half_b: Array, c: Array) -> tuple[Array, Array]:

@@ -23,6 +23,7 @@ from optimiser.evaluation.column_least import (
     FEW_NODES,
     NODES,
     ROUNDING,
+    WITHIN,
     Lines,
     least,
     off_length,
@@ -189,7 +190,7 @@ def _best_places(lines: Lines, clear: Clear | None) -> tuple[Array, Array]:
 class _Even:
     """Ripple at the best phase, per cent, of bends within the limit and an allowed length."""
 
-    nodes, points, rounds = NODES, 1, 30
+    nodes, points, rounds, within = NODES, 1, 30, WITHIN
 
     def __call__(self, lines: Lines, rows: Rows, s: Array, t: Array, upto: Array) -> Array:
         length, first, second = lines.between(s, t)
@@ -203,7 +204,7 @@ class _Even:
 class _Kept(_Even):
     """The same of places at which everything is clear."""
 
-    nodes, points, rounds = FEW_NODES, 8, 9
+    nodes, points, rounds, within = FEW_NODES, 8, 9, WITHIN
 
     def __init__(self, clear: Clear) -> None:
         self._clear = clear
@@ -222,7 +223,7 @@ class _Kept(_Even):
 class _Bent:
     """The greater bend, degrees, of an allowed length."""
 
-    nodes, points, rounds = NODES, 1, 30
+    nodes, points, rounds, within = NODES, 1, 30, WITHIN
 
     def __call__(self, lines: Lines, rows: Rows, s: Array, t: Array, upto: Array) -> Array:
         length, first, second = lines.between(s, t)
@@ -233,7 +234,7 @@ class _Bent:
 class _Missed:
     """By how much the middle shaft is too short or too long, mm."""
 
-    nodes, points, rounds = NODES, 1, 30
+    nodes, points, rounds, within = NODES, 1, 30, ROUNDING
 
     def __call__(self, lines: Lines, rows: Rows, s: Array, t: Array, upto: Array) -> Array:
         return off_length(lines.between(s, t)[0], lines.column)
