@@ -73,6 +73,25 @@ def test_wheel_and_torque_over_lock_are_those_of_a_chain_of_pins(problem, ahead)
     assert metrics["rack_force_n"] == bare["rack_force_n"]
 
 
+@pytest.mark.parametrize("joints", [1, 2])
+def test_a_joint_bent_beyond_a_right_angle_turns_nothing(tmp_path, joints):
+    """A pinion that looks away from the column: no torque is negative, none is small."""
+    single = COLUMN.replace("shaft_length_mm = {from = 120, to = 700}", "joints = 1")
+    single = single.replace("to = 450", "to = 900").replace("-330", "-150")
+    column = single if joints == 1 else COLUMN
+    away = bolted_demo(tmp_path, extra=column, cells=WHOLE_LOW | {"pinion_angle_deg": -80.0})
+    problem = away.problem()
+    found = problem.evaluate(one(problem, "Finch"))
+    bare = replace(problem, bolting=replace(problem.bolting, column=None))
+    plain = bare.evaluate(one(problem, "Finch")).metrics
+    names = ("column_upper_angle_deg", "column_lower_angle_deg")[:joints]
+    worst = max(names, key=lambda name: found.metrics[name][0])
+    assert found.metrics[worst][0] > 90.0
+    assert worst in found.status[0]
+    assert found.metrics["column_ripple_percent"][0] > 1e4
+    assert found.metrics["rim_force_n"][0] > 10.0 * plain["rim_force_n"][0]
+
+
 def test_gearing_is_the_steering_wheels(problem):
     design = one(problem, "Wren")
     # Whole half turns either way would be as many of the wheel as of the pinion.

@@ -37,6 +37,9 @@ COLUMN = (
 )
 """Quantities of `Driven.metrics`."""
 _PERCENT = 100.0
+_MOST_BEND = np.radians(89.0)
+"""A joint bent by a right angle or more passes nothing on. It counts as bent by this, for torque
+and ripple that are as hopeless; its angle is given as it is, and breaks its limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +139,13 @@ def drive(
     if wanted != (None, None) and column.shaft_diameter_mm is not None:
         clear = Around(column, laid, designs, solved, racks, room, *wanted)
     places = find_places(column, laid.pinion_end, laid.pinion, clear)
-    lower, best = places.lower_bend, places.best_phase
+    upper, lower, best = places.upper_bend, places.lower_bend, places.best_phase
     if column.joints == 1:
-        lower = best = np.where(np.isnan(places.upper_bend), np.nan, 0.0)
+        lower = best = np.where(np.isnan(upper), np.nan, 0.0)
+    upper, lower = np.minimum(upper, _MOST_BEND), np.minimum(lower, _MOST_BEND)
     stepped = nearest_step(best, column.yoke_step)
-    line = Driveline(places.upper_bend, lower, half_turn(stepped - best))
-    free = Driveline(places.upper_bend, lower, 0.0 * best)
+    line = Driveline(upper, lower, half_turn(stepped - best))
+    free = Driveline(upper, lower, 0.0 * best)
     middle = line.straight_ahead(light=column.straight_ahead == "light")
     stepped = stepped if column.joints == 2 else np.full(len(stepped), np.nan)
     return Driven(column, places, laid.pinion_end, line, free, stepped, middle)
