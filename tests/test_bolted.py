@@ -87,8 +87,13 @@ def test_a_rack_that_misses_its_zone_breaks_a_limit_by_the_distance(tmp_path):
 
 
 def test_another_limit_on_the_distance_is_the_studys(tmp_path):
-    study = bolted_demo(tmp_path, extra=ZONES + "[limits.at_most]\nmount_mm = 4\n")
-    assert study.problem().bounds["mount_mm"].most == 4.0
+    limit = "[limits.at_most]\nmount_mm = 4\n"
+    study = bolted_demo(tmp_path, extra=ZONES + limit, blank=("Stork",))
+    problem = study.problem()
+    assert problem.bounds["mount_mm"].most == 4.0
+    # A rack without feet is searched without it, as without the word.
+    outcome = problem.evaluate(design_of(problem, "Stork"))
+    assert np.isneginf(outcome.constraints[0, problem.constraint_names.index("mount_mm")])
 
 
 def test_a_rack_without_feet_is_searched_without_the_limit_and_said_once(problem):
@@ -192,12 +197,19 @@ def test_feet_and_bolts_go_to_cad(chosen):
     [
         (ZONES.replace('"left"', '"front"'), "[[mount_zone]]"),
         (ZONES + "[limits.at_most]\nfoot_bolt_tilt_deg = 5\n", "rack 'Stork' has no made_for"),
+        (ZONES.split("[[mount_zone]]\nfrom_mm = [680, 80")[0], "none is for the right foot"),
+        (ZONES.replace("to_mm = [860, -80, 190]\n", ""), "number 1: to_mm is missing"),
+        (
+            "[objectives]\nalso = ['mount_mm']\n" + ZONES,
+            "no left_foot_along_mm, and mount_mm needs",
+        ),
         ("[limits.at_most]\nmount_mm = 5\n", "give [[mount_zone]]"),
     ],
 )
 def test_refusals(tmp_path, extra, said):
     with pytest.raises(InputError) as caught:
-        bolted_demo(tmp_path, extra=extra, blank=("Stork",) if "tilt" in extra else ())
+        blank = ("Stork",) if "tilt" in extra or "also" in extra else ()
+        bolted_demo(tmp_path, extra=extra, blank=blank)
     assert said in str(caught.value)
 
 

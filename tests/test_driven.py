@@ -195,6 +195,11 @@ def _bar(problem, middle):
     [
         (("[-0.93, 0, -0.37]", "[0.93, 0, -0.37]"), "steering_wheel_axis: points backwards"),
         (("[-0.93, 0, -0.37]", "[0, 0, 0]"), "[0, 0, 0] is no direction"),
+        (("[-0.93, 0, -0.37]", "[-1e-300, 0, 0]"), "[-1e-300, 0, 0] is no direction"),
+        (("[-0.93, 0, -0.37]", "[0, 0, -1]"), "steering_wheel_axis: points backwards, or square"),
+        (("steering_wheel_mm = [1500, -330, 560]", ""), "[column]: steering_wheel_mm is missing"),
+        (("[1500, -330, 560]", "[1500, -330]"), "steering_wheel_mm: does not hold three numbers"),
+        (("[1500, -330, 560]", "[1500, -3300, 560]"), "the upper joint is at least"),
         (
             ("to = 700", "to = 130"),
             "where any lower joint can be, and shaft_length_mm ends at 130",
