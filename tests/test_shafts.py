@@ -93,6 +93,25 @@ def test_shafts_before_the_tyres_agree_with_points_along_them():
     assert 5 < near < 25
 
 
+def test_each_side_has_its_own_and_both_the_less():
+    """Shafts of the mirrored car before one corner are those of the car before the other."""
+    room = replace(ROOMY, keep_outs=random_moving(3), tyre=TYRE)
+    _, design, solved = solved_design(room)
+    rng, apart = np.random.default_rng(6), 0
+    for _ in range(5):
+        shafts = random_shafts(rng, (-200.0, 250.0, 90.0), (220.0, 600.0, 450.0))[:1]
+        both, left, right = (
+            measured(shafts, replace(room, side=side), solved, design)
+            for side in (None, "left", "right")
+        )
+        image = measured(shafts * ACROSS, replace(room, side="right"), solved, design)
+        for name in both:
+            assert both[name][0] == min(left[name][0], right[name][0])
+            assert image[name][0] == pytest.approx(left[name][0], abs=1e-9)
+            apart += left[name][0] != right[name][0]
+    assert apart > 5
+
+
 def test_poses_between_the_solved_ones_count():
     """A shaft just clear of the tyre in the solved poses is nearer in the finer ones."""
     room = replace(ROOMY, keep_outs=random_moving(2), tyre=TYRE)
