@@ -23,6 +23,7 @@ from optimiser.base.errors import InputError
 from optimiser.folder.cad import dxf_text, make_drawing, step_text
 from optimiser.folder.design import write_design
 from optimiser.linkage.hardpoints import read_hardpoints
+from optimiser.report.linkage_figure import glance_figure, linkage_figure
 
 
 @pytest.fixture(scope="module")
@@ -86,8 +87,13 @@ def test_a_rack_that_misses_its_zone_breaks_a_limit_by_the_distance(tmp_path):
 
 
 def test_another_limit_on_the_distance_is_the_studys(tmp_path):
-    study = bolted_demo(tmp_path, extra=ZONES + "[limits.at_most]\nmount_mm = 4\n")
-    assert study.problem().bounds["mount_mm"].most == 4.0
+    limit = "[limits.at_most]\nmount_mm = 4\n"
+    study = bolted_demo(tmp_path, extra=ZONES + limit, blank=("Stork",))
+    problem = study.problem()
+    assert problem.bounds["mount_mm"].most == 4.0
+    # A rack without feet is searched without it, as without the word.
+    outcome = problem.evaluate(design_of(problem, "Stork"))
+    assert np.isneginf(outcome.constraints[0, problem.constraint_names.index("mount_mm")])
 
 
 def test_a_rack_without_feet_is_searched_without_the_limit_and_said_once(problem):
@@ -191,12 +197,19 @@ def test_feet_and_bolts_go_to_cad(chosen):
     [
         (ZONES.replace('"left"', '"front"'), "[[mount_zone]]"),
         (ZONES + "[limits.at_most]\nfoot_bolt_tilt_deg = 5\n", "rack 'Stork' has no made_for"),
+        (ZONES.split("[[mount_zone]]\nfrom_mm = [680, 80")[0], "none is for the right foot"),
+        (ZONES.replace("to_mm = [860, -80, 190]\n", ""), "number 1: to_mm is missing"),
+        (
+            "[objectives]\nalso = ['mount_mm']\n" + ZONES,
+            "no left_foot_along_mm, and mount_mm needs",
+        ),
         ("[limits.at_most]\nmount_mm = 5\n", "give [[mount_zone]]"),
     ],
 )
 def test_refusals(tmp_path, extra, said):
+    blank = ("Stork",) if "tilt" in extra or "also" in extra else ()
     with pytest.raises(InputError) as caught:
-        bolted_demo(tmp_path, extra=extra, blank=("Stork",) if "tilt" in extra else ())
+        bolted_demo(tmp_path, extra=extra, blank=blank)
     assert said in str(caught.value)
 
 
@@ -251,3 +264,34 @@ def test_a_column_whose_joints_cannot_reach_is_told_the_least_widening(tmp_path)
     new = re.sub(rf"({end} = )[0-9]+", rf"\g<1>{value}", old)
     again = bolted_demo(tmp_path, extra=short.replace(old, new)).problem()
     assert "column_" not in again.evaluate(design).status[0]
+
+
+def test_the_figure_has_the_whole_column(tmp_path):
+    """From the point on the steering wheel's shaft to the pinion, in every view."""
+    study = bolted_demo(tmp_path, extra=COLUMN)
+    problem = study.problem()
+    design = design_of(problem, "Finch")
+    chosen = Chosen(study, problem, "drawn", design, problem.evaluate(design))
+    driven = problem.drive(design, problem.solve(design))
+    ends = np.array(driven.shafts())[:, :, 0].reshape(-1, 3)
+    for axes, page in zip(
+        linkage_figure(chosen).axes,
+        (
+            ends[:, [1, 0]] * (-1.0, 1.0),
+            ends[:, [1, 2]] * (-1.0, 1.0),
+            ends[:, [0, 2]] * (-1.0, 1.0),
+        ),
+        strict=True,
+    ):
+        (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+        assert ((page > (left, bottom)) & (page < (right, top))).all()
+        drawn = np.concatenate([line.get_xydata() for line in axes.lines])
+        for at in page:
+            assert np.linalg.norm(drawn - at, axis=1).min() < 1e-9
+        assert "column" in [text.get_text() for text in axes.texts]
+    bare = bolted_demo(tmp_path, extra=ZONES)
+    plain = Chosen(bare, bare.problem(), "drawn", design, chosen.outcome)
+    for with_it, without in zip(glance_figure(chosen).axes, glance_figure(plain).axes, strict=True):
+        assert with_it.get_xlim() == pytest.approx(without.get_xlim())
+        assert with_it.get_ylim() == pytest.approx(without.get_ylim())
+        assert "column" not in [text.get_text() for text in with_it.texts]

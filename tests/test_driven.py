@@ -73,6 +73,25 @@ def test_wheel_and_torque_over_lock_are_those_of_a_chain_of_pins(problem, ahead)
     assert metrics["rack_force_n"] == bare["rack_force_n"]
 
 
+@pytest.mark.parametrize("joints", [1, 2])
+def test_a_joint_bent_beyond_a_right_angle_turns_nothing(tmp_path, joints):
+    """A pinion that looks away from the column: no torque is negative, none is small."""
+    single = COLUMN.replace("shaft_length_mm = {from = 120, to = 700}", "joints = 1")
+    single = single.replace("to = 450", "to = 900").replace("-330", "-150")
+    column = single if joints == 1 else COLUMN
+    away = bolted_demo(tmp_path, extra=column, cells=WHOLE_LOW | {"pinion_angle_deg": -80.0})
+    problem = away.problem()
+    found = problem.evaluate(one(problem, "Finch"))
+    bare = replace(problem, bolting=replace(problem.bolting, column=None))
+    plain = bare.evaluate(one(problem, "Finch")).metrics
+    names = ("column_upper_angle_deg", "column_lower_angle_deg")[:joints]
+    worst = max(names, key=lambda name: found.metrics[name][0])
+    assert found.metrics[worst][0] > 90.0
+    assert worst in found.status[0]
+    assert found.metrics["column_ripple_percent"][0] > 1e4
+    assert found.metrics["rim_force_n"][0] > 10.0 * plain["rim_force_n"][0]
+
+
 def test_gearing_is_the_steering_wheels(problem):
     design = one(problem, "Wren")
     # Whole half turns either way would be as many of the wheel as of the pinion.
@@ -176,6 +195,11 @@ def _bar(problem, middle):
     [
         (("[-0.93, 0, -0.37]", "[0.93, 0, -0.37]"), "steering_wheel_axis: points backwards"),
         (("[-0.93, 0, -0.37]", "[0, 0, 0]"), "[0, 0, 0] is no direction"),
+        (("[-0.93, 0, -0.37]", "[-1e-300, 0, 0]"), "[-1e-300, 0, 0] is no direction"),
+        (("[-0.93, 0, -0.37]", "[0, 0, -1]"), "steering_wheel_axis: points backwards, or square"),
+        (("steering_wheel_mm = [1500, -330, 560]", ""), "[column]: steering_wheel_mm is missing"),
+        (("[1500, -330, 560]", "[1500, -330]"), "steering_wheel_mm: does not hold three numbers"),
+        (("[1500, -330, 560]", "[1500, -3300, 560]"), "the upper joint is at least"),
         (
             ("to = 700", "to = 130"),
             "where any lower joint can be, and shaft_length_mm ends at 130",
@@ -199,3 +223,16 @@ def test_a_wheel_on_the_other_side_than_the_driver_is_noted(tmp_path):
     study = bolted_demo(tmp_path, extra=COLUMN.replace("-330", "330"))
     assert any("the steering wheel is not on the left" in note for note in study.notes())
     assert not any("steering wheel" in note for note in bolted_demo(tmp_path, extra=COLUMN).notes())
+
+
+def test_a_limit_on_the_shafts_needs_racks_whose_pinion_is_known(tmp_path):
+    """Without it such a rack would break the limit whatever it did."""
+    limit = "[limits.at_least]\nclearance_column_tie_rod_mm = 8\n"
+    use = ("catalogue =", 'use = ["Finch", "Wren"]\ncatalogue =')
+    known = bolted_demo(tmp_path, use, extra=COLUMN + limit).problem()
+    assert "clearance_column_tie_rod_mm" in known.constraint_names
+    with pytest.raises(InputError, match="rack 'Wren' has no pinion_angle_deg") as caught:
+        bolted_demo(tmp_path, use, extra=COLUMN + limit, blank=("Wren",))
+    assert "\n" not in str(caught.value)
+    with pytest.raises(InputError, match="no pair clearance_tyre_column_mm"):
+        bolted_demo(tmp_path, use, extra=COLUMN + limit.replace("column_tie_rod", "tyre_column"))

@@ -148,9 +148,16 @@ def test_frames_that_cannot_be_are_refused(tmp_path, rows, message):
 
 
 def test_a_name_that_the_tyres_columns_have_is_refused(tmp_path):
-    named = (('name = "pedal box"', 'name = "tie rod"'),)
-    demo_with(tmp_path, *named)
-    assert "cannot be told from 'tie rod'" in said(tmp_path, *named, ("[wheel]\n", TYRE))
+    named, tyre = ('name = "pedal box"', 'name = "tie rod"'), ("[wheel]\n", TYRE)
+    bare = ("shaft_diameter_mm = 19\n", "")
+    demo_with(tmp_path, named, bare)
+    assert "cannot be told from 'tie rod'" in said(tmp_path, named, bare, tyre)
+    # The shafts of a column have a pair with the tie rods too, and the tyre one with them.
+    assert "cannot be told from 'tie rod'" in said(tmp_path, named)
+    named = ('name = "pedal box"', 'name = "column"')
+    demo_with(tmp_path, named)
+    demo_with(tmp_path, named, bare, tyre)
+    assert "cannot be told from 'column'" in said(tmp_path, named, tyre)
 
 
 # --- what a study means --------------------------------------------------------------------------

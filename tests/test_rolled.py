@@ -9,9 +9,12 @@ from bolted_study import COLUMN, WHOLE, bolted_demo
 from small_study import run_here, run_undrawn
 
 from optimiser.answer.design_numbers import drawn_designs
+from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import ROLL
 from optimiser.folder.choose import choose
 from optimiser.folder.read import read_results
+from optimiser.questions.what_if.session import Session
+from optimiser.questions.what_if.state import open_design
 from optimiser.search.residuals import Model
 
 # The feet hang 30 mm below the bar; the zones want them behind it instead: a roll of some 90 deg.
@@ -128,3 +131,66 @@ def test_without_the_key_nothing_of_it_is_there(tmp_path):
     assert drawn_designs(problem).values.shape == (7, 6)
     assert "pinion_facing_deg" not in problem.bounds
     assert problem.without_roll is problem
+
+
+# --- other questions of the same study ------------------------------------------------------------
+
+
+def test_try_types_a_roll_like_any_variable(tmp_path):
+    study = bolted_demo(tmp_path, FREE, ROOM_ABOVE, extra=BEHIND)
+    session = Session(open_design(study.path, tmp_path))
+    rack = session.state.chosen.problem.racks[0].name
+    assert "rack_roll_deg" in " ".join(session.answer("help"))
+    said = session.answer("rack_roll 70")
+    assert said[0].startswith("roll of the rack 70.0 deg (+")
+    assert session.state.values[ROLL] == 70.0
+    session.answer("rack_rol +5")
+    chosen = session.state.chosen
+    assert chosen.design.column(ROLL)[0] == 75.0
+    problem, values = chosen.problem, chosen.design.values.copy()
+    values[0, -1] = 75.0
+    again = problem.evaluate(replace(chosen.design, values=values)).metrics["mount_mm"]
+    assert chosen.metric("mount_mm") == again[0]
+    assert session.answer("rack_roll = -20")[0].endswith("(-95.0)")
+    assert "outside the study" in "\n".join(session.answer("rack_roll -100"))
+    with pytest.raises(InputError, match="is not between -360 and 360"):
+        session.answer("rack_roll 400")
+    session.answer("undo")
+    assert session.state.values[ROLL] == -20.0
+    session.answer(f"rack {problem.racks[1].name}")
+    assert session.state.values[ROLL] == -20.0
+    assert session.state.chosen.rack.name != rack
+
+
+def test_try_says_what_a_study_without_a_roll_lacks(tmp_path):
+    session = Session(open_design(bolted_demo(tmp_path, extra=ZONES).path, tmp_path))
+    with pytest.raises(InputError, match=r"may be rolled; give \[search.vary\] rack_roll_deg"):
+        session.answer("rack_roll 5")
+    assert "roll" not in " ".join(session.answer("help"))
+
+
+def test_heights_looks_at_the_roll_of_the_drawn_place_and_says_so(tmp_path):
+    """A range that leaves out where the rack lies without a word: its nearest end."""
+    far = (FREE[0], FREE[1].replace("-60", "60"))
+    study = bolted_demo(tmp_path, far, ROOM_ABOVE, COARSE, EXACT, extra=BEHIND)
+    rolled = study.problem()
+    fixed = rolled.without_roll
+    drawn = drawn_designs(rolled)
+    np.testing.assert_array_equal(fixed.default_rolls_deg, drawn.column(ROLL))
+    assert set(fixed.default_rolls_deg) == {60.0, 80.0}
+    turned = [rack.name for rack in fixed.racks].index("Wren")
+    assert "by 80.0 deg, its top rearward" in fixed.hands[turned].sentence
+    plain = drawn_designs(fixed)
+    for name in ("mount_mm", "clearance_mm"):
+        one, other = (asked.evaluate(at).metrics[name] for asked, at in
+                      ((rolled, drawn), (fixed, plain)))  # fmt: skip
+        np.testing.assert_array_equal(one, other)
+    code, out, err = run_here(
+        "heights", "mine.toml", "--rack", "Finch", "--from", "200", "--to", "205", "--step", "5",
+        cwd=tmp_path,
+    )  # fmt: skip
+    assert code in (0, 1), err
+    said = " ".join(out.split())
+    assert (
+        "At every height the rack lies rolled about its bar by 60.0 deg, its top rearward" in said
+    )

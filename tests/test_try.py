@@ -36,7 +36,7 @@ from optimiser.questions.what_if.best import best_from
 from optimiser.questions.what_if.lines import COMMANDS, SETTINGS, Line, parse
 from optimiser.questions.what_if.session import Session
 from optimiser.questions.what_if.state import State, evaluated, open_design
-from optimiser.questions.what_if.words import HELP, limits_block, nearest_first
+from optimiser.questions.what_if.words import help_lines, limits_block, nearest_first
 from optimiser.study.read import read_study
 from optimiser.study.toml import with_keys
 
@@ -153,7 +153,7 @@ def test_a_line_that_cannot_be_used_says_why_in_one_line(text, words):
 
 
 def test_help_names_all_that_can_be_typed():
-    text = " ".join(HELP)
+    text = " ".join(help_lines(VARIABLES))
     for name in (*COMMANDS, *VARIABLES, *SETTINGS):
         if name != "inner_lock_deg":  # which is the lock
             assert re.search(rf"\b{name.removesuffix('_mm').removesuffix('_deg')}", text), name

@@ -157,7 +157,9 @@ def _load(chosen: Chosen) -> Part:
     if lacking := quantity(NAMES[0]).missing(problem, chosen.rack):
         return Part("load", np.nan, f"not known: it takes {lacking}")
     solved = problem.solve(chosen.design)
-    springs = yielding.at_rest(chosen.design, solved, problem.racks)
+    driven = problem.drive(chosen.design, solved)
+    joined = None if driven is None else driven.of_pinion
+    springs = yielding.at_rest(chosen.design, solved, problem.racks, joined)
     share, axle_kn = loads.outer_share, loads.lateral_load_n / KN
     outer, inner = (
         {

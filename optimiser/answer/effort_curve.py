@@ -8,10 +8,10 @@ import numpy as np
 
 from optimiser.evaluation.effort import (
     N_MM_PER_N_M,
-    greatest_rate,
     parked_up_to_lock,
     pinion_turns,
 )
+from optimiser.metrics.gearing import greatest_rate
 from optimiser.metrics.kinematic import lock_fractions
 from optimiser.metrics.loads import rim_force, steering_wheel_torque
 

@@ -68,9 +68,11 @@ def giving_way(problem: Problem, design: Designs) -> GivingWay | None:
     if yielding is None:
         return None
     solved = problem.solve(design)
-    give = yielding.flexibility(design, solved, problem.racks, np.zeros(1))
-    rest = yielding.at_rest(design, solved, problem.racks)
-    lock = yielding.at_lock(design, solved, problem.racks)
+    driven = problem.drive(design, solved)
+    joined = None if driven is None else driven.of_pinion
+    give = yielding.flexibility(design, solved, problem.racks, np.zeros(1), joined)
+    rest = yielding.at_rest(design, solved, problem.racks, joined)
+    lock = yielding.at_lock(design, solved, problem.racks, joined)
     by_unit = yielding.for_a_newton(solved)
     most, why = accepted_loss(problem)
     lost = sum(float(rows[-1, 0]) for rows in rest.values())

@@ -59,7 +59,9 @@ class PoseMargins:
             angle = problem.clearances(design, solved).get("pinion_angle_deg", np.full(1, np.nan))
             if np.isfinite(angle[0]):
                 own = float(angle[0])
-                if problem.rolls:  # what this roll brings to that angle
+                if (
+                    problem.rolls or problem.bolting.rolls_deg
+                ):  # what this roll brings to that angle
                     off = own - float(problem.roll_deg(design)[0])
                     own = -off if problem.hands[index].turn_end_for_end else off
                 rack = replace(rack, pinion_angle_deg=own)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -10,6 +10,8 @@ import numpy as np
 from optimiser.metrics.laid_rack import FOOT_COLUMNS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
 
@@ -72,10 +74,17 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Bolting:
-    """Where feet may stand, and the column; empty where the study is silent."""
+    """Where feet may stand, and the column; empty where the study is silent.
+
+    Attributes:
+        zones: where feet may stand.
+        column: what drives the pinion.
+        rolls_deg: roll of racks by name, of those that do not lie as where nothing is said.
+    """
 
     zones: tuple[MountZone, ...] = ()
     column: Column | None = None
+    rolls_deg: Mapping[str, float] = field(default_factory=dict)
 
     def boxes(self, foot: Literal["left", "right"]) -> tuple[Array, Array]:
         """Corners (k, 3) of the zones for one foot, the low ones and the high ones."""

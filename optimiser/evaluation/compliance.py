@@ -14,6 +14,7 @@ from optimiser.metrics.compliance import (
     side_of,
     toe_and_camber,
 )
+from optimiser.metrics.gearing import greatest_rate
 from optimiser.metrics.kinematic import wheel_attitude
 from optimiser.metrics.strength import rack_overhang
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.linkage.vectors import Array
     from optimiser.metrics.compliance import Sections, Side, Stiffness
+    from optimiser.metrics.gearing import Column
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +64,26 @@ class Yielding:
         return self.loads.trail_mm - drawn
 
     def flexibility(
-        self, designs: Designs, solved: Solved, racks: Sequence[Rack], rack_mm: Array
+        self,
+        designs: Designs,
+        solved: Solved,
+        racks: Sequence[Rack],
+        rack_mm: Array,
+        joined: Column | None = None,
     ) -> dict[str, Array]:
-        """mm/N (N,) of each spring that is not rigid, the rack `rack_mm` (N,) to that side."""
+        """mm/N (N,) of each spring that is not rigid, the rack `rack_mm` (N,) to that side.
+
+        With `joined`, what a column's joints make of the pinion's turn, its stiffness is that at
+        the steering wheel; of the two ways of turning the softer counts.
+        """
         found: dict[str, Array] = {
             name: np.full(len(designs), value) for name, value in self.stiffness.given().items()
         }
         if (column := self.stiffness.column_nm_per_deg) is not None:
             turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
+            if joined is not None:  # rack travel for a turn of the steering wheel, in this pose
+                at = 2.0 * np.pi * rack_mm / turn
+                turn = turn * greatest_rate(joined, at[:, None])[:, 0]
             found["column"] = column_flexibility(column, turn)
         out = np.zeros(len(designs))
         if self.sections.bar is not None:
@@ -79,16 +93,28 @@ class Yielding:
                 out[mine] += rack_overhang(rack, rack_mm[mine])
         return found | self.sections.flexibility(solved.points, out)
 
-    def at_rest(self, designs: Designs, solved: Solved, racks: Sequence[Rack]) -> dict[str, Array]:
+    def at_rest(
+        self,
+        designs: Designs,
+        solved: Solved,
+        racks: Sequence[Rack],
+        joined: Column | None = None,
+    ) -> dict[str, Array]:
         """Degrees by spring, (13, N) in the order of `NAMES`, straight ahead."""
-        give = self.flexibility(designs, solved, racks, np.zeros(len(designs)))
+        give = self.flexibility(designs, solved, racks, np.zeros(len(designs)), joined)
         side = self._side(solved.rest.select(0), solved, list(give))
         return toe_and_camber(side, side, give, outer_share=self.outer_share)
 
-    def at_lock(self, designs: Designs, solved: Solved, racks: Sequence[Rack]) -> dict[str, Array]:
+    def at_lock(
+        self,
+        designs: Designs,
+        solved: Solved,
+        racks: Sequence[Rack],
+        joined: Column | None = None,
+    ) -> dict[str, Array]:
         """The same in a turn to the left at the required lock; the right wheel is the outer one."""
         lock = solved.ackermann.rack_at_lock_mm
-        inner, outer = (self.flexibility(designs, solved, racks, r) for r in (lock, -lock))
+        inner, outer = (self.flexibility(designs, solved, racks, r, joined) for r in (lock, -lock))
         loaded, other = (
             self._side(poses.select(-1), solved, list(outer))
             for poses in (solved.away.image, solved.towards)
@@ -107,9 +133,13 @@ class Yielding:
 
 
 def compliance_metrics(
-    designs: Designs, solved: Solved, racks: Sequence[Rack], yielding: Yielding
+    designs: Designs,
+    solved: Solved,
+    racks: Sequence[Rack],
+    yielding: Yielding,
+    joined: Column | None = None,
 ) -> dict[str, Array]:
     """The numbers of `metrics.compliance.NAMES` at rest, (N,) each."""
-    parts = yielding.at_rest(designs, solved, racks)
+    parts = yielding.at_rest(designs, solved, racks, joined)
     rows = sum(parts.values(), np.zeros((len(NAMES), len(designs))))
     return dict(zip(NAMES, rows, strict=True))

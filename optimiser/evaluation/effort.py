@@ -8,6 +8,7 @@ import numpy as np
 
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.linkage.mirror import mirrored_rack
+from optimiser.metrics.gearing import greatest_rate
 from optimiser.metrics.joints import inner_joint_angle
 from optimiser.metrics.kinematic import lock_fractions, wheel_attitude
 from optimiser.metrics.loads import (
@@ -127,11 +128,6 @@ def pinion_turns(solved: Solved, per_turn_mm: Array, shares: Array) -> Array:
     """Turn of the pinion in radians, (N, n), at `shares` (n,) of the way to the required lock."""
     at_lock = 2.0 * np.pi * solved.ackermann.rack_at_lock_mm / per_turn_mm
     return np.asarray(at_lock[:, None] * shares)
-
-
-def greatest_rate(column: Column, turned: Array) -> Array:
-    """d(pinion)/d(wheel), (N, n), of either way of turning the greater."""
-    return np.maximum(column(turned)[1], column(-turned)[1])
 
 
 def _rod_length(solved: Solved) -> Array:

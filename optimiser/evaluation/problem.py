@@ -33,7 +33,6 @@ from optimiser.evaluation.clearance.metrics import (
     has_tyre_pairs,
     told_apart_mm,
 )
-from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.compliance import Yielding, compliance_metrics
 from optimiser.evaluation.designs import (
     ALL_VARIABLES,
@@ -46,13 +45,15 @@ from optimiser.evaluation.designs import (
     FollowsRack,
     Range,
     Stock,
+    nearest_allowed,
 )
-from optimiser.evaluation.driven import column_clearances, drive
+from optimiser.evaluation.driven import drive
 from optimiser.evaluation.effort import effort_metrics
 from optimiser.evaluation.further import further_metrics
 from optimiser.evaluation.laid import LAID, laid_metrics, lay_racks
 from optimiser.evaluation.moves import MOVED_MM
-from optimiser.evaluation.quantities import AS_BUILT, COLUMN_PART, is_clearance, quantity
+from optimiser.evaluation.quantities import AS_BUILT, is_clearance, is_of_tyre, quantity
+from optimiser.evaluation.shafts import are_measured, may_touch, shaft_clearances
 from optimiser.evaluation.solved import Solved, solve_designs
 from optimiser.evaluation.wants import (
     bound_scale,
@@ -212,11 +213,13 @@ class Problem:
     @property
     def has_tyre(self) -> bool:
         """Whether there is a tyre whose clearance can be known."""
-        return has_tyre_pairs(self.room, self.racks)
+        shafts = self.room.tyre is not None and are_measured(self.bolting.column, self.racks)
+        return shafts or has_tyre_pairs(self.room, self.racks)
 
     def may_touch(self, rack: Rack | None) -> bool:
         """The same of one rack; None stands for any of them."""
-        return has_pairs(self.room, self.racks if rack is None else (rack,))
+        racks = self.racks if rack is None else (rack,)
+        return has_pairs(self.room, racks) or may_touch(self.bolting.column, racks, self.room)
 
     @property
     def hands(self) -> tuple[HandCheck, ...]:
@@ -229,9 +232,11 @@ class Problem:
         if self.rolls:
             return "then roll it about its bar as its design says"
         asked = self.bolting.zones or self.bolting.column or not missing_for_feet(rack)
-        if not asked or rack.pinion_angle_deg is None:
+        roll = self.bolting.rolls_deg.get(rack.name)
+        if roll is None and (not asked or rack.pinion_angle_deg is None):
             return ""
-        return f"then roll it about its bar {roll_words(2.0 * rack.pinion_angle_deg)}"
+        roll = 2.0 * (rack.pinion_angle_deg or 0.0) if roll is None else roll
+        return f"then roll it about its bar {roll_words(roll)}"
 
     @property
     def wrong_hand(self) -> NDArray[np.bool_]:
@@ -243,15 +248,22 @@ class Problem:
 
     @property
     def without_roll(self) -> Problem:
-        """The same with every rack rolled as it is where the study does not say."""
+        """The same with every rack rolled as in the drawn place, which is no variable any more."""
+        if ROLL not in self.space:
+            return self
         space = {name: choice for name, choice in self.space.items() if name != ROLL}
-        return self if ROLL not in self.space else replace(self, space=space)
+        rolls = nearest_allowed(self.space[ROLL], self.default_rolls_deg).tolist()
+        named = dict(zip((rack.name for rack in self.racks), rolls, strict=True))
+        return replace(self, space=space, bolting=replace(self.bolting, rolls_deg=named))
 
     @property
     def default_rolls_deg(self) -> Array:
-        """Roll of each rack where the study does not say, (racks,)."""
+        """Roll of each rack where no variable says it, (racks,)."""
+        said = self.bolting.rolls_deg
         pairs = zip(self.racks, self.hands, strict=True)
-        return np.array([default_roll_deg(rack, hand.turn_end_for_end) for rack, hand in pairs])
+        return np.array(
+            [said.get(r.name, default_roll_deg(r, hand.turn_end_for_end)) for r, hand in pairs]
+        )
 
     def roll_deg(self, designs: Designs) -> Array:
         """Roll (N,) of each design's rack about its bar."""
@@ -637,7 +649,7 @@ class Problem:
         if driven is not None:
             metrics |= driven.metrics()
         if (yielding := self.yielding) is not None:
-            metrics |= compliance_metrics(designs, solved, racks, yielding)
+            metrics |= compliance_metrics(designs, solved, racks, yielding, column)
         if self.play is not None:
             turn = np.array([rack.travel_per_turn_mm or np.nan for rack in racks])[designs.rack]
             if column is not None:  # of the steering wheel, straight ahead
@@ -658,8 +670,8 @@ class Problem:
         column = self.bolting.column
         if column is None:
             return None
-        wanted = self.limits.clearance_mm
-        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, wanted)
+        wanted = self.limits.clearance_mm, self.limits.tyre_clearance_mm
+        return drive(column, self.lay(designs), designs, solved, self.racks, self.room, *wanted)
 
     def clearances(
         self,
@@ -691,12 +703,11 @@ class Problem:
         if driven is None:
             return found
         far = told_apart_mm(told)
-        args = (driven, designs, solved, self.racks, self.room, far)
-        shafts = {
-            pair_column(COLUMN_PART, name): gap
-            for name, gap in column_clearances(*args, poses_between=poses_between).items()
-        }
-        found["clearance_mm"] = np.fmin.reduce([found["clearance_mm"], *shafts.values()])
+        args = driven.shafts(), driven.column, designs, solved, self.racks, self.room, far
+        shafts = shaft_clearances(*args, poses_between=poses_between)
+        for name, gap in shafts.items():
+            least = "tyre_clearance_mm" if is_of_tyre(name) else "clearance_mm"
+            found[least] = np.fmin(found[least], gap)
         return found | shafts
 
     @property

@@ -296,9 +296,9 @@ QUANTITIES = (
         "what it is of, empty where nothing is near", "more", _GEOMETRY, needs=(PAIRS,), apart=(
             "stands for the columns of the closest pairs", "limit clearance_mm, or name a pair")),
     Quantity("tyre_clearance_mm", "clearance of the tyre", "mm", 1,
-        "least distance of the free tyre to arms, tie rod, bar, housings and keep-outs over travel "
-        "and lock, both sides; what is in its own wheel is not counted; `tyre_closest_pair` in "
-        "`trials.csv` says to what",
+        "least distance of the free tyre to arms, tie rod, bar, housings, shafts of a column and "
+        "keep-outs over travel and lock, both sides; what is in its own wheel is not counted; "
+        "`tyre_closest_pair` in `trials.csv` says to what",
         "more", _GEOMETRY, needs=(TYRE,), own_limit="tyre_clearance_mm"),
     Quantity("clearance_whole_sweep_mm", "clearance over a finer sweep", "mm", 1,
         "the same over 25 x 33 solved poses", "more", _GEOMETRY, needs=(PAIRS,), shown=("racks",),
@@ -476,7 +476,7 @@ def shown(place: Shown) -> tuple[Quantity, ...]:
 
 PARTS = ("tie_rod", "outer_joint", "steering_arm", "spacer", "rack_housing", "pinion_housing")
 """As columns have them, in the order of `clearance.metrics.MEASURED`."""
-_TYRE = "tyre"
+TYRE_PART = "tyre"
 COLUMN_PART = "column"
 """The shafts of a `[column]`, measured beside `PARTS` where there are any."""
 CLOSEST, TYRE_CLOSEST = 5, "tyre_closest_pair"
@@ -506,13 +506,13 @@ def is_clearance(column: str) -> bool:
 
 def is_of_tyre(column: str) -> bool:
     """Whether a column is the clearance of the tyre to one other part."""
-    return column.startswith(f"clearance_{_TYRE}_") and column not in _BY_NAME
+    return column.startswith(f"clearance_{TYRE_PART}_") and column not in _BY_NAME
 
 
 def pair_part(column: str) -> str:
     """'tie_rod' of 'clearance_tie_rod_pedal_box_mm'; empty where it begins with no part."""
     pair = column.removeprefix("clearance_")
-    return next((name for name in (*PARTS, COLUMN_PART, _TYRE) if pair.startswith(name)), "")
+    return next((name for name in (*PARTS, COLUMN_PART, TYRE_PART) if pair.startswith(name)), "")
 
 
 def pair_words(column: str) -> str:

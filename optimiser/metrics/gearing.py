@@ -25,6 +25,11 @@ GEARING_NODES = 24
 """Rack positions from straight ahead to the end, over which the overall ratio is followed."""
 
 
+def greatest_rate(column: Column, turned: Array) -> Array:
+    """d(pinion)/d(wheel) for turns (N, n) of the pinion, of either way of turning the greater."""
+    return np.maximum(column(turned)[1], column(-turned)[1])
+
+
 @dataclass(frozen=True, slots=True)
 class Gearing:
     """What racks do with corners, each of batch shape (...); angles in radians.

@@ -69,7 +69,10 @@ def linkage_figure(chosen: Chosen) -> Figure:
 
 def glance_figure(chosen: Chosen) -> Figure:
     """Two views to one scale, small enough for the first screen of the report."""
-    scene = replace(_scene(chosen), drawn={})
+    scene = _scene(chosen)
+    # The column reaches far out of what is looked at here.
+    near = {kind: lines for kind, lines in scene.bolted.items() if kind != "column"}
+    scene = replace(scene, drawn={}, bolted=near)
     left, right, bottom, top, between = 0.42, 0.08, 0.25, 0.22, 0.5
     width_mm = plots.panel_size(scene, "above")[0]
     inch_per_mm = (_GLANCE_WIDTH - left - right) / width_mm

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     from optimiser.answer.giving_way import SpringRow
     from optimiser.answer.run_result import Chosen
-    from optimiser.linkage.racks import Rack
 
 _MOMENTS = {ROOT: "N m, bending", TWIST: "N m, about the line through both"}
 _PLAY = ("toe_play_deg", "steer_play_deg", "steering_wheel_play_deg")
@@ -61,16 +60,16 @@ def _giving(chosen: Chosen) -> dict[str, Any] | None:
     ]
     return {
         "rows": rows,
-        "springs": [_spring_row(spring, found.most, chosen.rack) for spring in found.springs],
+        "springs": [_spring_row(spring, found.most, chosen) for spring in found.springs],
         "why": found.why,
         "rigid": "; ".join(found.rigid),
     }
 
 
-def _spring_row(spring: SpringRow, most: float, rack: Rack) -> tuple[str, ...]:
+def _spring_row(spring: SpringRow, most: float, chosen: Chosen) -> tuple[str, ...]:
     rigid = np.isinf(spring.stiffness)
     return (
-        _column_words(rack) if spring.name == "column" else spring.name,
+        _column_words(chosen) if spring.name == "column" else spring.name,
         "rigid" if rigid else number(spring.stiffness, 0),
         "–" if rigid else number(spring.lost, 3),
         "–" if rigid or np.isnan(spring.share) else f"{number(100.0 * spring.share, 0)} %",
@@ -78,11 +77,13 @@ def _spring_row(spring: SpringRow, most: float, rack: Rack) -> tuple[str, ...]:
     )
 
 
-def _column_words(rack: Rack) -> str:
-    """The column's name, with what the study's unit of it is at the rack."""
-    per_turn = rack.travel_per_turn_mm
+def _column_words(chosen: Chosen) -> str:
+    """The column's name, with what the study's unit of it is at the rack, straight ahead."""
+    per_turn, problem = chosen.rack.travel_per_turn_mm, chosen.problem
     if per_turn is None:
         return "column"
+    if (driven := problem.drive(chosen.design, problem.solve(chosen.design))) is not None:
+        per_turn *= float(driven.of_pinion(np.zeros((1, 1)))[1][0, 0])
     each = 1.0 / float(column_flexibility(1.0, per_turn))
     return f"column, at the rack {number(each, 0)} N/mm for each N m/deg"
 

@@ -164,8 +164,6 @@ def assumptions(problem: Problem) -> Iterator[str]:
             "The column is of rigid shafts on fixed bearings and joints without play; couplings, "
             "bearings, a collapsible part and what the shafts have to carry are not in it."
         )
-        if problem.has_tyre or any(item.moves for item in problem.room.keep_outs):
-            yield "Its shafts are not measured to the tyres, nor to parts that move."
     if problem.loads is None:
         yield "No loads are estimated: the study has no [loads] table."
         return

@@ -20,12 +20,20 @@ if TYPE_CHECKING:
 
 
 def check_bolting(study: Study, where: str) -> None:
-    """Refuse a column that points backwards, or of which no pinion can come within reach.
+    """Refuse zones for one foot alone, and a column that cannot be or that no pinion can reach.
 
     Raises:
         InputError: it does.
     """
-    column = bolting_of(study.file, study.frame).column
+    bolting = bolting_of(study.file, study.frame)
+    for foot, other in (("left", "right"), ("right", "left")):
+        if bolting.zones and all(zone.foot == other for zone in bolting.zones):
+            raise InputError(
+                f"{where}, [[mount_zone]]",
+                f"none is for the {foot} foot, so that no rack could be bolted down",
+                f'add one for it, or write foot = "either" in place of "{other}"',
+            )
+    column = bolting.column
     if column is None:
         return
     place = f"{where}, [column]"

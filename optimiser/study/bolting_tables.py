@@ -8,6 +8,9 @@ from pydantic import model_validator
 
 from optimiser.study.keys import Point, Span, Table, key, refuse
 
+_LEAST_AXIS = 1e-6
+"""Length below which a vector is taken for none."""
+
 
 class MountZoneTable(Table):
     """A box along the CAD axes in which a foot of the rack may stand."""
@@ -91,8 +94,11 @@ class ColumnTable(Table):
 
     @model_validator(mode="after")
     def _together(self) -> Self:
-        if not any(self.steering_wheel_axis):
-            refuse("[0, 0, 0] is no direction", "give the shaft's direction", "steering_wheel_axis")
+        if max(map(abs, self.steering_wheel_axis)) < _LEAST_AXIS:
+            given = ", ".join(f"{value:g}" for value in self.steering_wheel_axis)
+            refuse(
+                f"[{given}] is no direction", "give the shaft's direction", "steering_wheel_axis"
+            )
         if self.joints == 1 and self.shaft_length_mm is not None:
             refuse(
                 "with one joint there is no middle shaft",

@@ -8,10 +8,21 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.evaluation.asked import Objectives
+from optimiser.evaluation.bolting import IF_KNOWN, missing_for_feet, missing_for_pinion
 from optimiser.evaluation.clearance.metrics import MEASURED, unchecked_parts
+from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.designs import Designs
 from optimiser.evaluation.further import TWENTY
-from optimiser.evaluation.quantities import PARTS, is_of_tyre, is_pair, pair_part, quantity
+from optimiser.evaluation.quantities import (
+    COLUMN_PART,
+    PARTS,
+    TYRE_PART,
+    is_of_tyre,
+    is_pair,
+    pair_part,
+    quantity,
+)
+from optimiser.evaluation.quantity import FEET, PINION_PLACE
 from optimiser.linkage.at_arms import solve_held_arms
 from optimiser.metrics.welded import Load, corner_forces, lever_mm
 from optimiser.study.messages import shown
@@ -32,6 +43,7 @@ _LEAST_LEVER_MM, _MOST_PUSH = 5.0, 50.0
 _FAR_MM = 300.0
 """From the hardpoints of a spring's part: farther is another unit, another frame or a slip."""
 _COLUMN = ("catalogue columns ", "catalogue column ")
+_FIRST = {FEET: missing_for_feet, PINION_PLACE: missing_for_pinion}
 
 
 def check_given(study: Study, where: str) -> None:
@@ -122,6 +134,8 @@ def _check_needs(study: Study, problem: Problem, place: str, name: str, what: st
         for need in quantity(name).needs:
             # Without a catalogue there is nothing to search, and nothing to miss in it.
             skip = rack is None and _CATALOGUE in need.words
+            # Racks of which the catalogue does not say enough are searched without these limits.
+            skip |= what == "bounded" and name in IF_KNOWN and need in (FEET, PINION_PLACE)
             if not skip and not need.given(problem, rack):
                 raise _lacks(place, name, what, need, rack)
 
@@ -130,6 +144,8 @@ def _lacks(place: str, name: str, what: str, need: Need, rack: Rack | None) -> I
     for begin in _COLUMN:
         if rack is not None and need.words.startswith(begin):
             column = need.words.removeprefix(begin)
+            if need in _FIRST:  # of several the first that is missing
+                column = _FIRST[need](rack)
             of = f", which is to be {what}" if column == name else f", and {name} needs it"
             return InputError(
                 place,
@@ -149,6 +165,14 @@ def _check_pair(study: Study, problem: Problem, place: str, name: str) -> None:
         raise InputError(
             place, f"there is no pair {name} in this study", f"name one of {', '.join(pairs)}"
         )
+    if pair_part(name) == COLUMN_PART or name == pair_column(TYRE_PART, COLUMN_PART):
+        for rack in study.racks:
+            if lacking := missing_for_pinion(rack):
+                raise InputError(
+                    place,
+                    f"rack {shown(rack.name)} has no {lacking}, and where the shafts are needs it",
+                    "fill it in, or leave the rack out of [racks] use",
+                )
     if is_of_tyre(name):
         return
     part = dict(zip(PARTS, MEASURED, strict=True)).get(pair_part(name))

@@ -168,7 +168,9 @@ def explain(error: ErrorDetails) -> tuple[str, str, str]:
         return str(place), context["problem"], context["remedy"]
     if kind == "extra_forbidden":
         return _unknown(place, str(error["loc"][-1]), value)
-    if kind in ("missing", "too_long") and place.info and _is_point(place.info.annotation):
+    # Of the list, not the key as a whole.
+    short = kind == "missing" and isinstance(error["loc"][-1], int)
+    if (short or kind == "too_long") and place.info and _is_point(place.info.annotation):
         point = replace(place, keys=tuple(key.split()[0] for key in place.keys))
         return str(point), "does not hold three numbers", "write [x, y, z] in mm"
     if kind == "missing":

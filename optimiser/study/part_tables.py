@@ -412,7 +412,8 @@ class StiffnessTable(Table):
     column_nm_per_deg: Annotated[
         float | None,
         key(
-            "of the column, steering wheel to pinion; needs catalogue column `turns`",
+            "of the column: torque at the steering wheel for a degree there, the pinion held; "
+            "needs catalogue column `turns`",
             "N m/deg",
             0.01,
             1e4,

@@ -12,6 +12,7 @@ import numpy as np
 
 from optimiser.base.errors import InputError
 from optimiser.evaluation.clearance.pairs import OWN_OBSTACLES, TYRE_OBSTACLES, column
+from optimiser.evaluation.quantities import COLUMN_PART
 from optimiser.linkage.hardpoints import CadFrame, read_hardpoints
 from optimiser.linkage.racks import read_racks
 from optimiser.metrics.roll_table import roll_travel_mm
@@ -246,7 +247,8 @@ def _check_together(study: Study, where: str) -> None:
         raise InputError(
             f"{where}, [[keep_out]]", f"name {shown(twice)} stands twice", "name each differently"
         )
-    _check_columns(names, where, tyre=room.tyre is not None)
+    shafts = file.column is not None and file.column.shaft_diameter_mm is not None
+    _check_columns(names, where, tyre=room.tyre is not None, shafts=shafts)
     if file.loads is not None and car.front_axle_load_n is None:
         raise InputError(
             f"{where}, [loads]", "needs the weight on the front axle", "add [car] front_axle_load_n"
@@ -321,9 +323,11 @@ def _check_tyre(study: Study, where: str) -> None:
         )
 
 
-def _check_columns(names: list[str], where: str, *, tyre: bool) -> None:
+def _check_columns(names: list[str], where: str, *, tyre: bool, shafts: bool) -> None:
     """Two parts that share a column of clearances would hide one another."""
-    own = (*OWN_OBSTACLES, *TYRE_OBSTACLES) if tyre else OWN_OBSTACLES
+    own = {*OWN_OBSTACLES, *(TYRE_OBSTACLES if tyre else ())}
+    if shafts:
+        own |= {"tie_rod", COLUMN_PART} if tyre else {"tie_rod"}
     taken = {column("", name): name.replace("_", " ") for name in own}
     for name in names:
         other = taken.setdefault(column("", name), name)

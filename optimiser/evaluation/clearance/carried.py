@@ -26,6 +26,7 @@ from optimiser.evaluation.clearance.pairs import (
     to_tubes,
 )
 from optimiser.evaluation.clearance.parts import Lines, obstacles
+from optimiser.evaluation.quantities import COLUMN_PART
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
 OUTSIDE_MM = 15.0
 """How far a part may reach, between the solved poses, out of the box around those, as a body sees
 it that turns: a tie rod's end moves on an arc about the steering axis."""
-_OFF_THE_RACK = ("tie_rod", "outer_joint", "steering_arm")
+_OFF_THE_RACK = ("tie_rod", "outer_joint", "steering_arm", COLUMN_PART)
 """Parts that are measured to what is on the rack; bar and housing always touch that."""
 
 

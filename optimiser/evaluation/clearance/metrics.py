@@ -13,7 +13,7 @@ import numpy as np
 
 from optimiser.evaluation.clearance.carried import grid_of
 from optimiser.evaluation.clearance.carriers import Corner
-from optimiser.evaluation.clearance.engine import Ring, minimum_segment_rim
+from optimiser.evaluation.clearance.engine import minimum_segment_rim
 from optimiser.evaluation.clearance.engine import poses_between as blended_poses
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM, Measurement
 from optimiser.evaluation.clearance.pairs import column
@@ -128,7 +128,7 @@ def clearance_metrics(
     """
     count, whole = len(designs), np.flatnonzero(solved.reason == "")
     if len(whole) < count:
-        designs, solved = designs.select(whole), _some(solved, whole)
+        designs, solved = designs.select(whole), some_designs(solved, whole)
         roll_deg = None if roll_deg is None else roll_deg[whole]
     pinions = pinion_housings(
         designs, solved, racks, arm_ahead=arm_ahead, drive_side=drive_side, roll_deg=roll_deg
@@ -166,20 +166,17 @@ def _of_tyre(
     parts: list[Part], solved: Solved, room: Room, far_mm: float, poses_between: bool
 ) -> dict[str, Array]:
     """Clearance of the tyre by pair, and the least of all of them."""
-    tyre = room.tyre
-    if tyre is None:
-        return {}
-    ring = Ring(
-        tyre.outside_radius_mm, tyre.inside_radius_mm, 0.5 * tyre.width_mm, tyre.shoulder_mm
-    )
     grid = grid_of(solved) if poses_between else None
     corner = Corner.of(solved, room.drawn_inner_joint)
-    found = TyreRoom(ring, solved, corner, far_mm, grid).measure(parts, room)
+    tyre = TyreRoom.of(room, solved, corner, far_mm, grid)
+    if tyre is None:
+        return {}
+    found = tyre.measure(parts, room)
     blank = np.full(len(solved.reason), np.nan)
     return {"tyre_clearance_mm": np.fmin.reduce([blank, *found.values()]), **found}
 
 
-def _some(solved: Solved, rows: Index) -> Solved:
+def some_designs(solved: Solved, rows: Index) -> Solved:
     """What clearance needs of some of the designs."""
 
     def cut(poses: Poses) -> Poses:

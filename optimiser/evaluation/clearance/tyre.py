@@ -204,6 +204,11 @@ def _inside(some: Shapes, face: Index, point: tuple[Array, ...]) -> NDArray[np.b
     )
 
 
+def _each_in_turn(lines: Lines) -> Index:
+    """Design of each row of lines that have a row for each design, part after part."""
+    return np.arange(len(lines.radius)) % max(1, lines.count)
+
+
 # --- all of a car --------------------------------------------------------------------------------
 
 
@@ -218,6 +223,17 @@ class TyreRoom:
         self._reach = far_mm + (OUTSIDE_MM if grid is not None else 0.0)
         self._tyres = Tyres.of(ring, corner)
         self._found: dict[str, Array] = {}
+
+    @classmethod
+    def of(
+        cls, room: Room, solved: Solved, corner: Corner, far_mm: float, grid: Between | None
+    ) -> TyreRoom | None:
+        """Of a study's tyre; None without one."""
+        if (tyre := room.tyre) is None:
+            return None
+        half = 0.5 * tyre.width_mm
+        ring = Ring(tyre.outside_radius_mm, tyre.inside_radius_mm, half, tyre.shoulder_mm)
+        return cls(ring, solved, corner, far_mm, grid)
 
     def measure(self, parts: Sequence[Part], room: Room) -> dict[str, Array]:
         """Clearance by column, (N,) each, at most `far`.
@@ -249,19 +265,21 @@ class TyreRoom:
         np.minimum.at(self._found[where], rows, values)
 
     def _bars(self, lines: Lines | None) -> None:
-        if lines is None:
-            return
-        count, rows = lines.count, self._near(lines)
-        tyres, at, close = self._tyres, rows % count, lines.select(rows)
+        if lines is not None:
+            self._put_lines(lines, *self.nearest(lines, _each_in_turn(lines)))
+
+    def nearest(self, lines: Lines, designs: Index) -> tuple[Index, Array]:
+        """Rows of lines that come near the tyre of a design each, (R,), and their clearance."""
+        rows = self._near(lines, designs)
+        tyres, at, close = self._tyres, designs[rows], lines.select(rows)
         if self._grid is not None:
             used, at = np.unique(at, return_inverse=True)
             tyres = Tyres.of(self._ring, self._corner.between(self._grid, used))
             close = between(close, self._solved)
-        self._put_lines(lines, rows, tyres.to_lines(close, at, self.far))
+        return rows, tyres.to_lines(close, at, self.far)
 
-    def _near(self, lines: Lines) -> Index:
-        """Rows of lines that may come within reach of the tyre of their design."""
-        designs = np.arange(len(lines.radius)) % max(1, lines.count)
+    def _near(self, lines: Lines, designs: Index) -> Index:
+        """Rows of lines that may come within reach of the tyre of a design each."""
         return np.flatnonzero(
             self._tyres.to_lines(lines, designs, self._reach, bound=True) < self._reach
         )
@@ -270,7 +288,7 @@ class TyreRoom:
         lines = Lines.of(link_parts(ties, self._corner)) if ties else None
         if lines is None:
             return
-        count, rows = lines.count, self._near(lines)
+        count, rows = lines.count, self._near(lines, _each_in_turn(lines))
         tyres, at, close = self._tyres, rows % count, lines.select(rows)
         if self._grid is not None and len(rows):
             used, at = np.unique(at, return_inverse=True)

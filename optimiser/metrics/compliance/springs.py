@@ -53,7 +53,7 @@ class Stiffness:
         bracket: of each pivot's bracket, any way, in series with the bush.
         ball_joint: of each ball joint on the upright, any way.
         rod_end: of both joints of one tie rod together, along the rod.
-        column_nm_per_deg: of the column, from the steering wheel to the pinion.
+        column_nm_per_deg: of the column, at the steering wheel with the pinion held.
     """
 
     rack_mount: float | None = None
@@ -84,8 +84,8 @@ class Stiffness:
 def column_flexibility(nm_per_deg: ArrayLike, travel_per_turn_mm: ArrayLike) -> Array:
     """How far the rack moves for a newton on it while the column winds up, mm/N.
 
-    k = 1000 C (180 / pi) / (c / 2 pi)^2, C in N m per degree and c the rack travel per turn. NaN
-    where that is not known.
+    k = 1000 C (180 / pi) / (c / 2 pi)^2, C in N m per degree and c the rack travel for a turn of
+    the steering wheel. NaN where that is not known.
     """
     lever = np.asarray(travel_per_turn_mm, float) / (2.0 * np.pi)
     return np.asarray(lever**2 / (_N_MM_PER_DEG * np.asarray(nm_per_deg, float)))

@@ -10,6 +10,7 @@ from optimiser.answer.wanted import accepted_bump_text, bump_note
 from optimiser.evaluation.designs import Range
 from optimiser.evaluation.quantities import excess_words, quantity
 from optimiser.linkage.at_rack import describe_arm
+from optimiser.metrics.laid_rack import roll_words
 from optimiser.questions.heights.outside import outside_lines
 from optimiser.questions.heights.ways import WAYS, arm_heights
 
@@ -112,6 +113,13 @@ def verdict(found: RackHeights, study: Study) -> Iterator[str]:
     if note := bump_note(found.problem):
         yield note
     yield f"Hand: {found.problem.hands[found.rack].sentence}."
+    if (roll := found.problem.bolting.rolls_deg.get(rack.name)) is not None:
+        lies = f"rolled about its bar {roll_words(roll)}" if roll else "not rolled about its bar"
+        yield (
+            f"At every height the rack lies {lies}, the nearest that [search.vary] rack_roll_deg "
+            "allows to what keeps its pinion at its angle; other rolls are not looked at here: "
+            "optimiser run does."
+        )
 
 
 def _worth_saying(found: RackHeights, way: Way) -> bool:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
 
 from optimiser.base.errors import InputError
-from optimiser.evaluation.designs import VARIABLES
+from optimiser.evaluation.designs import ROLL, VARIABLES
 from optimiser.study.messages import shown
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ SETTINGS = {
 """What can be typed for keys of the study, as table and key each."""
 OFF = "off"
 """What takes a limit out, as in a study file."""
-_VALUED = (RACK, *VARIABLES, *SETTINGS)
 _UNITS = ("_mm", "_deg")
 _TYPED = re.compile(
     r"(?P<name>[a-z][a-z_ -]*?)\s*(?P<how>[+-]?=)?\s*(?P<value>[+-]?\s*[0-9.]\S*?|off)"
@@ -63,7 +62,7 @@ class Line:
     is_step: bool = False
 
 
-def parse(line: str, racks: Sequence[str]) -> Line | None:
+def parse(line: str, racks: Sequence[str], variables: Sequence[str] = VARIABLES) -> Line | None:
     """What a line asks; None of an empty one and of a comment, which begins with #.
 
     Names may be cut short where they stay unambiguous, and left without their unit. A number with
@@ -82,10 +81,10 @@ def parse(line: str, racks: Sequence[str]) -> Line | None:
     # A minus that was copied out of a text is meant as one.
     found = _TYPED.fullmatch(plain.replace("\N{MINUS SIGN}", "-"))
     if found is None:
-        return _command(text, plain, named, racks)
+        return _command(text, plain, named, racks, variables)
     if found["name"].lower() in COMMANDS:
         raise InputError(text, f"{found['name']} stands alone", "leave the rest out")
-    name = resolve(text, found["name"], _VALUED)
+    name = resolve(text, found["name"], _valued_names(variables))
     if name == RACK:
         _no_rack(text, found["value"], racks)
     if found["unit"] and not name.endswith(f"_{found['unit'].lower()}"):
@@ -93,9 +92,12 @@ def parse(line: str, racks: Sequence[str]) -> Line | None:
     return _valued(text, name, found["how"] or "", found["value"].replace(" ", ""))
 
 
-def _command(text: str, plain: str, rack: str, racks: Sequence[str]) -> Line:
+def _command(
+    text: str, plain: str, rack: str, racks: Sequence[str], variables: Sequence[str]
+) -> Line:
     """A line without a number."""
-    name = resolve(text, plain, (*COMMANDS, *_VALUED)) if _WORD.fullmatch(plain) else ""
+    names = (*COMMANDS, *_valued_names(variables))
+    name = resolve(text, plain, names) if _WORD.fullmatch(plain) else ""
     if name in COMMANDS:
         return Line(text, name)
     if name:
@@ -103,7 +105,7 @@ def _command(text: str, plain: str, rack: str, racks: Sequence[str]) -> Line:
     if rack:
         _no_rack(text, rack, racks)
     if first := re.split(r"[ =+-]", plain, maxsplit=1)[0]:
-        resolve(text, first, (*COMMANDS, *_VALUED))
+        resolve(text, first, names)
     raise InputError(text, "is not one name and one number", "type one change a line; see help")
 
 
@@ -140,6 +142,10 @@ def _valued(text: str, name: str, how: str, value: str) -> Line:
 # --- names ---------------------------------------------------------------------------------------
 
 
+def _valued_names(variables: Sequence[str]) -> tuple[str, ...]:
+    return (RACK, *variables, *SETTINGS)
+
+
 def _short(name: str) -> str:
     """A name as it is typed, without its unit."""
     return next((name.removesuffix(unit) for unit in _UNITS if name.endswith(unit)), name)
@@ -161,6 +167,9 @@ def resolve(text: str, typed: str, names: Iterable[str]) -> str:
     if found:
         several = ", ".join(map(_short, found))
         raise InputError(text, f"{shown(wanted)} may be {several}", "type more of it")
+    if wanted in (ROLL, _short(ROLL)):
+        remedy = "give [search.vary] rack_roll_deg in the study"
+        raise InputError(text, "this study does not say that racks may be rolled", remedy)
     shorts = list(map(_short, known))
     near = [name for name in shorts if wanted in name] or difflib.get_close_matches(
         wanted, shorts, 1, 0.0

@@ -11,10 +11,10 @@ from optimiser.questions.what_if.lines import parse
 from optimiser.questions.what_if.save import save
 from optimiser.questions.what_if.state import changed, moved
 from optimiser.questions.what_if.words import (
-    HELP,
     change_block,
     change_notes,
     found_block,
+    help_lines,
     limits_block,
     nothing_better,
     whole_block,
@@ -55,8 +55,8 @@ class Session:
             NothingFeasibleError: it asks for files of a design that cannot be assembled.
             StorageError: they cannot be written.
         """
-        racks = [rack.name for rack in self.state.chosen.problem.racks]
-        line = parse(text, racks)
+        problem = self.state.chosen.problem
+        line = parse(text, [rack.name for rack in problem.racks], problem.variables)
         if line is None:
             return []
         if line.value is not None:
@@ -86,7 +86,7 @@ class Session:
         elif line.name == "save":
             yield from (f"written to {save(before, self.opened.saves)}", CAUTION)
         elif line.name == "help":
-            yield from HELP
+            yield from help_lines(before.chosen.problem.variables)
         else:
             self.ended = True
 

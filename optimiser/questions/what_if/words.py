@@ -11,7 +11,7 @@ from optimiser.answer.kept_rods import kept_rod_sentences
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.wanted import asked_of
 from optimiser.evaluation.clearance.metrics import told_apart_mm
-from optimiser.evaluation.designs import VARIABLES, FollowsRack, Stock, allows
+from optimiser.evaluation.designs import FollowsRack, Stock, allows
 from optimiser.evaluation.quantities import amount, is_clearance, quantity, shown
 from optimiser.evaluation.wants import bound_words
 from optimiser.folder.choose import outside_words
@@ -19,7 +19,7 @@ from optimiser.folder.pick import change_line, verdict_lines
 from optimiser.questions.what_if.state import plain, setting
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from optimiser.answer.limits_and_growth import LimitRow
     from optimiser.answer.run_result import Chosen
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
     from optimiser.questions.what_if.lines import Line
     from optimiser.questions.what_if.state import State
 
-HELP = (
+_HELP = (
     "rack_height 218      a place: mm, or degrees for angles; rack_height = -5 for one below zero",
     "rack_height +5       a step from where it is; -5 is a step too",
     "rack NAME            another rack, all else as it is",
-    f"  what can be moved: {', '.join(VARIABLES)}",
+    "  what can be moved: {variables}",
     "wheelbase 2300       what the study asks, tried otherwise: travel (both ways), bump, droop,",
     "                     wheelbase, lock, ackermann_target",
     "clearance 8          limits (off: none): clearance, toggle_margin, inner_joint_angle,",
@@ -47,6 +47,11 @@ HELP = (
     "quit                 or the end of the input",
     "Names may be cut short (rack_h, sp, cl), and _mm and _deg left out.",
 )
+
+
+def help_lines(variables: Sequence[str]) -> tuple[str, ...]:
+    """What can be typed where a study has these variables."""
+    return tuple(line.replace("{variables}", ", ".join(variables)) for line in _HELP)
 
 
 # --- a block -------------------------------------------------------------------------------------
@@ -258,7 +263,7 @@ def change_notes(state: State, before: State, line: Line) -> Iterator[str]:
     """What a change does not say of itself."""
     if state.chosen.rack != before.chosen.rack:
         yield f"All else is as it was with {before.chosen.rack.name}; best looks on from here."
-    if not line.is_step or line.name not in VARIABLES or not float(line.value or 0.0) < 0.0:
+    if not line.is_step or line.name not in state.values or not float(line.value or 0.0) < 0.0:
         return
     # A place below zero is written with a sign too.
     if allows(state.chosen.problem.space[line.name], float(line.value or 0.0)):

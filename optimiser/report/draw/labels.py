@@ -93,7 +93,8 @@ def label_points(
     origin, scale = np.array([x0, y0]), np.array(size_pt) / np.array([x1 - x0, y1 - y0])
     marks = (thinned(obstacles, _MOST_MARKS) - origin) * scale
     taken = np.empty((0, 4))
-    for points, name, colour in named:
+    # Those that cannot move out of the way come first.
+    for points, name, colour in sorted(named, key=lambda one: one[1] not in inside):
         if not len(points):
             continue
         lines = name.split("\n")

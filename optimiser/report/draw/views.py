@@ -80,7 +80,7 @@ def extent(scene: Scene, view: View) -> tuple[float, float, float, float]:
     clouds += [line.reshape(-1, 3) for line in scene.drawn.values()]
     # The views from above and from behind are as wide as each other, to lie in line.
     clouds += [outline.reshape(-1, 3) for outline in scene.wheels.values()]
-    clouds += [lines.reshape(-1, 3) for kind, lines in scene.bolted.items() if kind != "column"]
+    clouds += [lines.reshape(-1, 3) for lines in scene.bolted.values()]
     if scene.swept is not None:
         clouds.append(scene.swept.reshape(-1, 3))
     points = np.concatenate(clouds)
