@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from moving_study import FRAME, MOVING, TYRE, moving_study, write_frame
-from small_study import demo_with, run_here
+from moving_study import FRAME, MOVING, TYRE, bare_demo, moving_study, write_frame
+from small_study import run_here
 
 from optimiser.answer.design_numbers import closest_pair, drawn_designs
 from optimiser.base.errors import InputError
@@ -93,7 +93,7 @@ def said(folder, *changes, **files):
     for name, text in files.items():
         (folder / f"{name}.csv").write_text(text, "utf-8")
     with pytest.raises(InputError) as error:
-        demo_with(folder, *changes)
+        bare_demo(folder, *changes)
     message = str(error.value)
     assert "\n" not in message
     return message
@@ -150,13 +150,13 @@ def test_frames_that_cannot_be_are_refused(tmp_path, rows, message):
 def test_a_name_that_the_tyres_columns_have_is_refused(tmp_path):
     named, tyre = ('name = "pedal box"', 'name = "tie rod"'), ("[wheel]\n", TYRE)
     bare = ("shaft_diameter_mm = 19\n", "")
-    demo_with(tmp_path, named, bare)
+    bare_demo(tmp_path, named, bare)
     assert "cannot be told from 'tie rod'" in said(tmp_path, named, bare, tyre)
     # The shafts of a column have a pair with the tie rods too, and the tyre one with them.
     assert "cannot be told from 'tie rod'" in said(tmp_path, named)
     named = ('name = "pedal box"', 'name = "column"')
-    demo_with(tmp_path, named)
-    demo_with(tmp_path, named, bare, tyre)
+    bare_demo(tmp_path, named)
+    bare_demo(tmp_path, named, bare, tyre)
     assert "cannot be told from 'column'" in said(tmp_path, named, tyre)
 
 
@@ -179,7 +179,7 @@ def test_the_room_is_that_of_the_file(problem):
 
 def test_a_frame_is_as_its_tubes_one_by_one(tmp_path):
     write_frame(tmp_path / "frame.csv", 3)
-    frame = demo_with(tmp_path, ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
+    frame = bare_demo(tmp_path, ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
     with (tmp_path / "frame.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     parts = "".join(
@@ -189,7 +189,7 @@ def test_a_frame_is_as_its_tubes_one_by_one(tmp_path):
         f"radius_mm = {float(row['diameter_mm']) / 2}\n\n"
         for row in rows
     )
-    by_one = demo_with(tmp_path, ("[wheel]\n", f"{parts}[wheel]\n")).problem()
+    by_one = bare_demo(tmp_path, ("[wheel]\n", f"{parts}[wheel]\n")).problem()
     assert frame.room.keep_outs == by_one.room.keep_outs
     designs = drawn_designs(frame)
     few, each = frame.evaluate(designs), by_one.evaluate(designs)
@@ -242,7 +242,7 @@ def test_the_limit_of_the_tyre_is_its_own(problem):
 
 
 def test_without_the_new_keys_every_pair_keeps_its_column(tmp_path):
-    problem = demo_with(tmp_path).problem()
+    problem = bare_demo(tmp_path).problem()
     outcome = problem.evaluate(drawn_designs(problem))
     assert not outcome.closest
     assert "clearance_tie_rod_pedal_box_mm" in outcome.metrics

@@ -169,14 +169,16 @@ def undefined(problem: Problem, name: str) -> str:
 
 
 def _names(numbers: dict[str, float | None]) -> Iterator[str]:
-    """Columns of all quantities in their order, each pair of parts that was measured among them."""
+    """Columns of all quantities in their order, each pair of parts that is told among them."""
     pairs = [name for name in numbers if is_pair(name)]
     closest = [name for _, name in closest_names() if name in numbers]
     for one in QUANTITIES:
         if one is CLOSEST_PAIRS:
             yield from closest
+        elif one is PAIR and (pairs or closest):
+            yield from pairs
         else:
-            yield from pairs if one is PAIR and pairs else (one.name,)
+            yield one.name
 
 
 def without_rack(problem: Problem) -> Problem:

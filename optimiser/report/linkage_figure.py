@@ -124,7 +124,10 @@ def _scene(chosen: Chosen) -> plots.Scene:
         for name, line in _lines(drawn, 0.0).items()
         if name in ("tie rod", "rack", "steering arm")
     }
-    return plots.Scene(parts, before, swept, wheels, outlines, _bolted(chosen))
+    # What moves is on both sides: the left one's name is enough.
+    moving = (item.name for item in problem.room.keep_outs if item.moves)
+    unnamed = frozenset(f"{name}, mirrored" for name in moving)
+    return plots.Scene(parts, before, swept, wheels, outlines, _bolted(chosen), unnamed)
 
 
 def _bolted(chosen: Chosen) -> dict[str, Array]:

@@ -32,10 +32,9 @@ sys.path[:0] = [str(TESTS), str(TESTS / "cases"), str(TESTS / "benchmarks")]
 from clearance import random_designs  # noqa: E402
 from fcl_shapes import distance  # noqa: E402
 from moving_case import ROOMY, near_the_rod, random_link, random_part  # noqa: E402
-from moving_study import FRAME, moving_study, write_frame  # noqa: E402
+from moving_study import FRAME, bare_demo, moving_study, write_frame  # noqa: E402
 from packaging_case import POINTS, problem  # noqa: E402
 from scipy.spatial.transform import Rotation  # noqa: E402
-from small_study import demo_with  # noqa: E402
 from test_tyre import ring_mesh  # noqa: E402
 
 from optimiser.answer.whole_sweep import RACKS, TRAVELS, on_grid  # noqa: E402
@@ -218,9 +217,9 @@ def seconds(works: dict[str, Callable[[], object]], repeats: int) -> dict[str, f
 def costs(repeats: int) -> None:
     """Print the second table."""
     with tempfile.TemporaryDirectory() as folder:
-        plain = demo_with(Path(folder)).problem()
+        plain = bare_demo(Path(folder)).problem()
         write_frame(Path(folder) / "frame.csv", 500)
-        tubes = demo_with(Path(folder), ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
+        tubes = bare_demo(Path(folder), ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
         moving = moving_study(Path(folder)).problem()
     print("designs  kinematics us/design   judging less that, over the kinematics")
     for count in (50, 512):

@@ -1,11 +1,12 @@
-"""The demo with parts that move, a tyre and a space frame; all of it invented."""
+"""The demo with other parts that move, another tyre and a space frame; all of it invented."""
 
 from __future__ import annotations
 
 import random
+import re
 from typing import TYPE_CHECKING
 
-from small_study import demo_with
+from small_study import ROOT, demo_with
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,12 +62,21 @@ def write_frame(path: Path, count: int, seed: int = 1) -> None:
     path.write_text("\n".join(rows) + "\n", "utf-8")
 
 
+def bare_demo(folder: Path, *changes: tuple[str, str], **options):
+    """The demo without what moves and without its tyre, with some of its lines replaced."""
+    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
+    text = re.sub(r"tyre_(?!width|pressure).*\n", "", text)
+    parts = re.split(r"(?=^\[)", text, flags=re.MULTILINE)
+    text = "".join(part for part in parts if not re.search(r"^(from_)?on = ", part, re.MULTILINE))
+    return demo_with(folder, *changes, text=text, **options)
+
+
 def moving_study(folder: Path, *changes: tuple[str, str], tubes: int = 0, **options):
-    """The demo with all of that; `tubes` of a frame."""
+    """The bare demo with all of that; `tubes` of a frame."""
     folder.mkdir(exist_ok=True)
     frame = ""
     if tubes:
         write_frame(folder / "frame.csv", tubes)
         frame = FRAME
     given = [("[wheel]\n", f"{frame}{MOVING.lstrip()}{TYRE}")]
-    return demo_with(folder, *given, *changes, **options)
+    return bare_demo(folder, *given, *changes, **options)

@@ -62,11 +62,11 @@ def small_study(folder: Path, **changes) -> Study:
     return read_study(write_small_study(folder, **changes))
 
 
-def demo_with(folder: Path, *changes: tuple[str, str], **options) -> Study:
-    """The demo in a folder, as mine.toml, with some of its lines replaced."""
+def demo_with(folder: Path, *changes: tuple[str, str], text: str = "", **options) -> Study:
+    """The demo in a folder, as mine.toml, with some of its lines replaced; or another text."""
     for name in ("demo_hardpoints.csv", "demo_racks.csv"):
         shutil.copy(ROOT / "studies" / name, folder)
-    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
+    text = text or (ROOT / "studies" / "demo.toml").read_text("utf-8")
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new, 1)

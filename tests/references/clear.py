@@ -11,12 +11,14 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
+from references import carried
 
 if TYPE_CHECKING:
     from references.rack_row import Row
 
 MIRROR = np.array([1.0, -1.0, 1.0])
 FAR_MM = 20.0
+_TYRE_MEETS = ("tie_rod", "spacer")
 TRAVELS, RACKS = 25, 33
 _THIRDS = 40
 """They leave a ten-millionth of the way: some 5e-5 mm of a tie rod."""
@@ -63,14 +65,16 @@ def clearances(row: Row) -> dict[str, float]:
     study, rack = row.study, row.rack
     limit = study.table("limits").get("clearance_mm", 5.0)
     far = max(FAR_MM, 0.0 if limit == "off" else limit)
-    others = [_keep_out(row, item) for item in study.file.get("keep_out", [])]
+    still = filter(carried.is_still, study.file.get("keep_out", []))
+    others = [_keep_out(row, item) for item in still]
     others = [shape for shapes in others for shape in shapes]
     moving = row.sweep(
         np.linspace(row.grid[0], row.grid[-1], TRAVELS), np.linspace(-row.end, row.end, RACKS)
     )
-    tubes = _tubes(row, moving)
+    tubes, links = _tubes(row, moving), carried.links(row, moving)
+    discs = carried.discs(row, moving)
     wheel = study.table("wheel")
-    if not (others or tubes or wheel):
+    if not (others or tubes or wheel or links or discs):
         return {}
     parts = _moving(row, moving)
     least = [far]
@@ -83,15 +87,28 @@ def clearances(row: Row) -> dict[str, float]:
         if name in ("tie_rod", "outer_joint", "spacer"):
             for p, q, thick in tubes:
                 least.append(float(to_segment(start, end, p, q).min()) - radius - thick)
+        for p, q, thick in links:
+            least.append(float(to_segment(start, end, p, q).min()) - radius - thick)
+        for p, q, size, as_drawn in discs:
+            a, b = as_drawn(start), as_drawn(end)
+            apart = least_along(
+                lambda t, a=a, b=b, p=p, q=q, size=size: carried.to_disc(
+                    a + np.asarray(t)[..., None] * (b - a), p, q, size
+                )
+            )
+            least.append(float(apart.min()) - radius)
         if wheel and name != "spacer":
             least.append(_rim(wheel, moving, start, end) - radius)
     for start, end, radius in _housing(rack, row):
-        least.append(float(_still(start, end, radius, others, tubes)))
-    pinion = _pinion(row, others, tubes, far)
+        least.append(float(_still(start, end, radius, others, tubes + links)))
+    pinion = _pinion(row, others, tubes + links, far)
     if pinion is not None:
         least.append(pinion)
     found = min(least)
-    return {"clearance_mm": found, "clearance_whole_sweep_mm": found}
+    numbers = {"clearance_mm": found, "clearance_whole_sweep_mm": found}
+    bars = [(start, end, radius) for name, start, end, radius in parts if name in _TYRE_MEETS]
+    of_tyre = carried.tyre(row, moving, [*bars, *_housing(rack, row), *tubes, *links])
+    return numbers if of_tyre is None else numbers | {"tyre_clearance_mm": min(of_tyre, far)}
 
 
 def _keep_out(row: Row, item: dict) -> list[tuple]:

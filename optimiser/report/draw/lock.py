@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.report.draw.labels import label_line_ends
-from optimiser.report.draw.style import BLUE, DASHES, GREY, ROOM, VERMILION, style
+from optimiser.report.draw.style import BLUE, DASHES, GREY, VERMILION, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,7 +33,6 @@ def draw_free_lock(
         height_pt: height of the axes in points.
     """
     rack, needed, least = ends_mm
-    axes.fill_between(travel_mm, 0.0, free_mm, color=ROOM, linewidth=0.0)
     axes.plot(travel_mm, free_mm, color=BLUE, linestyle=DASHES[0], linewidth=2.0)
     names = [(free_mm[-1], "free", BLUE)]
     for value, name, colour, dash in (

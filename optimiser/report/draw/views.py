@@ -64,6 +64,7 @@ class Scene:
         wheels: closed outlines (n, k, 3) of the wheel for each view, straight ahead first.
         keep_outs: by name, outlines (k, 3) in the plane of each view, wherever they are.
         bolted: lines (n, 2, 3) of feet's bolts, pinion and column by kind, wherever they are.
+        unnamed: those of them that have no name beside them.
     """
 
     parts: Mapping[str, Array]
@@ -72,6 +73,7 @@ class Scene:
     wheels: Mapping[View, Array] = field(default_factory=dict)
     keep_outs: Mapping[str, Mapping[View, Array]] = field(default_factory=dict)
     bolted: Mapping[str, Array] = field(default_factory=dict)
+    unnamed: frozenset[str] = frozenset()
 
 
 def extent(scene: Scene, view: View) -> tuple[float, float, float, float]:
@@ -152,7 +154,7 @@ def draw_view(
             axes.plot(*page.T, color=colour, linewidth=width, solid_capstyle="round")
             if kind == "column":
                 axes.plot(*page.T, "o", color=colour, markersize=2.6)
-    _name(axes, scene, view, size_pt, (*_NAMED, *scene.keep_outs) if named is None else named)
+    _name(axes, scene, view, size_pt, _names(scene) if named is None else named)
     _, _, _, x_label, y_label = _VIEWS[view]
     style(axes, x_label, y_label)
     axes.set_title(_TITLES[view], loc="left", fontsize=9, color=INK)
@@ -163,6 +165,10 @@ _TITLES: dict[View, str] = {
     "behind": "From behind",
     "left": "From the left, forward is left",
 }
+
+
+def _names(scene: Scene) -> tuple[str, ...]:
+    return (*_NAMED, *(name for name in scene.keep_outs if name not in scene.unnamed))
 
 
 def _draw_keep_outs(axes: Axes, scene: Scene, view: View) -> None:
