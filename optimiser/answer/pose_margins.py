@@ -154,26 +154,39 @@ class PoseMargins:
             outer = outer_joint_misalignment(poses, rest, problem.car.outer_bolt).max(axis=0)
             words = quantity("outer_joint_angle_deg").words
             found[words] = np.degrees(limits.outer_joint_angle - outer)
-        found |= self._clearances(poses, there)
+        found |= self._clearances(poses)
         found = {name: np.where(there, values, np.inf) for name, values in found.items()}
         return found | {LINKAGE: np.where(there, np.inf, -np.inf)}
 
-    def _clearances(self, poses: Poses, there: NDArray[np.bool_]) -> dict[str, Array]:
-        """What is left of each clearance that comes near, by the pair in words."""
-        problem, limits = self.problem, self.problem.limits
-        least = {bound.name: bound.least for bound in limits.bounds if bound.least is not None}
-        far = told_apart_mm(problem.clearance_wanted_mm)
-        rows = np.flatnonzero(there)
+    def distances(self, travel_mm: Array, rack_mm: Array) -> dict[str, Array]:
+        """Clearance of each pair that comes near in any pose (n,), by its column; else infinite."""
+        return self._distances(self.poses(travel_mm, rack_mm))
+
+    def _distances(self, poses: Poses) -> dict[str, Array]:
+        problem, rows = self.problem, np.flatnonzero(poses.exists)
         if not (problem.has_pairs or problem.has_tyre) or not len(rows):
             return {}
+        far = told_apart_mm(problem.clearance_wanted_mm)
         found: dict[str, Array] = {}
-        for name, values in self.pairs(picked(poses, (rows,)), only=least).items():
-            limit = limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
-            wanted = [each for each in (limit, least.get(name)) if each is not None]
-            if wanted and (values < far).any():
-                left = np.full(len(there), np.inf)
-                left[rows] = np.where(values < far, values - max(wanted), np.inf)
-                found[pair_words(name)] = left
+        for name, values in self.pairs(picked(poses, (rows,))).items():
+            if (values < far).any():
+                found[name] = np.full(len(poses.exists), np.inf)
+                found[name][rows] = np.where(values < far, values, np.inf)
+        return found
+
+    def wanted_mm(self, name: str) -> float | None:
+        """The clearance that a pair has to keep; None where no limit is on it."""
+        limits = self.problem.limits
+        asked = [limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm]
+        asked += [bound.least for bound in limits.bounds if bound.name == name]
+        return max((each for each in asked if each is not None), default=None)
+
+    def _clearances(self, poses: Poses) -> dict[str, Array]:
+        """What is left of each clearance that comes near, by the pair in words."""
+        found = {}
+        for name, values in self._distances(poses).items():
+            if (wanted := self.wanted_mm(name)) is not None:
+                found[pair_words(name)] = values - wanted
         return found
 
 

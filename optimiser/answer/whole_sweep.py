@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimiser.answer.pose_margins import PoseMargins
 from optimiser.evaluation.clearance.metrics import unchecked_parts
 from optimiser.evaluation.quantities import is_of_tyre, is_pair, pair_words, quantity
 from optimiser.evaluation.quantity import rounded, told_apart
@@ -26,6 +27,10 @@ if TYPE_CHECKING:
 
 TRAVELS, RACKS = 25, 33
 NEAR_LIMIT_DEG = 2.0
+_MISSED_MM = 1.5
+"""What a pair may come closer between the poses of the sweep than in any of them."""
+_HALVINGS = 5
+_AROUND = np.array([(t, r) for t in (-1.0, 0.0, 1.0) for r in (-1.0, 0.0, 1.0)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +73,7 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         envelope_share=swept.envelope_share[there],
     )
     outer = outer_joint_misalignment(poses, solved.rest, problem.car.outer_bolt)
-    pairs: dict[str, float] = {}
-    if problem.has_pairs or problem.has_tyre:
-        driven = problem.drive(design, solved)
-        metrics = problem.clearances(design, swept, driven, poses_between=False)
-        pairs = {
-            name: float(values[0])
-            for name, values in metrics.items()
-            if is_pair(name) and np.isfinite(values[0])
-        }
+    pairs = swept_pairs(problem, design, swept)
     of_tyre = {name: value for name, value in pairs.items() if is_of_tyre(name)}
     clearance, closest = _nearest({n: v for n, v in pairs.items() if n not in of_tyre})
     tyre, tyre_closest = _nearest(of_tyre)
@@ -90,6 +87,64 @@ def sweep_whole(problem: Problem, design: Designs) -> WholeSweep | None:
         toggle_margin_deg=float(np.degrees(np.min(poses.toggle_margin))),
         missing=TRAVELS * RACKS - len(there),
     )
+
+
+def swept_pairs(problem: Problem, design: Designs, swept: Solved) -> dict[str, float]:
+    """Least clearance of each pair of a batch of one over the poses of a sweep.
+
+    Of studies with parts that move or a tyre in poses between these too, where it is near a limit.
+    """
+    if not (problem.has_pairs or problem.has_tyre):
+        return {}
+    driven = problem.drive(design, problem.solve(design))
+    metrics = problem.clearances(design, swept, driven, poses_between=False)
+    pairs = {
+        name: float(values[0])
+        for name, values in metrics.items()
+        if is_pair(name) and np.isfinite(values[0])
+    }
+    return _looked_into(problem, design, swept, pairs) if problem.room.closest_only else pairs
+
+
+def _looked_into(
+    problem: Problem, design: Designs, swept: Solved, pairs: dict[str, float]
+) -> dict[str, float]:
+    """Pairs whose least may be less between the poses of a sweep, where that could break a limit.
+
+    From the pose of the least a pattern search, whose steps are halved, goes downhill.
+    """
+    margins = PoseMargins.of(problem, design)
+    if margins is None:
+        return pairs
+    near = [
+        name
+        for name, value in pairs.items()
+        if (wanted := margins.wanted_mm(name)) is not None and value < wanted + _MISSED_MM
+    ]
+    if not near:
+        return pairs
+    end, grid = float(swept.steering_end_mm[0]), problem.travel.grid()
+    low, high = np.array([grid[0], -end]), np.array([grid[-1], end])
+    where = np.stack([swept.envelope_travel_mm, end * swept.envelope_share], axis=-1)
+    found = margins.distances(*where.T)
+    near = [name for name in near if name in found]
+    if not near:
+        return pairs
+    at = where[[int(np.argmin(found[name])) for name in near]]
+    least = np.array([found[name].min() for name in near])
+    step = (high - low) / (TRAVELS - 1, RACKS - 1)
+    for _ in range(_HALVINGS):
+        step = 0.5 * step
+        there = np.clip(at[:, None] + _AROUND * step, low, high)
+        found = margins.distances(*there.reshape(-1, 2).T)
+        for row, name in enumerate(near):
+            values = found.get(name, np.full(there[..., 0].size, np.inf)).reshape(len(near), -1)
+            best = int(np.argmin(values[row]))
+            if values[row, best] < least[row]:
+                least[row], at[row] = values[row, best], there[row, best]
+    return pairs | {
+        name: min(pairs[name], float(value)) for name, value in zip(near, least, strict=True)
+    }
 
 
 def _nearest(pairs: dict[str, float]) -> tuple[float | None, str]:
