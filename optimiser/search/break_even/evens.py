@@ -9,6 +9,7 @@ import numpy as np
 
 from optimiser.evaluation.bolting import IF_KNOWN, Bolting
 from optimiser.evaluation.designs import JUDGED, Designs
+from optimiser.evaluation.quantities import is_of_tyre
 from optimiser.search.break_even.gaps import edges_of
 from optimiser.search.break_even.starts import Pool, candidates, own_designs, placed, worth_a_look
 from optimiser.search.break_even.stretched import (
@@ -238,7 +239,14 @@ def _ends(model: Stretched, table: Table) -> Iterator[End]:
             no_spacer = asked.number[row] == SPACERS and at[row] == 0.0
             if left > ACTIVE or no_spacer or (name == "column_miss_mm" and left == 0.0):
                 continue
-            touching = [p for p, room in pairs.items() if room[row] < eased[row] + ACTIVE_MM]
-            stops += touching if name == "clearance_mm" and touching else [name]
+            of_tyre = name == "tyre_clearance_mm"
+            spare = ACTIVE_MM if of_tyre else eased[row] + ACTIVE_MM
+            touching = [
+                pair
+                for pair, room in pairs.items()
+                if is_of_tyre(pair) == of_tyre and room[row] < spare
+            ]
+            named = touching if name in ("clearance_mm", "tyre_clearance_mm") else []
+            stops += named or [name]
         design = Designs(asked.rack[row : row + 1], table.like.values[row : row + 1])
         yield End(float(at[row]), design, tuple(stops))

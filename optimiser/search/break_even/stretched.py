@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from optimiser.evaluation.designs import JUDGED, VARIABLES, Designs
-from optimiser.evaluation.quantities import AS_BUILT, is_pair
+from optimiser.evaluation.quantities import AS_BUILT, is_of_tyre, is_pair
 from optimiser.metrics.laid_rack import beyond_faces
 from optimiser.search.residuals import Model, Table
 
@@ -228,13 +228,22 @@ class Stretched(Model):
         return replace(self.problem, racks=(*bought, *racks)), Designs(own, designs.values)
 
     def pairs(self, table: Table) -> dict[str, Array]:
-        """By how much each pair of parts is further apart than it has to be, (K,) each, mm."""
-        limit = self.problem.limits.clearance_mm
-        if limit is None:
+        """By how much each pair of parts is further apart than it has to be, (K,) each, mm.
+
+        Every pair is measured, also where designs are told with the closest few.
+        """
+        limits = self.problem.limits
+        if limits.clearance_mm is None and limits.tyre_clearance_mm is None:
             return {}
         problem, some = self.stretched(table.like, self.number(table))
-        found = problem.evaluate(some).metrics
-        return {name: values - limit for name, values in found.items() if is_pair(name)}
+        solved = problem.solve(some)
+        found = problem.clearances(some, solved, problem.drive(some, solved))
+        pairs = {name: values for name, values in found.items() if is_pair(name)}
+        wanted = {
+            name: limits.tyre_clearance_mm if is_of_tyre(name) else limits.clearance_mm
+            for name in pairs
+        }
+        return {name: pairs[name] - least for name, least in wanted.items() if least is not None}
 
 
 def _changed(rack: Rack, number: Number, value: float) -> Rack:
