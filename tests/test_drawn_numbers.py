@@ -13,8 +13,8 @@ from small_study import ROOT, demo_with, run_here, small_study
 from optimiser.answer.as_drawn import numbers_text
 from optimiser.answer.design_numbers import NOT_THERE, drawn_numbers, drawn_reason
 from optimiser.base.errors import InputError
-from optimiser.evaluation.quantities import QUANTITIES, is_pair, quantity
-from optimiser.evaluation.quantity import FRICTION, MOVES, PLAY, RACK, RIDE, STIFFNESS, TYRE
+from optimiser.evaluation.quantities import QUANTITIES, closest_names, is_pair, quantity
+from optimiser.evaluation.quantity import FRICTION, MOVES, PLAY, RACK, RIDE, STIFFNESS
 from optimiser.linkage.at_rack import solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, tie_rod_swing
 from optimiser.metrics.strength import buckling_load
@@ -86,9 +86,9 @@ def test_only_what_needs_a_rack_is_missing_for_the_want_of_one(bare):
     needing = {one.name for one in QUANTITIES if RACK in one.needs}
     assert wanting == needing | {"buckling_reserve"}  # the demo's [spacer] has the bar counted
     assert all(one.missing for name, one in bare.items() if name in wanting)
-    # The demo has one ride height, no tyre, nothing that may move, and neither [play], [stiffness]
-    # nor friction.
-    lacking = {FRICTION, MOVES, PLAY, RIDE, STIFFNESS, TYRE}
+    # The demo has one ride height, nothing that may move, and neither [play], [stiffness] nor
+    # friction.
+    lacking = {FRICTION, MOVES, PLAY, RIDE, STIFFNESS}
     unasked = {one.name for one in QUANTITIES if lacking & {*one.needs}}
     assert {name for name, one in bare.items() if one.value is None} == wanting | unasked
 
@@ -110,7 +110,10 @@ def test_the_tie_rod_as_drawn_lacks_what_the_study_does_not_give(tmp_path):
     assert found["toggle_margin_deg"].value is not None
 
 
-def test_nothing_of_a_bar_is_in_the_clearance_without_a_rack(problem, bare):
+def test_nothing_of_a_bar_is_in_the_clearance_without_a_rack(problem):
+    still = replace(problem.room, keep_outs=problem.room.still, tyre=None)
+    problem = replace(problem, room=still)
+    bare = of_rack(problem)
     parts = [name for name in bare if is_pair(name)]
     assert parts
     assert all("spacer" not in name and "housing" not in name for name in parts)
@@ -175,6 +178,8 @@ def test_a_rack_that_does_not_assemble_keeps_what_can_be_computed(problem):
         "buckling_reserve",
         "clearance_mm",
         "clearance_whole_sweep_mm",
+        *(column for _, column in closest_names()),
+        "tyre_clearance_mm",
         "pinion_angle_deg",
         "toggle_margin_deg",
         "inner_joint_angle_deg",

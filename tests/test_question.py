@@ -21,6 +21,7 @@ DEMO = {
     "spacer length": "at most 25 mm",
     "change of the track": NO_LIMIT,
     "clearance": "at least 5 mm",
+    "clearance of the tyre": "at least 8 mm",
     "distance of the feet from where they may stand": "at most 0 mm",
     "angle of the column's upper joint": "at most 30 deg",
     "angle of the column's lower joint": "at most 30 deg",

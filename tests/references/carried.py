@@ -54,27 +54,34 @@ def to_disc(points: np.ndarray, start, end, radius: float) -> np.ndarray:
 
 
 def links(row: Row, at: Swept) -> list[tuple]:
-    """Ends over the sweep and radius of what lies between body and lower arm."""
-    pivot, other = (row.points[f"lower_{end}_pivot"] for end in ("rear", "front"))
-    axis = (other - pivot) / np.linalg.norm(other - pivot)
-    shift = np.array([0.0, 0.5 * row.growth, 0.0])
-    square = row.points["lower_ball_joint"] - pivot
-    square = square - (square @ axis) * axis
-    now = at.lower - pivot
-    now = now - (now @ axis)[..., None] * axis
-    sine = np.cross(square, now) @ axis
-    angle = np.arctan2(sine, now @ square)
+    """Ends over the sweep and radius of what lies between the body and an arm."""
     found = []
     for item in row.study.file.get("keep_out", []):
         if "from_on" not in item:
             continue
-        assert (item["from_on"], item["to_on"]) == ("body", "lower_arm")
-        assert "length_mm" not in item
-        out = row.study.body(item["to_mm"]) + shift - pivot
-        turned = Rotation.from_rotvec(angle.reshape(-1, 1) * axis).apply(out)
-        end = pivot + turned.reshape(at.lower.shape)
-        found.append((row.study.body(item["from_mm"]), end, item["radius_mm"]))
+        assert item["from_on"] == "body"
+        arm = item["to_on"].removesuffix("_arm")
+        start = row.study.body(item["from_mm"])
+        end = _on_arm(row, arm, getattr(at, arm), row.study.body(item["to_mm"]))
+        if "length_mm" in item:
+            run = end - start
+            end = start + item["length_mm"] * run / np.linalg.norm(run, axis=-1, keepdims=True)
+        found.append((start, end, item["radius_mm"]))
     return found
+
+
+def _on_arm(row: Row, arm: str, ball: np.ndarray, drawn: np.ndarray) -> np.ndarray:
+    """Where a drawn point of an arm is, its ball joint being at `ball` (..., 3)."""
+    pivot, other = (row.points[f"{arm}_{end}_pivot"] for end in ("rear", "front"))
+    axis = (other - pivot) / np.linalg.norm(other - pivot)
+    square = row.points[f"{arm}_ball_joint"] - pivot
+    square = square - (square @ axis) * axis
+    now = ball - pivot
+    now = now - (now @ axis)[..., None] * axis
+    angle = np.arctan2(np.cross(square, now) @ axis, now @ square)
+    out = drawn + np.array([0.0, 0.5 * row.growth, 0.0]) - pivot
+    turned = Rotation.from_rotvec(angle.reshape(-1, 1) * axis).apply(out)
+    return pivot + turned.reshape(ball.shape)
 
 
 # --- the tyre ------------------------------------------------------------------------------------
