@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.designs import Stock
-from optimiser.search.break_even.starts import evaluated, places, shifted, starts
+from optimiser.search.break_even.starts import evaluated, placed, places, shifted, starts
 from optimiser.search.break_even.stretched import (
     CLEARANCE,
     LEAST,
@@ -47,9 +47,13 @@ SAME_MM = 0.5
 BETTER_MM = 0.05
 """What is shifted from another question goes on where it comes as much further."""
 TRUST, TOLERANCE = 0.15, 5e-5
-LANDINGS, LANDING_STEPS, LANDING_TRUST = 2, 10, 0.02
+LANDINGS, LANDING_STEPS, LANDING_TRUST, NEARLY = 2, 10, 0.05, 0.01
 """Legs that bring a walk onto its limits, on the verge of which it stands further out than any
-acceptable design that it has met, and their first trust region: the less, the less of curvature."""
+acceptable design that it has met, and their first trust region: the less, the less of curvature.
+`NEARLY`: walks whose limits are broken by more than that share have nothing to land on."""
+INWARD_MM = 1.0
+IDLE = 1e-3
+"""An end with as much left of every limit is none: a walk goes on from it."""
 BROKEN_MM = 1000.0
 """A limit that is broken once over counts as so many millimetres of the number, at an end."""
 
@@ -87,31 +91,57 @@ def local_ends(
         parts += [ends, *(_of(table, (SPACERS,)) for table in asked(shifted(model, ends)))]
     stand, later = _walked(model, evaluated(model, parts), LAST)
     met = [part for part in met + later if len(part)]
-    if stand is None or not met:
+    if stand is None:
         return Table.join(met) if met else None
-    found = Table.join(met)
+    found = Table.join(met) if met else stand.select(np.zeros(0, dtype=np.intp))
     # What one question has found is another's start.
     beside = evaluated(model, asked(shifted(model, found.select(best(model, found, 1)))))
     better = None if beside is None else _better(model, beside, found)
     if better is not None:
         fits = steps_of(model, better, LAST[-1][0])
         found, stand = _joined(found, fits.table), Table.join([stand, fits.here])
-    return landed(model, stand, found)
+    found = landed(model, stand, found)
+    for _ in range(LANDINGS):
+        ends_so_far = found.select(best(model, found, 1))
+        idle = ends_so_far.select(_room(model, ends_so_far) > IDLE)
+        if not len(idle):
+            break
+        fits = steps_of(model, idle, LAST[-1][0])
+        found = landed(model, fits.here, _joined(found, fits.table))
+    return found if len(found) else None
+
+
+def _room(model: Stretched, table: Table) -> Array:
+    """What is left of the limit that stops each design first, as `rows`, (R,)."""
+    left: Array = np.min([-table.rows[:, part].max(axis=1) for part in model.parts[1:]], axis=0)
+    return left
 
 
 def landed(model: Stretched, stand: Table, found: Table) -> Table:
     """What was found, with acceptable designs where walks stand further out than that.
 
     A walk along curved limits stands beyond them by a little after every step, and the last
-    acceptable design that it has met may lie far behind.
+    acceptable design that it has met may lie far behind. In a corner of two limits it has no step
+    left: where nothing else was met it begins again a little further in.
     """
     for _ in range(LANDINGS):
-        ahead = _better(model, stand, found)
+        ahead = _better(model, stand.select(broken(stand) < NEARLY), found)
+        if ahead is None:
+            break
+        ahead = evaluated(model, [_inward(model, ahead, found)])
         if ahead is None:
             break
         fits = steps_of(model, ahead, LANDING_STEPS, trust=LANDING_TRUST)
         found, stand = _joined(found, fits.table), fits.here
     return found
+
+
+def _inward(model: Stretched, ahead: Table, found: Table) -> Table:
+    """The same designs, `INWARD_MM` further in where nothing was found of their question."""
+    asked, number = Questions(ahead.like.rack), model.number(ahead)
+    back = np.where(asked.way == LEAST, INWARD_MM, -INWARD_MM)
+    answered = np.isin(ahead.like.rack, found.like.rack)
+    return placed(model, ahead.like, number + np.where(answered, 0.0, back))
 
 
 def _joined(found: Table, more: Table) -> Table:
