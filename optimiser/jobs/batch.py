@@ -34,6 +34,7 @@ from optimiser.jobs.going_on import (
 )
 from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
+from optimiser.jobs.starting import earlier_designs, starting_note
 from optimiser.jobs.time_budget import Shares, TimeBudget
 from optimiser.jobs.unit import TIME_UP, UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.break_even import break_evens
@@ -140,7 +141,7 @@ def run_batch(
     if twice := next((path for path in paths if paths.count(path) > 1), None):
         raise InputError(str(twice), "is named twice", "name each study once")
     for case in (case for study in studies for case in study.cases if options.quick):
-        if not case.file.search.seeds:
+        if not (case.file.search.seeds or case.start_from):
             problem = "seeds = false leaves nothing to try with --quick"
             raise InputError(
                 f"{case.path}, [search]", problem, "run without --quick, or with seeds"
@@ -244,6 +245,7 @@ def _specs(study: Study, options: RunOptions) -> list[UnitSpec]:
     )
     seed = study.seed if options.seed is None else options.seed
     question = case_question(study, quick=options.quick)
+    earlier = earlier_designs(problem, study.start_from)
     specs = []
     for index, rack in enumerate(problem.racks):
         for repeat in range(table.repeats):
@@ -260,6 +262,7 @@ def _specs(study: Study, options: RunOptions) -> list[UnitSpec]:
                     refine=table.refine,
                     record=Path(f"{name}.journal"),
                     question=unit_question(question, rack, seed + repeat),
+                    earlier=earlier.get(index),
                 )
             )
     return specs
@@ -416,6 +419,8 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     problems = tuple(failure.message for failure in failures)
     notes = (*_notes(claim, units), *noted)
     told = tuple(unit for unit in units if len(unit.designs))
+    if note := starting_note(case.study, told):
+        notes = (*notes, note)
     # A unit that had no time for a single design has still to be done.
     finished = len(told) == len(outcomes) and all(unit.finished for unit in told)
     if not told:
