@@ -17,6 +17,7 @@ from optimiser.evaluation.asked import Travel
 from optimiser.evaluation.bolting import Bolting
 from optimiser.evaluation.designs import Designs, Range, Stock
 from optimiser.folder.read import read_results
+from optimiser.questions.compare.answer import Compared, Judged
 from optimiser.questions.compare.changes import (
     key_changes,
     point_moves,
@@ -36,8 +37,8 @@ from optimiser.questions.compare.cures import (
     cures,
     outside_of,
 )
-from optimiser.questions.compare.sides import carried, open_side
-from optimiser.questions.compare.words import step_words
+from optimiser.questions.compare.sides import Carried, carried, is_wrong_hand, open_side
+from optimiser.questions.compare.words import headline, step_words
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
@@ -289,6 +290,33 @@ def test_what_the_study_fixes_is_not_tried(good) -> None:
     assert not cure_by(old, ARM, 5.0, bare=False).tried
     assert cure_by(old, SHIM, 5.0, bare=False).tried
     assert isinstance(problem.space["rack_height_mm"], Range)
+
+
+def test_what_is_acceptable_and_not_allowed_is_brought_into_the_ranges(good) -> None:
+    height = float(good.design.values[0, HEIGHT])
+    space = good.problem.space | {"rack_height_mm": Range(height + 0.4, height + 30.0)}
+    old = replace(good, problem=replace(good.problem, space=space))
+    assert old.acceptable
+    assert outside_of(old.problem, old.design, bare=False) == ("rack_height_mm",)
+    found = {way: cure_by(old, way, 5.0, bare=False) for way in (SHIM, SPACER, ARM)}
+    # What leaves the rack where it is changes nothing of this.
+    assert found[SPACER].chosen is None
+    assert found[ARM].chosen is None
+    assert found[SHIM].outside == ()
+    assert found[SHIM].change_mm == pytest.approx(0.4)
+
+
+def test_no_change_cures_the_wrong_hand(finished_run) -> None:
+    side = open_side(finished_run[0])
+    car = side.chosen.problem.car
+    other = replace(car, drive_side="right" if car.drive_side == "left" else "left")
+    turned = replace(side.chosen, problem=replace(side.chosen.problem, car=other))
+    (wrong,) = (one for one in (side.chosen, turned) if is_wrong_hand(one))
+    assert wrong.acceptable
+    judged = Judged(Carried(wrong, ()), (), 5.0, ())
+    found = Compared(side, side, (), (), (), (), (), judged, ())
+    assert not found.good
+    assert "the rack is of the WRONG HAND" in headline(found, judged)
 
 
 # --- the command ---------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from optimiser.questions.compare.changes import (
     verdict_changes,
 )
 from optimiser.questions.compare.cures import cheapest, cures, outside_of
-from optimiser.questions.compare.sides import carried, open_side
+from optimiser.questions.compare.sides import carried, is_wrong_hand, open_side
 from optimiser.study.measuring import MeasuringTable
 
 if TYPE_CHECKING:
@@ -103,9 +103,9 @@ class Compared:
 
     @property
     def good(self) -> bool:
-        """Whether the old design, or the new one of two of one result, is acceptable now."""
+        """Whether the old design, or the new one of two of one result, is an answer now."""
         chosen = self.new.chosen if self.judged is None else self.judged.chosen
-        return chosen.acceptable
+        return chosen.acceptable and not is_wrong_hand(chosen)
 
 
 def answer_compare(asked: CompareAsked) -> tuple[Compared, Path]:
@@ -158,7 +158,8 @@ def compare(asked: CompareAsked) -> Compared:
                 f"--designs {first} {second}", "are one design", "name two different ones"
             )
     old = open_side(asked.old, first)
-    new = open_side(asked.new or asked.old, second)
+    beside = old if asked.new is None else None
+    new = open_side(asked.new or asked.old, second, beside)
     rows = [numbers(side.chosen, bare=side.bare) for side in (old, new)]
     judged = None if asked.new is None else _judge(old, new)
     moved = {} if judged is None else numbers(judged.chosen, bare=old.bare)

@@ -178,6 +178,8 @@ def cure_by(old: Chosen, way: str, thickest_mm: float, *, bare: bool) -> Cure:
     best = _rounded(asked, here, designs)
     chosen = replace(old, label=f"{old.label}, {way}", design=best, outcome=problem.evaluate(best))
     change = float(change_mm(problem, best, here)[0])
+    if change <= SAME:  # acceptable as it is, and not allowed for something else
+        return Cure(way, None)
     return Cure(way, chosen, change, outside_of(problem, best, bare=bare))
 
 

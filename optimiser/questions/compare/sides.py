@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from optimiser.answer.run_result import RunResult
     from optimiser.evaluation.problem import Problem
+    from optimiser.folder.read import StoredRun
     from optimiser.study.read import Study
 
 DRAWN = "the car as drawn"
@@ -36,13 +37,13 @@ class Side:
     Attributes:
         path: the study file or the folder of the result.
         chosen: its design, with study and problem.
-        result: what the folder holds; None of a study.
+        stored: what the folder holds; None of a study.
         words: which design it is and why that one.
     """
 
     path: Path
     chosen: Chosen
-    result: RunResult | None
+    stored: StoredRun | None
     words: str
 
     @property
@@ -51,9 +52,14 @@ class Side:
         return self.chosen.study
 
     @property
+    def result(self) -> RunResult | None:
+        """What the folder holds, as arrays; None of a study."""
+        return None if self.stored is None else self.stored.result
+
+    @property
     def bare(self) -> bool:
         """Whether it is the car as drawn, which has no rack."""
-        return self.result is None
+        return self.stored is None
 
     @property
     def name(self) -> str:
@@ -77,8 +83,10 @@ class Carried:
 # --- which ---------------------------------------------------------------------------------------
 
 
-def open_side(path: Path, number: int | None = None) -> Side:
+def open_side(path: Path, number: int | None = None, beside: Side | None = None) -> Side:
     """The winner of a result, or the design of that number; the car as drawn of a study.
+
+    `beside` is a side of the same folder, which is not read again then.
 
     Raises:
         InputError: neither can be read, there is no such design, or a study has no designs.
@@ -90,7 +98,8 @@ def open_side(path: Path, number: int | None = None) -> Side:
                 "--designs", f"{path} is no result", "name folders of results, such as results/demo"
             )
         return _drawn_side(path)
-    stored = read_results(path)
+    stored = None if beside is None else beside.stored
+    stored = stored or read_results(path)
     result = stored.result
     if number is not None:
         row, words = stored.row(number), ""
@@ -109,7 +118,7 @@ def open_side(path: Path, number: int | None = None) -> Side:
         words = f"{words}; the run was cut short" if words else "of a run that was cut short"
     if not chosen.outcome.assembles[0]:
         raise NothingFeasibleError(f"{path}, {chosen.label}: {chosen.outcome.status[0]}")
-    return Side(path, chosen, result, words)
+    return Side(path, chosen, stored, words)
 
 
 def _drawn_side(path: Path) -> Side:
@@ -117,8 +126,13 @@ def _drawn_side(path: Path) -> Side:
     problem = _bare(study.problem(racks=False))
     design = drawn_designs(problem)
     chosen = Chosen(study, problem, DRAWN, design, problem.evaluate(design))
-    words = "the study's variants are left aside" if study.variants else ""
+    words = "its variants left aside" if study.variants else ""
     return Side(path, chosen, None, words)
+
+
+def is_wrong_hand(chosen: Chosen) -> bool:
+    """Whether the opposite hand of its rack is needed, which no change of the design cures."""
+    return bool(chosen.problem.wrong_hand[int(chosen.design.rack[0])])
 
 
 # --- in the other study --------------------------------------------------------------------------

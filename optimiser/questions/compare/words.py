@@ -13,6 +13,7 @@ from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.compare.changes import THERE
 from optimiser.questions.compare.cures import ANY, ARM, BRACKET, SAME, SHIM, SPACER
+from optimiser.questions.compare.sides import is_wrong_hand
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -82,9 +83,7 @@ def headline(found: Compared, judged: Judged) -> str:
     chosen, parts = judged.chosen, []
     if not chosen.outcome.assembles[0]:
         return f"it {chosen.outcome.status[0]}{_cured(judged)}"
-    broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
-    parts.append("keeps every limit" if not broken else "BREAKS LIMITS")
-    parts += [f"{row.words} by {row.amount(-row.left)}" for row in broken]
+    parts.append(_limits(chosen))
     before = {
         one.one.name: one.value for one in held(found.old.chosen.problem, found.old.chosen.outcome)
     }
@@ -94,8 +93,17 @@ def headline(found: Compared, judged: Judged) -> str:
         text = f"{one.one.words} {one.one.against(one.value, one.accepted)} now{was}"
         parts.append(text if one.kept else f"{text}, {one.wanted} accepted: NOT ACCEPTABLE")
     if chosen.acceptable:
-        parts.append("acceptable, and allowed" if not judged.outside else "acceptable as it stands")
+        parts.append("acceptable as it stands" if judged.outside else "acceptable, and allowed")
+    if is_wrong_hand(chosen):
+        parts.append("the rack is of the WRONG HAND")
     return "; ".join(parts) + _cured(judged)
+
+
+def _limits(chosen: Chosen) -> str:
+    broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
+    if not broken:
+        return "keeps every limit"
+    return f"BREAKS {' and '.join(f'{row.words} by {row.amount(-row.left)}' for row in broken)}"
 
 
 def _cured(judged: Judged) -> str:
@@ -103,6 +111,7 @@ def _cured(judged: Judged) -> str:
     if cure is None or cure.chosen is None:
         return ""
     verb = "brings it into the ranges" if judged.chosen.acceptable else "cures it"
+    verb += ", but for the hand" if is_wrong_hand(judged.chosen) else ""
     return f"; {step_words(judged.chosen, cure.chosen.design)} {verb}"
 
 
@@ -202,9 +211,7 @@ def _longer(by: float) -> str:
 def _both(found: Compared) -> Iterator[str]:
     for side in (found.old, found.new):
         chosen = side.chosen
-        broken = [row for row in limit_rows(chosen) if not row.left >= 0.0]
-        parts = ["BREAKS LIMITS" if broken else "keeps every limit"]
-        parts += [f"{row.words} by {row.amount(-row.left)}" for row in broken]
+        parts = [_limits(chosen)]
         for one in held(chosen.problem, chosen.outcome):
             text = f"{one.one.words} {one.one.against(one.value, one.accepted)}"
             parts.append(text if one.kept else f"{text}, {one.wanted} accepted: NOT ACCEPTABLE")
@@ -253,9 +260,9 @@ def _changes(found: Compared) -> Iterator[str]:
 
 def side_words(side: Side) -> str:
     """'design 12 of results/demo, rack Finch, the winner'; 'the car as drawn of demo.toml'."""
-    if side.bare:
-        return f"{side.chosen.label} of {side.path}"
     which = f", {side.words}" if side.words else ""
+    if side.bare:
+        return f"{side.chosen.label} of {side.path}{which}"
     return f"{side.chosen.label} of {side.path}, rack {side.chosen.rack.name}{which}"
 
 
