@@ -85,6 +85,7 @@ def test_the_search_begins_with_them_and_says_so(begun) -> None:
     assert "earlier" in first
     told = result.origin == "earlier"
     assert f"Began with {told.sum()} designs of the fronts of ../moved" in out
+    assert f"Began with {told.sum()} designs" in (folder / "report.html").read_text("utf-8")
     # What lay lower than the new range now lies at its end; nothing else was changed.
     wanted = {rack.name: set() for rack in problem.racks}
     for one in earlier:
@@ -107,6 +108,10 @@ def test_it_can_be_picked_when_the_earlier_result_is_gone(begun, place) -> None:
     assert "design 1" in out
     code, _, err = run_here("export", folder, "--to", "csv", "--design", 1, cwd=place)
     assert code == 0, err
+    page = (folder / "report.html").read_text("utf-8")
+    code, _, err = run_here("report", folder, cwd=place)
+    assert code == 0, err
+    assert (folder / "report.html").read_text("utf-8") == page
 
 
 def test_a_copy_that_was_changed_is_refused(begun, tmp_path) -> None:

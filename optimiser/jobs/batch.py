@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from optimiser import __version__
 from optimiser.answer.run_result import RunResult, UnitResult
+from optimiser.answer.starting import starting_note
 from optimiser.base.errors import InputError, OptimiserError, StorageError
 from optimiser.base.files import own_slug, slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
@@ -34,7 +35,7 @@ from optimiser.jobs.going_on import (
 )
 from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
-from optimiser.jobs.starting import earlier_designs, starting_note
+from optimiser.jobs.starting import earlier_designs
 from optimiser.jobs.time_budget import Shares, TimeBudget
 from optimiser.jobs.unit import TIME_UP, UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.break_even import break_evens
@@ -419,13 +420,13 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     problems = tuple(failure.message for failure in failures)
     notes = (*_notes(claim, units), *noted)
     told = tuple(unit for unit in units if len(unit.designs))
-    if note := starting_note(case.study, told):
-        notes = (*notes, note)
     # A unit that had no time for a single design has still to be done.
     finished = len(told) == len(outcomes) and all(unit.finished for unit in told)
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
+    if note := starting_note(result):
+        notes = (*notes, note)
     asked = case.specs[0]
     if finished and asked.refine and not asked.settings.quick:
         evens = break_evens(result.problem, result.designs, result.evaluation, case.study.seed)

@@ -11,10 +11,8 @@ from optimiser.evaluation.designs import ROLL, Designs, FollowsRack, nearest_all
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from optimiser.answer.run_result import UnitResult
     from optimiser.evaluation.problem import Problem
     from optimiser.linkage.vectors import Array
-    from optimiser.study.read import Study
     from optimiser.study.start_from import EarlierDesign
 
 
@@ -50,21 +48,3 @@ def _allowed(problem: Problem, rack: int, name: str, designs: list[dict[str, flo
     usual = float(problem.default_rolls_deg[rack]) if name == ROLL else np.nan
     values = np.array([design.get(name, usual) for design in designs])
     return nearest_allowed(problem.space[name], values)
-
-
-def starting_note(study: Study, units: Sequence[UnitResult]) -> str:
-    """What was begun with, a line; empty where the study names no earlier result."""
-    if not study.start_from:
-        return ""
-    told = sum(int(np.sum(unit.origin == "earlier")) for unit in units)
-    racks = len({unit.rack for unit in units if (unit.origin == "earlier").any()})
-    known = {rack.name for rack in study.racks}
-    gone = len({one.rack for one in study.start_from if one.rack not in known})
-    without = (
-        f"; {gone} of its racks {'is' if gone == 1 else 'are'} not in the study" if gone else ""
-    )
-    of_racks = f"{racks} rack{'' if racks == 1 else 's'}"
-    return (
-        f"Began with {told} design{'' if told == 1 else 's'} of the fronts of "
-        f"{study.file.search.start_from}, of {of_racks}, brought into the ranges{without}."
-    )
