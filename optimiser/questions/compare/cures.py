@@ -53,7 +53,8 @@ FREED = {
 }
 """Variables that each way changes."""
 STARTS = 12
-"""Walks of each way and combination of stock values: from the design, and from anywhere."""
+"""Walks of each way and combination of stock values: from the design, and from anywhere. Of nine
+cars, with pivots or designs some 4 to 10 mm off, five times as many found 0.04 mm less at most."""
 MOST_COMBINATIONS = 40
 FIRST_STEPS, LAST_STEPS, KEPT = 5, 20, 3
 """Steps of all walks, and then of the best, with a fresh trust region."""

@@ -259,8 +259,8 @@ def _changes(found: Compared) -> Iterator[str]:
 
 
 def side_words(side: Side) -> str:
-    """'design 12 of results/demo, rack Finch, the winner'; 'the car as drawn of demo.toml'."""
-    which = f", {side.words}" if side.words else ""
+    """'design 12 of results/demo, rack Finch (the winner)'; 'the car as drawn of demo.toml'."""
+    which = f" ({side.words})" if side.words else ""
     if side.bare:
         return f"{side.chosen.label} of {side.path}{which}"
     return f"{side.chosen.label} of {side.path}, rack {side.chosen.rack.name}{which}"
