@@ -45,6 +45,8 @@ RODS = (
     "The tie rods are no cure by themselves: their length only resets toe, and every number here "
     "takes them as long as toe at rest asks"
 )
+ROD = "tie_rod_length_mm"
+_LEAST_ROD_MM = 0.05
 _MOST = 12
 _DIGITS = 2
 
@@ -112,7 +114,7 @@ def _cured(judged: Judged) -> str:
         return ""
     verb = "brings it into the ranges" if judged.chosen.acceptable else "cures it"
     verb += ", but for the hand" if is_wrong_hand(judged.chosen) else ""
-    return f"; {step_words(judged.chosen, cure.chosen.design)} {verb}"
+    return f"; {_steps(judged, cure)} {verb}"
 
 
 def _cure_lines(judged: Judged) -> Iterator[str]:
@@ -133,13 +135,18 @@ def _cure_lines(judged: Judged) -> Iterator[str]:
     if lacking:
         yield f"Not enough, as far as was found: {', '.join(lacking)}."
     yield f"Least change, the cheapest way first: {cure_words(judged, cheap)}."
-    said = [cheap.chosen]
+    said = {_steps(judged, cheap)}
     for cure in judged.cures:
-        if cure.chosen is not None and not any(cure.chosen is one for one in said):
+        # A dearer way may find nothing less than a cheaper one.
+        if cure.chosen is not None and _steps(judged, cure) not in said:
             yield f"Or {cure_words(judged, cure)}."
-            said.append(cure.chosen)
+            said.add(_steps(judged, cure))
     if fixed := [WAY_WORDS[cure.way] for cure in judged.cures if not cure.tried]:
         yield f"Not tried, since the new study frees nothing of it: {', '.join(fixed)}."
+
+
+def _steps(judged: Judged, cure: Cure) -> str:
+    return "" if cure.chosen is None else step_words(judged.chosen, cure.chosen.design)
 
 
 def _way(judged: Judged, cure: Cure) -> str:
@@ -151,7 +158,7 @@ def cure_words(judged: Judged, cure: Cure) -> str:
     """'a shim under the rack: the rack 0.7 mm lower, then bump steer 0.09 deg, ...'."""
     if cure.chosen is None:
         return f"{WAY_WORDS[cure.way]}: nothing found"
-    text = f"{WAY_WORDS[cure.way]}: {step_words(judged.chosen, cure.chosen.design)}"
+    text = f"{WAY_WORDS[cure.way]}: {_steps(judged, cure)}"
     numbers = " and ".join(
         f"{one.one.words} {one.one.against(one.value, one.accepted)}"
         for one in held(cure.chosen.problem, cure.chosen.outcome)
@@ -182,23 +189,22 @@ def _is_tenth(by: float) -> bool:
 
 
 def _rods(found: Compared, judged: Judged) -> Iterator[str]:
-    if found.old.bare and not judged.cures:
-        return
-    name = "tie_rod_length_mm"
-    before = found.old.chosen.metric(name)
-    parts = [("as it stands", judged.chosen.metric(name))]
+    """How long the tie rods have to be then."""
+    before = found.old.chosen.metric(ROD)
+    parts = [("as it stands", judged.chosen.metric(ROD))]
     cure = judged.cheapest
     if cure is not None and cure.chosen is not None:
-        parts.append(("so changed", cure.chosen.metric(name)))
-    words = "; ".join(
-        f"{'' if abs(value - before) < 0.05 else _longer(value - before) + ' '}{when}"
+        parts.append(("so changed", cure.chosen.metric(ROD)))
+    told = [
+        f"{_longer(value - before)} {when}"
         for when, value in parts
-        if value == value and abs(value - before) >= 0.05
-    )
-    if words:
-        yield f"{RODS}: {words} (it was {before:.1f} mm)."
-    elif judged.cures:
-        yield f"{RODS}."
+        if abs(value - before) >= _LEAST_ROD_MM
+    ]
+    was = f"{'; '.join(told)} (it was {before:.1f} mm)" if told else ""
+    if judged.cures:
+        yield f"{RODS}{f': {was}' if was else ''}."
+    elif was:
+        yield f"To keep toe at rest its tie rods have to be {was}."
 
 
 def _longer(by: float) -> str:
