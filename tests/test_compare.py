@@ -38,7 +38,7 @@ from optimiser.questions.compare.cures import (
     outside_of,
 )
 from optimiser.questions.compare.sides import Carried, carried, is_wrong_hand, open_side
-from optimiser.questions.compare.words import headline, step_words
+from optimiser.questions.compare.words import cure_words, headline, step_words
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
@@ -232,6 +232,8 @@ def test_the_shim_is_the_least_of_a_fine_scan(good, off: float) -> None:
     assert np.flatnonzero(shim.chosen.design.values != old.design.values).tolist() == [HEIGHT]
     way = "lower" if off > 0.0 else "higher"
     assert re.fullmatch(rf"the rack \d\.\d mm {way}", step_words(old, shim.chosen.design))
+    said = cure_words(Judged(Carried(old, ()), (), 5.0, (shim,)), shim)
+    assert ("shims can be taken out" in said) == (off > 0.0)
 
 
 def test_every_cure_is_acceptable_changes_only_its_own_and_keeps_to_the_ranges(good) -> None:

@@ -159,6 +159,10 @@ def cure_words(judged: Judged, cure: Cure) -> str:
     if cure.chosen is None:
         return f"{WAY_WORDS[cure.way]}: nothing found"
     text = f"{WAY_WORDS[cure.way]}: {_steps(judged, cure)}"
+    height = "rack_height_mm"
+    by = cure.chosen.design.column(height)[0] - judged.chosen.design.column(height)[0]
+    if cure.way == SHIM and by < 0.0:
+        text += ", where shims can be taken out or brackets made lower"
     numbers = " and ".join(
         f"{one.one.words} {one.one.against(one.value, one.accepted)}"
         for one in held(cure.chosen.problem, cure.chosen.outcome)
