@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_study import run_here, write_small_study
+from small_study import nothing_drawn, run_here, write_small_study
 
 from optimiser.evaluation.designs import Stock, allows
 from optimiser.folder.read import read_results
@@ -125,10 +125,11 @@ def test_a_copy_that_was_changed_is_refused(begun, tmp_path) -> None:
     assert "does not say any more what this run answered" in err
 
 
+@nothing_drawn()
 def test_the_same_command_goes_on_and_other_designs_are_another_question(place, tmp_path) -> None:
     earlier = tmp_path / "earlier"
     shutil.copytree(place / "results" / "small", earlier)
-    path = study_from(tmp_path / "study", "../earlier", name="third")
+    path = study_from(tmp_path / "study", "../earlier", name="third", racks=("Middle",))
     code, _, err = run_here("run", path, "--out", tmp_path / "results", cwd=tmp_path)
     assert code in (0, 1), err
     trials = (tmp_path / "results" / "third" / "trials.csv").read_bytes()
