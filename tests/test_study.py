@@ -289,6 +289,7 @@ def test_resolved_holds_every_default_as_json(read):
             "tolerance": {"shimmed": True},
             "measuring": {},
             "parts": {},
+            "search.start_from": str(ROOT / "results" / "example" / "demo"),
             "mount_zone": [zone],
             "suspension": {"may_move": {"lower_pivots": {"up": 5.0}}},
         }

@@ -136,12 +136,13 @@ def drawn_numbers(problem: Problem) -> Iterator[DrawnNumber]:
     and wheels move until they fit.
     """
     drawn, designs = without_rack(problem), drawn_designs(problem)
-    yield from _numbers_of(None, drawn, drawn_designs(drawn))
+    yield from numbers_of(None, drawn, drawn_designs(drawn))
     for index, rack in enumerate(problem.racks):
-        yield from _numbers_of(rack, problem, designs.select(slice(index, index + 1)))
+        yield from numbers_of(rack, problem, designs.select(slice(index, index + 1)))
 
 
-def _numbers_of(rack: Rack | None, problem: Problem, design: Designs) -> Iterator[DrawnNumber]:
+def numbers_of(rack: Rack | None, problem: Problem, design: Designs) -> Iterator[DrawnNumber]:
+    """Every quantity of the table, for a design (a batch of one); of None there is no rack."""
     numbers, status, cars = _in_place(problem, design)
     for name in _names(numbers):
         lacks = quantity(name).missing(problem, rack)

@@ -53,7 +53,7 @@ class UnitResult:
 
     Attributes:
         rack: index of the rack in the problem.
-        origin: 'seed', 'search' or 'refined' for each design.
+        origin: 'earlier', 'seed', 'search' or 'refined' for each design.
         stop_reason: why the search ended.
         seconds: wall-clock time by phase.
         dropped: empty, or why the rack was given up early.

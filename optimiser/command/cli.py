@@ -332,6 +332,33 @@ def measured(
 
 
 @app.command()
+def compare(
+    old: Annotated[
+        Path, typer.Argument(help="Study file (TOML), or folder of a result.", metavar="OLD")
+    ],
+    new: Annotated[
+        Path | None,
+        typer.Argument(help="The same; none for two designs of OLD.", metavar="[NEW]"),
+    ] = None,
+    designs: Annotated[
+        tuple[int, int] | None,
+        typer.Option("--designs", help="A design of each result, by its number in trials.csv."),
+    ] = None,
+    out: OutOption = Path("results"),
+) -> None:
+    """What changed from one study or result to another, and does the old design still do?
+
+    Points, keys, racks, verdicts and every number side by side; the old winner, or the car as
+    drawn, judged in the new study, and the least change that cures it. Exit code 0: it is
+    acceptable there (of two designs of one result, the second is); 1: it is not.
+    """
+    from optimiser.command.compare_screen import show_compare
+    from optimiser.questions.compare.answer import CompareAsked
+
+    raise typer.Exit(show_compare(CompareAsked(old, new, designs, out)))
+
+
+@app.command()
 def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
     """Write a commented starter study with its CSV files, which runs as it is.
 

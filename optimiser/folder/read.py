@@ -20,6 +20,7 @@ from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.evaluation.quantities import CLOSEST_WORDS
 from optimiser.study.case import frame_key
 from optimiser.study.read import read_case
+from optimiser.study.start_from import START_FROM
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -178,7 +179,7 @@ def _study(folder: Path, record: dict[str, Any]) -> Study:
     frames = (path.stem for path in (folder / INPUTS).glob(f"{frame_key(0)}*.csv"))
     files = {
         kind: path
-        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer", *frames)
+        for kind in ("hardpoints", "catalogue", "wanted_toe", "wanted_outer", START_FROM, *frames)
         if (path := input_path(folder, kind)).is_file()
     }
     study = read_case(input_path(folder, "study"), str(record["variant"]), files)

@@ -31,6 +31,7 @@ from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
 from optimiser.report.page import report_html
+from optimiser.study.start_from import START_FROM, copy_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -155,6 +156,9 @@ def write_inputs(folder: Path, study: Study, *, again: bool = False) -> None:
         target = input_path(folder, kind)
         if again or not target.exists():
             write_bytes(target, path.read_bytes())
+    if study.start_from:
+        # The earlier result may go: what was begun with stays here.
+        write_text(input_path(folder, START_FROM), copy_text(study.start_from))
 
 
 def figures(result: RunResult, chosen: Chosen | None, exact: Accuracy | None) -> dict[str, bytes]:

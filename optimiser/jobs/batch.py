@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from optimiser import __version__
 from optimiser.answer.run_result import RunResult, UnitResult
+from optimiser.answer.starting import starting_note
 from optimiser.base.errors import InputError, OptimiserError, StorageError
 from optimiser.base.files import own_slug, slug
 from optimiser.folder.claim import RECORD_FOLDER, Claim, claim_folder, question_hash
@@ -34,6 +35,7 @@ from optimiser.jobs.going_on import (
 )
 from optimiser.jobs.looking_on import LookingOn
 from optimiser.jobs.processes import run_units
+from optimiser.jobs.starting import earlier_designs
 from optimiser.jobs.time_budget import Shares, TimeBudget
 from optimiser.jobs.unit import TIME_UP, UnitFailure, UnitOutcome, UnitSpec, Watch
 from optimiser.search.break_even import break_evens
@@ -140,7 +142,7 @@ def run_batch(
     if twice := next((path for path in paths if paths.count(path) > 1), None):
         raise InputError(str(twice), "is named twice", "name each study once")
     for case in (case for study in studies for case in study.cases if options.quick):
-        if not case.file.search.seeds:
+        if not (case.file.search.seeds or case.start_from):
             problem = "seeds = false leaves nothing to try with --quick"
             raise InputError(
                 f"{case.path}, [search]", problem, "run without --quick, or with seeds"
@@ -244,6 +246,7 @@ def _specs(study: Study, options: RunOptions) -> list[UnitSpec]:
     )
     seed = study.seed if options.seed is None else options.seed
     question = case_question(study, quick=options.quick)
+    earlier = earlier_designs(problem, study.start_from)
     specs = []
     for index, rack in enumerate(problem.racks):
         for repeat in range(table.repeats):
@@ -260,6 +263,7 @@ def _specs(study: Study, options: RunOptions) -> list[UnitSpec]:
                     refine=table.refine,
                     record=Path(f"{name}.journal"),
                     question=unit_question(question, rack, seed + repeat),
+                    earlier=earlier.get(index),
                 )
             )
     return specs
@@ -421,6 +425,8 @@ def _write_case(case: _Case, claim: Claim, noted: Sequence[str]) -> Outcome:
     if not told:
         return Outcome(case.study, None, case.folder, (), problems, finished, notes)
     result = RunResult(case.study, case.specs[0].problem, told)
+    if note := starting_note(result):
+        notes = (*notes, note)
     asked = case.specs[0]
     if finished and asked.refine and not asked.settings.quick:
         evens = break_evens(result.problem, result.designs, result.evaluation, case.study.seed)

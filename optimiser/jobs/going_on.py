@@ -31,12 +31,15 @@ LENGTHS = ("trials", "stop_window", "give_up_after")
 ENDLESS = ("stop_window", "give_up_after")
 """Of these 0 is the longest."""
 
+_NO_MATTER = ("hours", "start_from")
+"""Of `[search]` what decides no design: of an earlier result its designs count, not its place."""
+
 # --- what is asked -------------------------------------------------------------------------------
 
 
 def search_asked(record: Mapping[str, Any], *without: str) -> dict[str, Any]:
     """The search of a resolved study without what decides no design, and without some keys."""
-    search = {key: v for key, v in record["search"].items() if key not in ("hours", *without)}
+    search = {key: v for key, v in record["search"].items() if key not in (*_NO_MATTER, *without)}
     # Which rack wins decides no design: a run that was cut off before the key came goes on.
     if search["prefer"] == SearchTable().prefer:
         del search["prefer"]

@@ -100,7 +100,7 @@ def _opened(waiting: list[UnitSpec]) -> list[UnitSpec]:
 def _opens_with(first: UnitSpec, spec: UnitSpec) -> bool:
     """Whether a unit has nothing told and begins from the same problem in the same way."""
     return (
-        spec.seeds
+        spec.opens
         and spec.opening is None
         and not spec.record.exists()
         and spec.problem is first.problem

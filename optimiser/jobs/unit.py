@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import dropwhile
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.problem import Problem
     from optimiser.jobs.time_budget import Allowed
     from optimiser.linkage.vectors import Array
@@ -71,6 +73,7 @@ class UnitSpec:
         question: hash of what it asks, however long; its record keeps it.
         opening: what its search begins with, where that was found with other racks; None leaves
             it to the unit.
+        earlier: designs of its rack that were found before, to begin with.
     """
 
     label: str
@@ -83,6 +86,12 @@ class UnitSpec:
     record: Path
     question: str = ""
     opening: Opening | None = None
+    earlier: Designs | None = None
+
+    @property
+    def opens(self) -> bool:
+        """Whether its search begins with designs that it has not to draw."""
+        return self.seeds or self.earlier is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +171,7 @@ def run_unit(
         best, ratio = best_so_far(problem, search.front)
         watch(spec.label, search.tried, settings.trials, timer.seconds(), best, ratio)
 
-    if spec.seeds and search.batches in ((), ("seed",)):
+    if spec.opens and not _after_opening(search):
         # The seeds refined at once hold most of the front; the search then looks for what is not.
         started, going_on = timer.seconds(), spec.refine and not over()
         _tell_opening(spec, search, refine=going_on)
@@ -209,6 +218,8 @@ def _openings(specs: Sequence[UnitSpec]) -> list[Opening]:
         first.seed,
         _seed_count(first.settings),
         refine=first.refine,
+        seeds=first.seeds,
+        earlier=[spec.earlier for spec in specs],
     )
 
 
@@ -218,11 +229,14 @@ def _seed_count(settings: SearchSettings) -> int:
 
 def _tell_opening(spec: UnitSpec, search: UnitSearch, *, refine: bool) -> None:
     """Begin the search with seeds and with what is made of them; the seeds may be told already."""
-    if search.batches and not refine:
+    told = search.batches
+    if "seed" in told and not refine:
         return
     opening = spec.opening or _openings([replace(spec, refine=refine)])[0]
     # Evaluated as the batch they are told in, as they are when a record is gone on with.
-    if not search.batches:
+    if len(opening.earlier) and not told:
+        search.add(opening.earlier, spec.problem.evaluate(opening.earlier), "earlier")
+    if len(opening.seeds) and "seed" not in told:
         search.add(opening.seeds, spec.problem.evaluate(opening.seeds), "seed")
     if not refine:
         return
@@ -257,10 +271,15 @@ def _agreeing(problem: Problem, records: Records) -> tuple[int, int]:
     return int(starts[near].sum()), int(starts[alike].sum())
 
 
+def _after_opening(search: UnitSearch) -> tuple[Origin, ...]:
+    """Batches behind those that were found before and the seeds."""
+    return tuple(dropwhile(lambda origin: origin in ("earlier", "seed"), search.batches))
+
+
 def _after_seeds(search: UnitSearch) -> tuple[Origin, ...]:
     """Batches without the seeds and what was made of them before the search."""
-    batches = search.batches
-    return batches[2:] if batches[:2] == ("seed", "refined") else batches
+    batches, rest = search.batches, _after_opening(search)
+    return rest[1:] if rest != batches and rest[:1] == ("refined",) else batches
 
 
 def _tell_refined(spec: UnitSpec, search: UnitSearch, how: RefineSettings) -> None:

@@ -22,6 +22,7 @@ from optimiser.answer.question import what_was_asked
 from optimiser.answer.rack_table import ACCEPTABLE, FAILS, ORDER_RULE, RackRow, more_columns
 from optimiser.answer.run_result import CAUTION
 from optimiser.answer.shown_racks import count_rest, some_names
+from optimiser.answer.starting import starting_note
 from optimiser.answer.wanted import band_numbers
 from optimiser.evaluation.bolting import IF_KNOWN
 from optimiser.evaluation.clearance.metrics import told_apart_mm
@@ -436,4 +437,5 @@ def _growth_part(result: RunResult) -> dict[str, Any]:
         "growing": some_names(growing),
         "empty": not any(one.share[-1] > 0.0 for one in found),
         "limit": f"{100.0 * STILL_GROWING:g} %",
+        "begun": starting_note(result),
     }

@@ -36,6 +36,7 @@ CAUTIONS = (
 )
 
 ORIGINS = {
+    "earlier": "taken from an earlier result",
     "seed": "placed by the ideal inner joint before the search",
     "search": "found by the search",
     "refined": "polished from what was found",

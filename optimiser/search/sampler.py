@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from optimiser.evaluation.problem import Problem
 
 SamplerName = Literal["nsga2", "tpe", "random"]
-Origin = Literal["seed", "search", "refined"]
+Origin = Literal["earlier", "seed", "search", "refined"]
 Space = dict[str, BaseDistribution]
 
 # Distribution indices of crossover and mutation: see DEVELOPERS.md for what was compared.

@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.wanted import Target
     from optimiser.study.space_frame import Tube
+    from optimiser.study.start_from import EarlierDesign
     from optimiser.study.tables import StudyFile
 
 GREATEST_LOCK_DEG = 70.0
@@ -97,6 +98,7 @@ class Study:
         wanted_toe: the curve of the file that the study names, radians over mm.
         wanted_outer: likewise, radians over radians.
         frames: tubes of each file of keep-outs, in the order of the study.
+        start_from: designs of an earlier front that the search begins with.
     """
 
     path: Path
@@ -111,6 +113,7 @@ class Study:
     wanted_toe: Curve | None = None
     wanted_outer: Curve | None = None
     frames: tuple[tuple[Tube, ...], ...] = ()
+    start_from: tuple[EarlierDesign, ...] = ()
 
     @property
     def name(self) -> str:
@@ -163,7 +166,18 @@ class Study:
             {name: value for name, value in asdict(rack).items() if value is not None}
             for rack in self.racks
         ]
-        said = json.dumps([given, points, racks, curves], sort_keys=True, default=str)
+        parts = [given, points, racks, curves]
+        if self.start_from:
+            # Which designs they are counts, not where they lay.
+            given.get("search", {}).pop("start_from", None)
+            parts.append(self._start_hash)
+        said = json.dumps(parts, sort_keys=True, default=str)
+        return hashlib.sha256(said.encode()).hexdigest()
+
+    @property
+    def _start_hash(self) -> str:
+        """Hash of the designs that the search begins with."""
+        said = json.dumps([asdict(design) for design in self.start_from])
         return hashlib.sha256(said.encode()).hexdigest()
 
     @property
@@ -342,6 +356,8 @@ class Study:
             del record["parts"]
         if record["tolerance"] and not record["tolerance"]["shimmed"]:
             del record["tolerance"]["shimmed"]
+        if record["search"]["start_from"] is None:
+            del record["search"]["start_from"]
         record["title"] = self.title
         # What a study does not ask for is no part of it, nor of what it is told from others by.
         if self.file.suspension is None:
@@ -361,6 +377,8 @@ class Study:
         for name in ("wanted_toe", "wanted_outer"):
             if (curve := getattr(self, name)) is not None:
                 record["derived"][name] = asdict(curve)
+        if self.start_from:
+            record["derived"]["start_from"] = self._start_hash
         if self.frames:
             tubes = [[asdict(tube) for tube in tubes] for tubes in self.frames]
             record["derived"]["frames"] = tubes

@@ -29,6 +29,7 @@ from optimiser.study.keys import Span
 from optimiser.study.messages import shown
 from optimiser.study.problem_parts import room_of
 from optimiser.study.space_frame import read_frame
+from optimiser.study.start_from import START_FROM, read_copy, read_earlier
 from optimiser.study.toml import expand, read_toml, validate, with_keys
 from optimiser.study.wanted import check_wanted, read_wanted_outer, read_wanted_toe
 
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from optimiser.linkage.racks import Rack
     from optimiser.metrics.wanted import Curve
     from optimiser.study.space_frame import Tube
+    from optimiser.study.start_from import EarlierDesign
     from optimiser.study.tables import StudyFile
 
 __all__ = ["Study", "read_case", "read_study", "with_overrides", "write_starter"]
@@ -140,6 +142,7 @@ def _build(
     racks = _racks(path, file, where, files.get("catalogue"))
     toe, outer = _wanted(path, file, where, files)
     frames = _frames(path, file, where, files)
+    earlier = _earlier(path, file, where, files)
     study = Study(
         path,
         text,
@@ -152,6 +155,7 @@ def _build(
         wanted_toe=toe,
         wanted_outer=outer,
         frames=frames,
+        start_from=earlier,
     )
     if whole:
         check_whole(study, racks=racked)
@@ -205,6 +209,18 @@ def _frames(
             copy = copies.get(frame_key(len(found)))
             found.append(read_frame(copy or _beside(path, item.file, place)))
     return tuple(found)
+
+
+def _earlier(
+    path: Path, file: StudyFile, where: str, copies: Mapping[str, Path]
+) -> tuple[EarlierDesign, ...]:
+    """Designs that the search begins with, of the result that the study names or of the copy."""
+    name = file.search.start_from
+    if name is None:
+        return ()
+    if copy := copies.get(START_FROM):
+        return read_copy(copy)
+    return read_earlier(path.parent / name, f"{where}, [search] {START_FROM}")
 
 
 def _racks(path: Path, file: StudyFile, where: str, copy: Path | None) -> tuple[Rack, ...]:

@@ -513,6 +513,14 @@ class SearchTable(Table):
             10_000_000,
         ),
     ] = 300
+    start_from: Annotated[
+        str | None,
+        key(
+            "folder of an earlier result, relative to this file: the search begins with designs "
+            "of its fronts, racks matched by name, values brought into the ranges",
+            absent="none",
+        ),
+    ] = None
     vary: Annotated[VaryTable, key("what may change")] = VaryTable()
 
 

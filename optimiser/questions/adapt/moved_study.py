@@ -42,6 +42,8 @@ def moved_study_text(study: Study, rack: str, comment: str) -> str:
     if steering.pop("turning_circle_m", None) is not None:
         steering["inner_lock_deg"] = float(np.degrees(study.inner_lock or 0.0))
     _without_change(tables)
+    # Its path is none from here, and another car's front is no start of this one.
+    tables.get("search", {}).pop("start_from", None)
     lines = [f"# {line}" for line in comment.splitlines()]
     return "\n".join([*lines, "", *_table((), tables)]) + "\n"
 
