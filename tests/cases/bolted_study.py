@@ -6,7 +6,7 @@ import csv
 import re
 from typing import TYPE_CHECKING
 
-from small_study import ROOT
+from small_study import ROOT, still_text
 
 from optimiser.study.read import Study, read_study
 
@@ -54,7 +54,7 @@ def bolted_demo(
     blank: tuple[str, ...] = (),
     **options,
 ) -> Study:
-    """The demo as FOLDER/mine.toml: every rack has `cells`, but those in `blank` have none."""
+    """The still demo as FOLDER/mine.toml: every rack has `cells`, but those in `blank` none."""
     source = ROOT / "studies"
     lines = [
         line
@@ -70,7 +70,7 @@ def bolted_demo(
         table.writerows(row | ({} if row["name"] in blank else cells) for row in rows)
     text = (source / "demo_hardpoints.csv").read_text("utf-8")
     (folder / "demo_hardpoints.csv").write_text(text, "utf-8")
-    text = (source / "demo.toml").read_text("utf-8")
+    text = still_text()
     text = re.sub(r"\n\[\[mount_zone\]\].*?(?=\n\[wheel\])", "", text, flags=re.DOTALL)
     for old, new in changes:
         assert old in text, old

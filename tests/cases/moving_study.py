@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import random
-import re
 from typing import TYPE_CHECKING
 
-from small_study import ROOT, demo_with
+from small_study import demo_with, still_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -64,11 +63,7 @@ def write_frame(path: Path, count: int, seed: int = 1) -> None:
 
 def bare_demo(folder: Path, *changes: tuple[str, str], **options):
     """The demo without what moves and without its tyre, with some of its lines replaced."""
-    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
-    text = re.sub(r"tyre_(?!width|pressure).*\n", "", text)
-    parts = re.split(r"(?=^\[)", text, flags=re.MULTILINE)
-    text = "".join(part for part in parts if not re.search(r"^(from_)?on = ", part, re.MULTILINE))
-    return demo_with(folder, *changes, text=text, **options)
+    return demo_with(folder, *changes, text=still_text(), **options)
 
 
 def moving_study(folder: Path, *changes: tuple[str, str], tubes: int = 0, **options):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -73,6 +74,14 @@ def demo_with(folder: Path, *changes: tuple[str, str], text: str = "", **options
     path = folder / "mine.toml"
     path.write_text(text, "utf-8")
     return read_study(path, **options)
+
+
+def still_text() -> str:
+    """The demo without what moves and without its tyre."""
+    text = (ROOT / "studies" / "demo.toml").read_text("utf-8")
+    text = re.sub(r"tyre_(?!width|pressure).*\n", "", text)
+    parts = re.split(r"(?=^\[)", text, flags=re.MULTILINE)
+    return "".join(part for part in parts if not re.search(r"^(from_)?on = ", part, re.MULTILINE))
 
 
 def demo_plover() -> tuple[Problem, Solved]:
