@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from adapt_cases import FIVE, bare, invented, moving_demo, slsqp
+from references.multibody import solve_corner
 
 from optimiser.evaluation.designs import Designs, Stock
 from optimiser.evaluation.moves import Keep
@@ -180,6 +181,24 @@ def test_the_change_is_the_root_of_the_sum_over_points(stork) -> None:
     )
     assert way.moved_mm == pytest.approx(np.sqrt(square), rel=1e-12)
     np.testing.assert_array_equal(points.wheel_centre, problem.points.wheel_centre)
+
+
+def test_moved_corners_do_what_is_said_by_the_multibody_referee(stork) -> None:
+    """exudyn knows nothing of moves: bump steer of every way, over a grid and a finer one."""
+    problem = stork.problem
+    attitude, travel = problem.car.attitude, problem.travel.grid()
+    toe, camber = float(attitude.toe_in), float(attitude.camber)
+    spin = [np.sin(toe) * np.cos(camber), np.cos(toe) * np.cos(camber), -np.sin(camber)]
+    finer = np.linspace(travel[0], travel[-1], 49)
+    for way in stork.ways.values():
+        points = dict(problem.corners(way.design)[0].select(0).items())
+        change = {}
+        for name, grid in (("study", travel), ("finer", finer)):
+            found = solve_corner(points, np.array(spin), grid, np.array([0.0]))["toe_in_deg"][:, 0]
+            change[name] = float(np.abs(found - found[np.argmin(np.abs(grid))]).max())
+        said = problem.evaluate(way.design).metrics["bump_steer_deg"][0]
+        assert change["study"] == pytest.approx(said, abs=1e-7)
+        assert (change["finer"] <= 0.1) == way.acceptable
 
 
 def test_no_smaller_whole_moves_are_acceptable(demo) -> None:
