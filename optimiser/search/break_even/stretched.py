@@ -126,7 +126,9 @@ class Stretched(Model):
         """Scaled variables (K, n + 1) of designs with this number, clipped to what is sane."""
         low, high = self.sane[Questions(designs.rack).number].T
         share = np.clip((number - low) / (high - low), 0.0, 1.0)
-        return np.concatenate([self.scaled(designs), share[:, None]], axis=1)
+        scaled = np.concatenate([self.scaled(designs), share[:, None]], axis=1)
+        # Within the bounds: a variable outside them would leave the others without a step.
+        return np.asarray(np.clip(scaled, *self.bounds(designs)))
 
     def designs(self, scaled: Array, like: Designs) -> Designs:
         """Designs of these variables; a spacer that is asked about is as long as is asked."""

@@ -47,13 +47,13 @@ SAME_MM = 0.5
 BETTER_MM = 0.05
 """What is shifted from another question goes on where it comes as much further."""
 TRUST, TOLERANCE = 0.15, 5e-5
-LANDINGS, LANDING_STEPS, LANDING_TRUST, NEARLY = 2, 10, 0.05, 0.01
-"""Legs that bring a walk onto its limits, on the verge of which it stands further out than any
-acceptable design that it has met, and their first trust region: the less, the less of curvature.
-`NEARLY`: walks whose limits are broken by more than that share have nothing to land on."""
-INWARD_MM = 1.0
-IDLE = 1e-3
-"""An end with as much left of every limit is none: a walk goes on from it."""
+LANDING_STEPS, LANDING_TRUST, NEARLY = 4, 0.05, 0.01
+"""Of the leg that brings a walk back within its limits: steps, the first trust region, and by how
+large a share of a limit a walk may stand beyond it."""
+INWARD_MM = 0.03, 0.3
+"""So much further in the number is held meanwhile."""
+IDLE, ONWARD = 1e-3, 2
+"""An end with as much left of every limit is none: a walk goes on from it, so many times."""
 BROKEN_MM = 1000.0
 """A limit that is broken once over counts as so many millimetres of the number, at an end."""
 
@@ -101,7 +101,7 @@ def local_ends(
         fits = steps_of(model, better, LAST[-1][0])
         found, stand = _joined(found, fits.table), Table.join([stand, fits.here])
     found = landed(model, stand, found)
-    for _ in range(LANDINGS):
+    for _ in range(ONWARD):
         ends_so_far = found.select(best(model, found, 1))
         idle = ends_so_far.select(_room(model, ends_so_far) > IDLE)
         if not len(idle):
@@ -120,28 +120,25 @@ def _room(model: Stretched, table: Table) -> Array:
 def landed(model: Stretched, stand: Table, found: Table) -> Table:
     """What was found, with acceptable designs where walks stand further out than that.
 
-    A walk along curved limits stands beyond them by a little after every step, and the last
-    acceptable design that it has met may lie far behind. In a corner of two limits it has no step
-    left: where nothing else was met it begins again a little further in.
+    A walk along curved limits stands beyond them by a hair after every step, and the last
+    acceptable design that it has met may lie far behind. With its number held a little further in
+    the rest finds back within them.
     """
-    for _ in range(LANDINGS):
-        ahead = _better(model, stand.select(broken(stand) < NEARLY), found)
-        if ahead is None:
-            break
-        ahead = evaluated(model, [_inward(model, ahead, found)])
-        if ahead is None:
-            break
-        fits = steps_of(model, ahead, LANDING_STEPS, trust=LANDING_TRUST)
-        found, stand = _joined(found, fits.table), fits.here
-    return found
+    ahead = _better(model, stand.select(broken(stand) < NEARLY), found)
+    back = [] if ahead is None else [_inward(model, ahead, each) for each in INWARD_MM]
+    eased = evaluated(model, back)
+    if eased is None:
+        return found
+    low, high = (np.array(end) for end in model.bounds(eased.like))
+    low[:, -1] = high[:, -1] = eased.scaled[:, -1]
+    fits = steps_of(model, eased, LANDING_STEPS, within=(low, high), trust=LANDING_TRUST)
+    return _joined(found, fits.table)
 
 
-def _inward(model: Stretched, ahead: Table, found: Table) -> Table:
-    """The same designs, `INWARD_MM` further in where nothing was found of their question."""
-    asked, number = Questions(ahead.like.rack), model.number(ahead)
-    back = np.where(asked.way == LEAST, INWARD_MM, -INWARD_MM)
-    answered = np.isin(ahead.like.rack, found.like.rack)
-    return placed(model, ahead.like, number + np.where(answered, 0.0, back))
+def _inward(model: Stretched, ahead: Table, back_mm: float) -> Table:
+    """The same designs with a number so much further in, not evaluated."""
+    way = np.where(Questions(ahead.like.rack).way == LEAST, 1.0, -1.0)
+    return placed(model, ahead.like, model.number(ahead) + back_mm * way)
 
 
 def _joined(found: Table, more: Table) -> Table:
