@@ -29,12 +29,15 @@ def asked(*keep_outs, tyre=None, rack=RACK, limits=None, **more):
     return replace(given, limits=limits), given.designs(np.zeros(1, dtype=int), {})
 
 
-def brute_force(case, design, travel, way, step=0.01, span=(0.0, 1e3)):
-    """Displacement of the last of many poses, taken outwards, before any limit is broken."""
+def brute_force(case, design, travel, way, step=0.01, span=(0.0, 1e3), side=None):
+    """Displacement of the last of many poses, taken outwards, before any limit is broken.
+
+    Of the left corner; with `side` before what is on that side, the right in mirror image.
+    """
     margins = PoseMargins.of(case, design)
     rack = np.arange(max(0.0, span[0]), min(margins.end_mm, span[1]) + step, step)
     rack = rack.clip(max=margins.end_mm)
-    names, left = margins.left(np.full(len(rack), travel), way * rack)
+    names, left = margins.left(np.full(len(rack), travel), way * rack, side=side)
     broken = ~(left > -ALIKE).all(axis=0)
     if not broken.any():
         return rack[-1], "rack"
@@ -64,7 +67,10 @@ def test_free_lock_agrees_with_brute_force(case, travels):
         if stop.travel_mm not in travels:
             continue
         sign = 1.0 if stop.rack_way == "left" else -1.0
-        left, right = (brute_force(asked_, design, stop.travel_mm, s) for s in (sign, -sign))
+        left, right = (
+            brute_force(asked_, design, stop.travel_mm, way, side=side)
+            for way, side in ((sign, "left"), (-sign, "right"))
+        )
         wanted = min(left, right)
         assert stop.rack_mm == pytest.approx(wanted[0], abs=WITHIN_MM)
         assert stop.stopped_by == wanted[1]
@@ -124,3 +130,19 @@ def test_the_way_of_the_rack_is_that_of_the_mirror_image():
         assert left.steer == pytest.approx(-right.steer, abs=1e-12)
         assert {left.wheel, right.wheel} in ({"left", "right"}, {"both"})
     assert POINTS.inner_joint[1] > 0.0
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_what_is_on_one_side_of_the_car_stops_that_wheel_alone(side):
+    """A post outboard of an outer joint, met where the rack goes that way."""
+    post = (110.0, 690.0, 100.0), (110.0, 690.0, 320.0)
+    if side == "right":
+        post = tuple((x, -y, z) for x, y, z in post)
+    item = KeepOut("post", "cylinder", *post, 12.0)
+    case, design = asked(item, rack=replace(RACK, travel_mm=80.0))
+    found = free_lock(case, design)
+    met = [stop for stop in found.stops if stop.stopped_by.endswith("to post")]
+    assert met
+    assert {(stop.wheel, stop.rack_way) for stop in met} == {(side, side)}
+    assert (found.least.wheel, found.least.rack_way) == (side, side)
+    assert {stop.rack_mm for stop in found.stops if stop.rack_way != side} == {40.0}

@@ -63,6 +63,10 @@ REFUSED = {
     "no such body": (disc(('"upright"', '"subframe"')), 'on: .*"lower_arm"'),
     "mirror": (disc(("radius_mm", "mirror = true\nradius_mm")), "mirror: does not go with"),
     "on the right": (disc(("-640", "640"), ("-652", "652")), "not on the left of the car"),
+    "in the middle": (
+        disc(("[850, -640, 160]", "[850, -40.1, 160]"), ("[850, -652, 160]", "[850, 40.1, 160]")),
+        "not on the left of the car",
+    ),
     "radius": (disc(("radius_mm = 120\n", "")), "radius_mm: is missing for a cylinder"),
     "no length": (disc(("-652", "-640")), "the cylinder has no length"),
     "same body": (
@@ -358,7 +362,9 @@ def test_tyre_and_rod_are_drawn_in_nine_poses_of_both_sides(chosen):
         for side in ("", "right_")
     ]
     np.testing.assert_allclose(*moved, atol=1e-9)
-    assert moved[0][1] < -10.0  # CAD y points to the right
+    # CAD y points to the right. Collars stop the rack where it is no longer free, past the lock.
+    free = max(chosen.steering_end_mm, chosen.free_lock.least.rack_mm)
+    assert moved[0][1] == pytest.approx(-free, abs=1e-8)
     assert "tyres" in dxf_text(drawing)
 
 

@@ -111,12 +111,12 @@ def _distances(
     grid = np.meshgrid(travel_mm, rack_mm, indexing="ij")
     poses = margins.poses(*(each.ravel() for each in grid))
     rows = np.flatnonzero(poses.exists)
-    alone, pinion_side = picked(poses, (rows,)), margins.problem.hands[0].pinion_side
+    alone = picked(poses, (rows,))
     found: dict[str, Array] = {}
     for number, side in enumerate(_SIDES):
         for name, values in margins.pairs(alone, side=side, told_mm=far_mm).items():
             # Parts of which no size is known have no distance.
-            if np.isnan(values).all() or _elsewhere(name, side, pinion_side):
+            if np.isnan(values).all():
                 continue
             both = found.setdefault(name, np.full((2, *shape), far_mm))
             both[number].reshape(-1)[rows] = np.where(np.isnan(values), far_mm, values)
@@ -125,12 +125,6 @@ def _distances(
         both[1] = both[1, :, ::-1].copy()
     there = poses.exists.reshape(shape)
     return there & there[:, ::-1], found
-
-
-def _elsewhere(name: str, side: Side, pinion_side: Side | None) -> bool:
-    """Whether a pair is of a pinion housing that is on the other side of the car."""
-    part = name.removeprefix("clearance_").removeprefix("tyre_")
-    return part.startswith("pinion_housing") and pinion_side not in (None, side)
 
 
 def _closest(found: dict[str, Array], there: NDArray[np.bool_], far_mm: float) -> Closest | None:

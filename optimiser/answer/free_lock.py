@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.problem import Problem
+    from optimiser.linkage.racks import Side
     from optimiser.linkage.vectors import Array
 
     Index = NDArray[np.intp]
@@ -114,21 +115,21 @@ def free_lock(problem: Problem, design: Designs) -> FreeLock | None:
     margins = PoseMargins.of(problem, design)
     if margins is None:
         return None
-    sweep = _Sweep(margins)
+    sweep = _Sweeps.of(margins)
     grid = problem.travel.grid()
     count = max(2, int(np.ceil((grid[-1] - grid[0]) / _TRAVEL_MM)) + 1)
     travels = np.union1d(grid, np.linspace(grid[0], grid[-1], count))
-    lanes = {float(t): pair for t, pair in zip(travels, sweep.pairs(travels), strict=True)}
+    lanes = sweep.lanes(travels)
     _narrow_down(sweep, lanes)
-    least = min((end for pair in lanes.values() for end in pair), key=lambda end: end.rack_mm)
+    least = min((end for ends in lanes.values() for end in ends), key=lambda end: end.rack_mm)
     stops = tuple(
-        _stop(sweep, float(t), way, lanes[float(t)]) for t in grid for way in ("left", "right")
+        _stop(margins, float(t), way, lanes[float(t)]) for t in grid for way in ("left", "right")
     )
-    where = next(t for t, pair in lanes.items() if least in pair)
-    way = "left" if lanes[where][0] is least else "right"
+    where = next(t for t, ends in lanes.items() if least in ends)
+    way = "left" if least in (lanes[where][0], lanes[where][-1]) else "right"
     return FreeLock(
         stops,
-        _stop(sweep, where, way, lanes[where]),
+        _stop(margins, where, way, lanes[where]),
         margins.end_mm,
         float(np.abs(margins.solved.ackermann.rack_at_lock_mm[0])),
     )
@@ -168,17 +169,38 @@ def collar_notes(found: FreeLock) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """Where one way of the rack ends for the left wheel."""
+    """Where one way of the rack ends for the left wheel, or for the image of the right one."""
 
     rack_mm: float
     stopped_by: str
 
 
-_Pair = tuple[_End, _End]
-"""For the rack to the left and to the right."""
+_Ends = tuple[_End, ...]
+"""For the rack to the left and to the right, of the left wheel; then of the right one's image where
+its side of the car is not the mirror image of the left."""
 
 
-def _narrow_down(sweep: _Sweep, lanes: dict[float, _Pair]) -> None:
+@dataclass(frozen=True, slots=True)
+class _Sweeps:
+    """Both wheels, in one where the car is the same on both sides."""
+
+    margins: PoseMargins
+    each: tuple[_Sweep, ...]
+
+    @classmethod
+    def of(cls, margins: PoseMargins) -> _Sweeps:
+        sides: tuple[Side | None, ...] = (None,) if margins.symmetric else ("left", "right")
+        return cls(margins, tuple(_Sweep(margins, side) for side in sides))
+
+    def lanes(self, travel_mm: Array) -> dict[float, _Ends]:
+        """Where the ways of the rack end at each travel."""
+        ends = [
+            sum(both, ()) for both in zip(*(s.pairs(travel_mm) for s in self.each), strict=True)
+        ]
+        return dict(zip(travel_mm.tolist(), ends, strict=True))
+
+
+def _narrow_down(sweep: _Sweeps, lanes: dict[float, _Ends]) -> None:
     """More travels about the least free displacements, until the next could not be less by much.
 
     The free displacement is smooth over travel but where what stops it changes: halving the way to
@@ -187,7 +209,7 @@ def _narrow_down(sweep: _Sweep, lanes: dict[float, _Pair]) -> None:
     while True:
         travels = sorted(lanes)
         more: set[float] = set()
-        for way in (0, 1):
+        for way in range(2 * len(sweep.each)):
             ends = [lanes[t][way].rack_mm for t in travels]
             low = min(ends)
             if low <= 0.0:  # nothing is less
@@ -203,17 +225,16 @@ def _narrow_down(sweep: _Sweep, lanes: dict[float, _Pair]) -> None:
                             more.add(0.5 * (travels[other] + travels[index]))
         if not more:
             return
-        at = np.array(sorted(more))
-        lanes |= {float(t): pair for t, pair in zip(at, sweep.pairs(at), strict=True)}
+        lanes |= sweep.lanes(np.array(sorted(more)))
 
 
-def _stop(sweep: _Sweep, travel: float, way: str, pair: _Pair) -> Stop:
+def _stop(margins: PoseMargins, travel: float, way: str, ends: _Ends) -> Stop:
     """The wheel that stops one way of the rack; the right one's image has it the other way."""
-    own, other = pair if way == "left" else pair[::-1]
+    own, other = (ends[0], ends[-1]) if way == "left" else (ends[1], ends[-2])
     sign = 1.0 if way == "left" else -1.0
     end = min(own.rack_mm, other.rack_mm)
-    left = sweep.margins.steer(travel, sign * end)
-    image = sweep.margins.steer(travel, float(mirrored_rack(np.array(sign * end))))
+    left = margins.steer(travel, sign * end)
+    image = margins.steer(travel, float(mirrored_rack(np.array(sign * end))))
     right = float(mirrored_steer(np.array(image)))
     if own.stopped_by == other.stopped_by == RACK:
         inner = max(left, right, key=abs)
@@ -249,12 +270,15 @@ class _Samples:
 
 
 class _Sweep:
-    """Where lanes, a travel and a way of the rack each, end for the left wheel."""
+    """Where lanes, a travel and a way of the rack each, end for the left wheel.
 
-    def __init__(self, margins: PoseMargins) -> None:
-        self.margins = margins
+    With a side before what stands on that side of the car alone; the right one in mirror image.
+    """
 
-    def pairs(self, travel_mm: Array) -> list[_Pair]:
+    def __init__(self, margins: PoseMargins, side: Side | None) -> None:
+        self.margins, self.side = margins, side
+
+    def pairs(self, travel_mm: Array) -> list[_Ends]:
         """Where both ways end at each travel."""
         travel, way = np.repeat(travel_mm, 2), np.tile([1.0, -1.0], len(travel_mm))
         reach = self._reach(travel, way)
@@ -288,7 +312,7 @@ class _Sweep:
         speed: Array | None = None
         for step in _STEPS_MM:
             lane, cell, rack = _spread(cells, step)
-            names, left = self.margins.left(travel_mm[lane], way[lane] * rack, names)
+            names, left = self.margins.left(travel_mm[lane], way[lane] * rack, names, self.side)
             some = _Samples(lane, cell, rack, left)
             if speed is None:
                 speed = _fastest(some)
@@ -305,7 +329,7 @@ class _Sweep:
         high, here = some.rack_mm[first], some.left[:, first]
         while np.any(high - low > _EXACT_MM):
             middle = 0.5 * (low + high)
-            _, left = self.margins.left(travel_mm[at], way[at] * middle, names)
+            _, left = self.margins.left(travel_mm[at], way[at] * middle, names, self.side)
             kept = (left > -ALIKE).all(axis=0)
             low, high = np.where(kept, middle, low), np.where(kept, high, middle)
             here = np.where(kept, here, left)

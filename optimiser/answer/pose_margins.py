@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.clearance.metrics import told_apart_mm
+from optimiser.evaluation.clearance.parts import obstacles
 from optimiser.evaluation.quantities import is_of_tyre, is_pair, pair_words, quantity
 from optimiser.linkage.at_rack import Poses, solve_linkage
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
@@ -78,8 +79,22 @@ class PoseMargins:
         points, attitude = self.solved.points.select(0), self.problem.car.attitude
         return solve_linkage(points, travel_mm, rack_mm, attitude, thorough=False).exists
 
+    @property
+    def symmetric(self) -> bool:
+        """Whether the right side of the car is the mirror image of the left, as far as is known."""
+        one_sided = obstacles(self.problem.room.still).single.any()
+        return not one_sided and self.driven is None and self._pinion_side is None
+
+    @property
+    def _pinion_side(self) -> Side | None:
+        return self.problem.hands[0].pinion_side
+
     def left(
-        self, travel_mm: Array, rack_mm: Array, names: list[str] | None = None
+        self,
+        travel_mm: Array,
+        rack_mm: Array,
+        names: list[str] | None = None,
+        side: Side | None = None,
     ) -> tuple[list[str], Array]:
         """Limits in words, and what is left of each in poses of the left wheel, (limits, n).
 
@@ -90,9 +105,10 @@ class PoseMargins:
             travel_mm: wheel travel, (n,).
             rack_mm: rack displacement, positive to the left, (n,).
             names: limits to have; by default those that are near anywhere.
+            side: as of `pairs`.
         """
         parts = [
-            self._left(travel_mm[start : start + _BLOCK], rack_mm[start : start + _BLOCK])
+            self._left(travel_mm[start : start + _BLOCK], rack_mm[start : start + _BLOCK], side)
             for start in range(0, len(rack_mm), _BLOCK)
         ]
         if names is None:
@@ -130,14 +146,18 @@ class PoseMargins:
         found = problem.clearances(
             designs, alone, driven, poses_between=False, only=only, told_mm=told_mm
         )
-        return {name: values for name, values in found.items() if is_pair(name)}
+        return {
+            name: values
+            for name, values in found.items()
+            if is_pair(name) and not _elsewhere(name, side, self._pinion_side)
+        }
 
     def poses(self, travel_mm: Array, rack_mm: Array) -> Poses:
         """The left corner at such wheel travel and rack displacement, (n,)."""
         points, attitude = self.solved.points.select(0), self.problem.car.attitude
         return solve_linkage(points, travel_mm, rack_mm, attitude)
 
-    def _left(self, travel_mm: Array, rack_mm: Array) -> dict[str, Array]:
+    def _left(self, travel_mm: Array, rack_mm: Array, side: Side | None) -> dict[str, Array]:
         problem, limits = self.problem, self.problem.limits
         poses = self.poses(travel_mm, rack_mm)
         there = poses.exists
@@ -154,21 +174,21 @@ class PoseMargins:
             outer = outer_joint_misalignment(poses, rest, problem.car.outer_bolt).max(axis=0)
             words = quantity("outer_joint_angle_deg").words
             found[words] = np.degrees(limits.outer_joint_angle - outer)
-        found |= self._clearances(poses)
+        found |= self._clearances(poses, side)
         found = {name: np.where(there, values, np.inf) for name, values in found.items()}
         return found | {LINKAGE: np.where(there, np.inf, -np.inf)}
 
     def distances(self, travel_mm: Array, rack_mm: Array) -> dict[str, Array]:
         """Clearance of each pair that comes near in any pose (n,), by its column; else infinite."""
-        return self._distances(self.poses(travel_mm, rack_mm))
+        return self._distances(self.poses(travel_mm, rack_mm), None)
 
-    def _distances(self, poses: Poses) -> dict[str, Array]:
+    def _distances(self, poses: Poses, side: Side | None) -> dict[str, Array]:
         problem, rows = self.problem, np.flatnonzero(poses.exists)
         if not (problem.has_pairs or problem.has_tyre) or not len(rows):
             return {}
         far = told_apart_mm(problem.clearance_wanted_mm)
         found: dict[str, Array] = {}
-        for name, values in self.pairs(picked(poses, (rows,))).items():
+        for name, values in self.pairs(picked(poses, (rows,)), side=side).items():
             if (values < far).any():
                 found[name] = np.full(len(poses.exists), np.inf)
                 found[name][rows] = np.where(values < far, values, np.inf)
@@ -181,13 +201,21 @@ class PoseMargins:
         asked += [bound.least for bound in limits.bounds if bound.name == name]
         return max((each for each in asked if each is not None), default=None)
 
-    def _clearances(self, poses: Poses) -> dict[str, Array]:
+    def _clearances(self, poses: Poses, side: Side | None) -> dict[str, Array]:
         """What is left of each clearance that comes near, by the pair in words."""
         found = {}
-        for name, values in self._distances(poses).items():
+        for name, values in self._distances(poses, side).items():
             if (wanted := self.wanted_mm(name)) is not None:
                 found[pair_words(name)] = values - wanted
         return found
+
+
+def _elsewhere(name: str, side: Side | None, pinion_side: Side | None) -> bool:
+    """Whether a pair is of a pinion housing that is on the other side of the car."""
+    part = name.removeprefix("clearance_").removeprefix("tyre_")
+    return (
+        side is not None and part.startswith("pinion_housing") and pinion_side not in (None, side)
+    )
 
 
 def picked(poses: Poses, index: tuple[object, ...]) -> Poses:

@@ -303,10 +303,14 @@ def _check_between_stops(study: Study, where: str) -> None:
             )
 
 
+_MIDDLE_MM = 1e-6
+"""What is nearer the middle of the car is in it: a frame's origin leaves rounding of that order."""
+
+
 def _check_moving(room: Room, where: str) -> None:
     """What moves is given on the left."""
     for item in room.keep_outs:
-        if item.moves and not 0.5 * (item.low[1] + item.high[1]) > 0.0:
+        if item.moves and not 0.5 * (item.low[1] + item.high[1]) > _MIDDLE_MM:
             raise InputError(
                 f"{where}, [[keep_out]] {shown(item.name)}",
                 "moves, and its middle is not on the left of the car",

@@ -33,7 +33,7 @@ def moved_parts(
     tyre = chosen.problem.room.tyre
     if tyre is None:
         return
-    grid, end = chosen.problem.travel.grid(), chosen.steering_end_mm
+    grid, end = chosen.problem.travel.grid(), _stop_mm(chosen)
     travels = (("droop", grid[0]), ("rest", 0.0), ("bump", grid[-1]))
     racks = dict(zip(WAYS, (-end, 0.0, end), strict=True))
     for (heave, travel), (way, rack) in product(travels, racks.items()):
@@ -48,6 +48,14 @@ def moved_parts(
                 ring, rod = mirrored(ring), mirrored(rod)
             yield f"{prefix}tyre_{where}", "tyres", ring
             yield f"{prefix}tie_rod_{where}", "tie rods in motion", rod
+
+
+def _stop_mm(chosen: Chosen) -> float:
+    """Rack displacement at which the stops act, either way: collars may do so beyond the lock."""
+    end = chosen.steering_end_mm
+    if chosen.problem.steering.stops == "collars" and (found := chosen.free_lock) is not None:
+        return max(end, found.least.rack_mm)
+    return end
 
 
 def tyre_wires(tyre: Tyre, centre: Array, spin: Array) -> Array:
