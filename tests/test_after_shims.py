@@ -96,7 +96,7 @@ def test_brackets_close_together_do_not_make_it_worse(share):
     after = bump_after_shims(points, ONLY_HEIGHT, Shimming(NOISE, spacing), at)
     assert percentile(after) < percentile(before)
     assert after.mean() < before.mean()
-    assert np.mean(after > before + NOISE) < 0.02
+    assert np.mean(after > before + NOISE) < 0.05
 
 
 def test_the_study_asks_and_the_answer_says_both():
