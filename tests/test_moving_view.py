@@ -95,3 +95,14 @@ def test_short_arms_near_toggle_are_drawn_as_nearly(chosen):
 def test_a_design_without_a_pose_at_lock_has_no_drawing(chosen):
     outcome = replace(chosen.outcome, objectives=np.full((1, 2), np.nan))
     assert moving_data(replace(chosen, outcome=outcome)) is None
+
+
+def test_wheels_at_lock_are_drawn_whole(chosen, data):
+    """Seen from above a wheel that is turned reaches further out than one straight ahead."""
+    attitude, half = chosen.problem.car.attitude, 0.5 * (chosen.problem.car.tyre_width_mm or 0.0)
+    left, _, width, _ = data["boxes"]["above"]
+    for to in (data["rack"][0], data["rack"][-1]):
+        pose = solve_linkage(chosen.points, 0.0, to, attitude)
+        steer = abs(float(pose.steer))
+        reach = attitude.loaded_radius_mm * np.sin(steer) + half * np.cos(steer)
+        assert float(pose.wheel_centre[1]) + reach < -left == width / 2.0

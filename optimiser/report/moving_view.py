@@ -69,7 +69,7 @@ def moving_data(chosen: Chosen) -> dict[str, Any] | None:
             view: [np.round(shape.outline(*axes), 1).tolist() for shape in keep_outs(problem.room)]
             for view, axes in _VIEWS.items()
         },
-        "boxes": _boxes(chosen),
+        "boxes": _boxes(chosen, cars["chosen"]["toe"]),
         "near": near,
     }
 
@@ -193,12 +193,13 @@ def _plain(values: Array, digits: int = _MM_DIGITS) -> list[float | None]:
     return [value if np.isfinite(value) else None for value in flat]
 
 
-def _boxes(chosen: Chosen) -> dict[str, list[float]]:
-    """What each view shows: left, top, width and height on the page, mm."""
+def _boxes(chosen: Chosen, toe_deg: list[float | None]) -> dict[str, list[float]]:
+    """What each view shows: left, top, width and height on the page, mm; whole wheels at lock."""
     attitude, points = chosen.problem.car.attitude, chosen.points
     radius, wide = attitude.loaded_radius_mm, 0.5 * (chosen.problem.car.tyre_width_mm or 0.0)
     grid = chosen.problem.travel.grid()
-    across = float(points.wheel_centre[1]) + wide + _MARGIN_MM
+    most = np.radians(min(90.0, max((abs(toe) for toe in toe_deg if toe is not None), default=0.0)))
+    across = float(points.wheel_centre[1]) + wide + radius * float(np.sin(most)) + _MARGIN_MM
     ahead = float(points.wheel_centre[0])
     pivots = np.stack(
         [
