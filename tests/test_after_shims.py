@@ -11,7 +11,12 @@ from tolerance_cases import NONE, ONLY_BRACKET, conditions, corner
 
 from optimiser.answer.exactness import built_to_tolerances, shimmed_percentile
 from optimiser.folder.read import read_results
-from optimiser.metrics.tolerance import Tolerances, bump_after_shims, tolerance_spread
+from optimiser.metrics.tolerance import (
+    Tolerances,
+    bump_after_shims,
+    percentile,
+    tolerance_spread,
+)
 from optimiser.metrics.tolerance.shims import Shimming
 from optimiser.report.answer_words import shimmed_words
 from optimiser.study.problem_parts import tolerances_of
@@ -73,11 +78,25 @@ def test_nothing_off_needs_no_shim():
     assert (after <= exact + 1e-9).all()
 
 
-def test_packs_in_stock_are_the_nearest():
-    shims = Shimming(NOISE, stock_mm=(0.5, 2.0))
-    np.testing.assert_array_equal(
-        shims.nearest(np.array([-9.0, -0.3, -0.2, 0.2, 1.2, 1.3])), [-2, -0.5, 0, 0, 0.5, 2]
-    )
+def test_packs_come_in_pairs_none_first():
+    pairs = Shimming(NOISE, stock_mm=(2.0, 0.5)).pairs()
+    assert len(pairs) == len({tuple(pair) for pair in pairs.tolist()}) == 25
+    assert set(pairs.ravel().tolist()) == {-2.0, -0.5, 0.0, 0.5, 2.0}
+    assert pairs[0].tolist() == [0.0, 0.0]
+    assert (np.diff(np.abs(pairs).sum(axis=-1)) >= 0.0).all()
+
+
+@pytest.mark.parametrize("share", [0.3, 0.1, 0.05])
+def test_brackets_close_together_do_not_make_it_worse(share):
+    """A pack of half a millimetre lifts a joint there by up to 5 mm: rounded each by itself, packs
+    made 95 of 100 cars worse than they were built."""
+    at, points = conditions(), best_height()
+    before = tolerance_spread(points, ONLY_HEIGHT, at).bump_steer
+    spacing = share * 2.0 * float(points.inner_joint[1])
+    after = bump_after_shims(points, ONLY_HEIGHT, Shimming(NOISE, spacing), at)
+    assert percentile(after) < percentile(before)
+    assert after.mean() < before.mean()
+    assert np.mean(after > before + NOISE) < 0.05
 
 
 def test_the_study_asks_and_the_answer_says_both():

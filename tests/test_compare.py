@@ -6,7 +6,9 @@ import csv
 import re
 import shutil
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -17,6 +19,7 @@ from optimiser.evaluation.asked import Travel
 from optimiser.evaluation.bolting import Bolting
 from optimiser.evaluation.designs import Designs, Range, Stock
 from optimiser.folder.read import read_results
+from optimiser.questions.compare import cures as cures_module
 from optimiser.questions.compare.answer import Compared, Judged
 from optimiser.questions.compare.changes import (
     key_changes,
@@ -219,6 +222,44 @@ def least_by_scan(old: Chosen, name: str, steps: np.ndarray) -> float:
         Designs(np.repeat(old.design.rack, len(steps)), values)
     ).feasible
     return float(np.abs(steps[good]).min(initial=np.inf))
+
+
+def test_a_rack_that_is_gone_is_not_said_to_be_allowed(finished_run) -> None:
+    old = open_side(finished_run[0])
+    study = old.study
+    left = tuple(one for one in study.racks if one.name != old.chosen.rack.name)
+    new = replace(old, chosen=replace(old.chosen, study=replace(study, racks=left)))
+    judged = Judged(carried(old, study), (), 5.0, ())
+    found = Compared(old, new, (), (), (), (), (), judged, ())
+    words = headline(found, judged)
+    assert judged.chosen.acceptable, words
+    assert "with a rack that the new study does not have" in words
+    assert "allowed" not in words
+    assert "acceptable, and allowed" in headline(replace(found, new=old), judged)
+
+
+def test_where_limits_meet_a_cure_is_rounded_further_off() -> None:
+    """Between two limits that leave a wedge no rounding up or down does; typed in it must do."""
+    names = ("rack_height_mm", "rack_fore_aft_mm", "spacer_mm", "arm_length_mm", "arm_height_mm")
+    names = (*names, "arm_angle_deg")
+    tip = np.array([3.333, 4.444])
+
+    def evaluate(designs: Designs) -> SimpleNamespace:
+        by = designs.values[:, :2] - tip
+        return SimpleNamespace(feasible=np.abs(by[:, 0] - 0.8 * by[:, 1]) <= 0.06 * by[:, 1])
+
+    problem = SimpleNamespace(
+        variables=names, space=dict.fromkeys(names, Range(-90.0, 90.0)), evaluate=evaluate
+    )
+    here, best = (Designs(np.zeros(1, int), np.zeros((1, 6))) for _ in range(2))
+    best.values[0, :2] = tip + 1e-9
+    with mock.patch.object(
+        cures_module, "change_mm", lambda _, new, old: np.abs(new.values - old.values).sum(axis=-1)
+    ):
+        found = cures_module._rounded(problem, here, best)
+    assert evaluate(found).feasible[0]
+    np.testing.assert_allclose(10.0 * found.values, np.round(10.0 * found.values), atol=1e-9)
+    assert np.abs(found.values - best.values).max() <= 1.0
 
 
 @pytest.mark.parametrize("off", [2.3, -3.4, 9.0])

@@ -67,6 +67,42 @@ def test_poses_between_the_nodes_are_within_a_fifth_of_a_millimetre(chosen, data
     assert looked_at > 100
 
 
+def test_short_arms_near_toggle_are_drawn_as_nearly(chosen):
+    """Steps of 5 mm of rack are out by up to 0.8 mm, and by half a degree of toe, on such cars."""
+    values = chosen.design.values.copy()
+    values[0, chosen.problem.variables.index("arm_length_mm")] = 95.0
+    design = replace(chosen.design, values=values)
+    short = replace(chosen, design=design, outcome=chosen.problem.evaluate(design))
+    data = moving_data(short)
+    plain = moving_data(chosen)
+    assert len(data["rack"]) > len(plain["rack"])
+    points, attitude = short.points, short.problem.car.attitude
+    rng = np.random.default_rng(4)
+    worst, looked_at = np.zeros(2), 0
+    low, high = ([data[of][end] for of in ("travel", "rack")] for end in (0, -1))
+    for at, to in rng.uniform(low, high, (60, 2)):
+        pose = solve_linkage(points, at, to, attitude)
+        outer = interpolated(data["cars"]["chosen"]["moving"]["outer"], data, at, to, 3)
+        toe = interpolated(data["cars"]["chosen"]["toe"], data, at, to, 1)[0]
+        if np.isfinite(toe) and np.isfinite(pose.steer):
+            off = np.linalg.norm(outer - pose.outer_joint), abs(toe + np.degrees(pose.steer))
+            worst, looked_at = np.maximum(worst, off), looked_at + 1
+    assert looked_at > 30
+    assert worst[0] < 0.2
+    assert worst[1] < 0.08
+
+
 def test_a_design_without_a_pose_at_lock_has_no_drawing(chosen):
     outcome = replace(chosen.outcome, objectives=np.full((1, 2), np.nan))
     assert moving_data(replace(chosen, outcome=outcome)) is None
+
+
+def test_wheels_at_lock_are_drawn_whole(chosen, data):
+    """Seen from above a wheel that is turned reaches further out than one straight ahead."""
+    attitude, half = chosen.problem.car.attitude, 0.5 * (chosen.problem.car.tyre_width_mm or 0.0)
+    left, _, width, _ = data["boxes"]["above"]
+    for to in (data["rack"][0], data["rack"][-1]):
+        pose = solve_linkage(chosen.points, 0.0, to, attitude)
+        steer = abs(float(pose.steer))
+        reach = attitude.loaded_radius_mm * np.sin(steer) + half * np.cos(steer)
+        assert float(pose.wheel_centre[1]) + reach < -left == width / 2.0

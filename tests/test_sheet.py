@@ -566,3 +566,15 @@ def test_pick_writes_the_sheet_of_its_design(copy):
     assert code == 0
     (folder,) = (copy / "picked").glob("design-*")
     assert not (folder / "sheet.html").exists()
+
+
+def test_pivots_that_are_moved_are_said_beside_the_distances(cars):
+    """With kept rods arms and wheel move sideways; distances are from where they come to lie."""
+    kept = cars["kept"]
+    growth = abs(kept.metric("track_growth_mm")) / 2.0
+    assert growth > 1.0
+    page = sheet_html(kept)
+    first = page[: page.index("To buy and to cut")]
+    said = ", ".join(f"{letter} by {growth:.1f} mm" for letter in "ABCDEF")
+    assert f"NOT AS DRAWN on both sides: {said}." in first
+    assert "NOT AS DRAWN" not in sheet_html(cars["rescue"]) + sheet_html(cars["inches"])

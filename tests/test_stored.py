@@ -283,12 +283,35 @@ def test_numbers_typed_over_make_no_other_winner(copy):
         read_results(copy)
 
 
+def without_sums(folder):
+    """As results of before the sums of the columns were kept."""
+    record = json.loads((folder / "run.json").read_text("utf-8"))
+    del record["trials_sums"]
+    (folder / "run.json").write_text(json.dumps(record), "utf-8")
+
+
+def test_a_winner_made_worse_lets_no_other_win(copy):
+    """It is not among the designs that are shown any more, and they are what they say."""
+    winner = read_results(copy).result.winner
+    typed_over(copy, winner, bump_steer_deg="4.5", ackermann_error_deg="9.5")
+    with pytest.raises(InputError, match=r"column \S+ has other numbers than the run wrote"):
+        read_results(copy)
+
+
+def test_fifteen_digits_are_the_same_numbers(copy):
+    path = copy / "trials.csv"
+    table = pd.read_csv(path, comment="#")
+    table.to_csv(path, index=False, float_format="%.15g")
+    assert read_results(copy).result.winner is not None
+
+
 def test_a_design_is_evaluated_again_when_it_is_asked_for(copy):
-    """One that nobody is shown may be wrong until then."""
+    """In a result without sums one that nobody is shown may be wrong until then."""
     stored = read_results(copy)
     bump = stored.result.evaluation.objectives[:, 0]
     row = int(np.nanargmax(np.where(stored.result.evaluation.assembles, bump, np.nan)))
     typed_over(copy, row, bump_steer_deg=str(bump[row] + 0.5))
+    without_sums(copy)
     stored = read_results(copy)
     with pytest.raises(InputError, match=f"design {row + 1}: says bump_steer_deg"):
         choose(stored, row + 1, None)

@@ -18,6 +18,7 @@ from optimiser.base.errors import InputError
 from optimiser.base.files import plain_text
 from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.evaluation.quantities import CLOSEST_WORDS
+from optimiser.folder.sums import TRIALS_SUMS, check_sums
 from optimiser.study.case import frame_key
 from optimiser.study.read import read_case
 from optimiser.study.start_from import START_FROM
@@ -140,6 +141,7 @@ def read_results(folder: Path | str) -> StoredRun:
     stored = StoredRun(folder, study, record, columns, result)
     foremost = [] if result.foremost is None else [result.foremost]
     stored.check(sorted({*result.compared_rows, *_spread(result.front), *foremost}))
+    check_sums(folder / "trials.csv", record.get(TRIALS_SUMS, {}), columns)
     return stored
 
 

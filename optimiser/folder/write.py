@@ -27,6 +27,7 @@ from optimiser.base.files import slug, write_bytes, write_text
 from optimiser.folder.design import write_design
 from optimiser.folder.read import INPUTS_HASH, input_path
 from optimiser.folder.sheet import write_sheet
+from optimiser.folder.sums import TRIALS_SUMS, sums_of
 from optimiser.report.answer_words import answer_of
 from optimiser.report.figures import ALT, design_figures, drawn_svg, inline_svg, run_figures
 from optimiser.report.linkage_figure import glance_figure
@@ -217,6 +218,7 @@ def record(result: RunResult) -> dict[str, Any]:
         "caution": CAUTION,
         "study": study.resolved(),
         INPUTS_HASH: study.inputs_hash,
+        TRIALS_SUMS: sums_of(result.trial_columns()),
         "designs": len(result.designs),
         "feasible": int(result.evaluation.feasible.sum()),
         "outcomes": dict(zip(causes.tolist(), counts.tolist(), strict=True)),

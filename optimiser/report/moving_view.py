@@ -2,7 +2,8 @@
 
 Between the nodes of the grid every point is interpolated in both directions. A joint on an arm of
 length r whose ends lie a chord c apart is then out by no more than c^2 / (8 r): with travel steps
-of 10 mm and rack steps of 5 mm that is below 0.1 mm on arms of 150 mm.
+of 10 mm and rack steps of 5 mm that is below 0.1 mm on arms of 150 mm. On short steering arms and
+towards toggle it is more: there the steps are halved until what is between them is near enough.
 
 Distances between parts are not interpolated: past an edge, or around a thin tube, they bend too
 sharply for that. They are given in poses half as far apart, and the page shows the nearest one's.
@@ -23,10 +24,14 @@ from optimiser.linkage.steering_arm import arm_foot
 if TYPE_CHECKING:
     from optimiser.answer.closest_by_pose import Closest
     from optimiser.answer.run_result import Chosen
+    from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
 
 TRAVEL_STEP_MM, RACK_STEP_MM = 10.0, 5.0
+_OFF_MM, _OFF_DEG = 0.08, 0.04
+"""What a point and toe may be off in the middle of a step."""
+_HALVINGS = 5
 _MM_DIGITS, _DEG_DIGITS = 2, 4
 _MARGIN_MM = 60.0
 _FEWEST_RACKS = 3
@@ -48,10 +53,10 @@ def moving_data(chosen: Chosen) -> dict[str, Any] | None:
     grid = problem.travel.grid()
     travel, rack = _nodes(grid[0], grid[-1], TRAVEL_STEP_MM), _nodes(-end, end, RACK_STEP_MM)
     attitude = problem.car.attitude
-    cars = {
-        name: _car(points, chosen, travel, rack)
-        for name, points in (("chosen", chosen.points), ("drawn", problem.points))
-    }
+    drawn = {"chosen": chosen.points, "drawn": problem.points}
+    near = _near(chosen, _halved(travel), _halved(rack))
+    travel, rack = _near_enough(list(drawn.values()), attitude, travel, rack)
+    cars = {name: _car(points, chosen, travel, rack) for name, points in drawn.items()}
     per_turn = chosen.rack.travel_per_turn_mm
     return {
         "travel": travel.tolist(),
@@ -64,14 +69,54 @@ def moving_data(chosen: Chosen) -> dict[str, Any] | None:
             view: [np.round(shape.outline(*axes), 1).tolist() for shape in keep_outs(problem.room)]
             for view, axes in _VIEWS.items()
         },
-        "boxes": _boxes(chosen),
-        "near": _near(chosen, _halved(travel), _halved(rack)),
+        "boxes": _boxes(chosen, cars["chosen"]["toe"]),
+        "near": near,
     }
 
 
 def _halved(nodes: Array) -> Array:
     """The nodes and the middles between them."""
     return np.interp(np.arange(2 * len(nodes) - 1), 2 * np.arange(len(nodes)), nodes)
+
+
+def _near_enough(
+    corners: list[Hardpoints], attitude: Attitude, travel: Array, rack: Array
+) -> tuple[Array, Array]:
+    """Nodes with steps halved where a straight line between them is out by too much."""
+    for _ in range(_HALVINGS):
+        bends = [_bends(points, attitude, travel, rack) for points in corners]
+        of_travel, of_rack = (np.any(both, axis=0) for both in zip(*bends, strict=True))
+        if not (of_travel.any() or of_rack.any()):
+            break
+        travel, rack = _split(travel, of_travel), _split(rack, of_rack)
+    return travel, rack
+
+
+def _bends(
+    points: Hardpoints, attitude: Attitude, travel: Array, rack: Array
+) -> tuple[Array, Array]:
+    """Which steps of travel, and of rack, are too long for a straight line (bool)."""
+    poses = solve_linkage(points, _halved(travel)[:, None], _halved(rack), attitude)
+    places = (poses.lower_ball_joint, poses.upper_ball_joint, poses.outer_joint, poses.wheel_centre)
+    at = np.stack(places, axis=-2) / _OFF_MM
+    toe = np.degrees(poses.steer)[..., None, None] / _OFF_DEG
+
+    def out(values: Array) -> Array:
+        """Of each step (first axis) the greatest distance from the line, in what it may be."""
+        off = values[1::2] - 0.5 * (values[:-1:2] + values[2::2])
+        size = np.sqrt(np.sum(off**2, axis=-1))
+        return np.asarray(np.where(np.isfinite(size), size, 0.0).max(axis=(1, 2)))
+
+    def either(of: Array, toe: Array) -> Array:
+        return np.asarray(np.maximum(out(of), out(toe)) > 1.0)
+
+    return either(at, toe), either(np.swapaxes(at, 0, 1), np.swapaxes(toe, 0, 1))
+
+
+def _split(nodes: Array, where: Array) -> Array:
+    """Nodes with the middles of some steps among them."""
+    middles = 0.5 * (nodes[1:] + nodes[:-1])
+    return np.sort(np.concatenate([nodes, middles[where]]))
 
 
 def _near(chosen: Chosen, travel: Array, rack: Array) -> dict[str, Any] | None:
@@ -148,12 +193,13 @@ def _plain(values: Array, digits: int = _MM_DIGITS) -> list[float | None]:
     return [value if np.isfinite(value) else None for value in flat]
 
 
-def _boxes(chosen: Chosen) -> dict[str, list[float]]:
-    """What each view shows: left, top, width and height on the page, mm."""
+def _boxes(chosen: Chosen, toe_deg: list[float | None]) -> dict[str, list[float]]:
+    """What each view shows: left, top, width and height on the page, mm; whole wheels at lock."""
     attitude, points = chosen.problem.car.attitude, chosen.points
     radius, wide = attitude.loaded_radius_mm, 0.5 * (chosen.problem.car.tyre_width_mm or 0.0)
     grid = chosen.problem.travel.grid()
-    across = float(points.wheel_centre[1]) + wide + _MARGIN_MM
+    most = np.radians(min(90.0, max((abs(toe) for toe in toe_deg if toe is not None), default=0.0)))
+    across = float(points.wheel_centre[1]) + wide + radius * float(np.sin(most)) + _MARGIN_MM
     ahead = float(points.wheel_centre[0])
     pivots = np.stack(
         [

@@ -31,10 +31,11 @@ if TYPE_CHECKING:
     from optimiser.answer.setting_out import SetOut, SettingOut
 
 _FEET = " Feet: what counts is where I then comes."
+_MOVED_MM = 0.05
 _ON_SHEET = (
     "Set each point out by its three distances and check it by at least one more before anything "
-    "is drilled. Where your pivots, ball joints or ground are not as drawn, measure them and run "
-    "the study again: no distance here holds then.",
+    "is drilled. Where your pivots, ball joints or ground are not where this sheet has them, "
+    "measure them and run the study again: no distance here holds then.",
     "Lengths are for straight rods with threads on their axis. What has to stay screwed in by the "
     "part's own data is its full engagement: mark it on each thread, and never set a rod beyond.",
 )
@@ -58,6 +59,7 @@ def sheet_html(chosen: Chosen, date: str = "") -> str:
         good=chosen.acceptable and not _wrong_hand(chosen),
         date=date_words(date),
         frame=_frame_words(chosen),
+        elsewhere=_elsewhere(chosen),
         drawing=drawing(chosen, new),
         rows=list(_rows(new)),
         tolerances=None if found.allowed is None else _tolerance_words(chosen, found),
@@ -104,6 +106,22 @@ def _frame_words(chosen: Chosen) -> str:
     return (
         f"CAD axes: forward {frame.forward}, left {frame.left}, up {frame.up}; ground under the "
         f"middle of the front axle at ({at})"
+    )
+
+
+def _elsewhere(chosen: Chosen) -> str:
+    """Which of what the new points are set out from is not as drawn; empty where all of it is."""
+    drawn = chosen.study.points
+    far = {
+        name: float(np.sqrt(np.sum((getattr(chosen.points, name) - getattr(drawn, name)) ** 2)))
+        for name in (*PIVOTS, *BALL_JOINTS)
+    }
+    moved = [f"{LETTERS[name]} by {mm:.1f} mm" for name, mm in far.items() if mm >= _MOVED_MM]
+    if not moved:
+        return ""
+    return (
+        f"NOT AS DRAWN on both sides: {', '.join(moved)}. All distances are from where this design "
+        "has them; put these there first, by the table of points."
     )
 
 

@@ -7,8 +7,10 @@ the deviations,
 
     curve = drawn + C S R' (R S R' + noise^2 1 + free^2 1 1')^-1 (readings - drawn)
 
-The rack's ends then go to the height that makes the greatest bump steer on that curve least, by
-shims in stock, added or taken out. What is left is asked of the full kernel.
+Of all pairs of packs in stock, added under the brackets or taken out, none among them, that pair
+is fitted which makes the greater bump steer of the two wheels on these curves least; rounded one
+by one, packs of brackets close together would each tilt the bar by more than they mend. What is
+left is asked of the full kernel.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from optimiser.metrics.tolerance.shims import shimmed
 from optimiser.metrics.tolerance.spread import CHUNK_CARS, largest_bump
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from optimiser.linkage.attitude import Attitude
     from optimiser.linkage.hardpoints import Hardpoints
     from optimiser.linkage.vectors import Array
@@ -35,7 +39,6 @@ if TYPE_CHECKING:
 READINGS_EACH_WAY = 6
 NOISE_SEED = 20_260_103
 _FREE = float(np.radians(5.0))
-_FINE_MM = 0.1
 
 
 def bump_after_shims(
@@ -55,31 +58,28 @@ def bump_after_shims(
     gain = _gain(points, tolerances, shimming, conditions, at)
     cars = draw_cars(tolerances)
     noise = np.random.default_rng(NOISE_SEED).normal(0.0, shimming.noise, (2, len(cars), len(at)))
-    plain = replace(conditions, travel_mm=grid)
-    rises = _rises(shimming, float(points.inner_joint[1]))
-    drawn = _change(AsBuilt(points, conditions.attitude), grid)
+    packs = shimming.pairs()
+    lifts = shimming.lever(float(points.inner_joint[1])).rises(packs)
+    rises, which = np.unique(lifts.round(9), return_inverse=True)
+    which = which.reshape(lifts.shape)
     drawn_read = _change(AsBuilt(points, conditions.attitude), at)
+    drawn = _change(AsBuilt(points, conditions.attitude), grid)
     answers = _change(AsBuilt(shimmed(points, rises), conditions.attitude.over(rises.shape)), grid)
-    lever = shimming.lever(float(points.inner_joint[1]))
     out = np.empty(len(cars))
     for start in range(0, len(cars), CHUNK_CARS):
         some = slice(start, start + CHUNK_CARS)
         sides = (cars.left[some], cars.right[some])
-        wanted = np.stack(
-            [
-                _best_rise(
-                    _read(points, side, conditions.attitude, at) - drawn_read + noise[i, some],
-                    gain,
-                    drawn,
-                    answers - drawn,
-                    rises,
-                    plain,
-                )
-                for i, side in enumerate(sides)
-            ],
-            axis=-1,
-        )
-        got = lever.rises(shimming.nearest(lever.shims(wanted)))
+        greatest = [
+            _greatest(
+                drawn
+                + (_read(points, side, conditions.attitude, at) - drawn_read + noise[i, some])
+                @ gain.T,
+                answers - drawn,
+                conditions,
+            )
+            for i, side in enumerate(sides)
+        ]
+        got = lifts[_best_pair(greatest, which)]
         bump = [
             largest_bump(
                 build_corner(shimmed(points, got[:, i]), side, conditions.attitude), conditions
@@ -119,23 +119,27 @@ def _read(points: Hardpoints, deviations: Array, attitude: Attitude, at: Array) 
     return _change(build_corner(points, deviations, attitude), at)
 
 
-def _rises(shimming: Shimming, half_joints_mm: float) -> Array:
-    """Heights that a joint may be asked to go to, mm, in small steps."""
-    most = max(shimming.stock_mm) * float(np.abs(shimming.lever(half_joints_mm).matrix).max())
-    count = max(2, int(np.ceil(most / _FINE_MM)))
-    return np.linspace(-most, most, 2 * count + 1)
-
-
-def _best_rise(
-    readings: Array, gain: Array, drawn: Array, answers: Array, rises: Array, at: Conditions
-) -> Array:
-    """Rise (S,) of each wheel's inner joint that makes its likeliest curve best."""
+def _greatest(curves: Array, changes: Array, at: Conditions) -> Array:
+    """Greatest bump steer (S, R) of curves (S, P) with each of the changes (R, P); inf: no pose."""
     wanted, grid = at.wanted_toe, at.travel_mm
-    curve = wanted.departure(drawn + readings @ gain.T, grid)
     weights = wanted.counted(np.ones(len(grid)), grid)
-    least, best = np.full((2, len(curve)), np.inf)
-    for rise, change in zip(rises, answers, strict=True):
-        greatest = np.abs((curve + change) * weights).max(axis=-1)
-        better = greatest < least
-        least, best = np.where(better, greatest, least), np.where(better, rise, best)
-    return np.asarray(np.where(np.isfinite(best), best, 0.0))
+    away = wanted.departure(curves, grid)
+    found = np.stack([np.abs((away + one) * weights).max(axis=-1) for one in changes], axis=-1)
+    return np.where(np.isfinite(found), found, np.inf)
+
+
+def _best_pair(greatest: list[Array], which: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Index (S,) of the pair of packs that leaves the worse wheel best.
+
+    Args:
+        greatest: bump steer of the left and the right wheel over heights of its joint, (S, R).
+        which: heights that each pair leads to, (N, 2); the first of equals is taken.
+    """
+    left, right = greatest
+    least = np.full(len(left), np.inf)
+    best = np.zeros(len(left), np.intp)
+    for pair, (one, other) in enumerate(which):
+        worse = np.maximum(left[:, one], right[:, other])
+        better = worse < least
+        least, best = np.where(better, worse, least), np.where(better, pair, best)
+    return best

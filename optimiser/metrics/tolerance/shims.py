@@ -80,11 +80,11 @@ class Shimming:
         joints = 2.0 * half_joints_mm
         return Lever(joints, joints if self.brackets_mm is None else self.brackets_mm)
 
-    def nearest(self, shims_mm: Array) -> Array:
-        """Packs (...) of the stock, added or taken out, nearest to what is wanted."""
-        sizes = np.array([0.0, *sorted(self.stock_mm)])
-        edges = 0.5 * (sizes[1:] + sizes[:-1])
-        return np.asarray(np.sign(shims_mm) * sizes[np.searchsorted(edges, np.abs(shims_mm))])
+    def pairs(self) -> Array:
+        """Packs (N, 2) under both brackets, mm, taken out where negative; none first."""
+        sizes = [0.0, *(sign * size for size in sorted(self.stock_mm) for sign in (1.0, -1.0))]
+        both = np.stack(np.meshgrid(sizes, sizes), axis=-1).reshape(-1, 2)
+        return both[np.argsort(np.abs(both).sum(axis=-1), kind="stable")]
 
 
 def shimmed(

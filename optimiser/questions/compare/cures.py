@@ -65,6 +65,9 @@ SAME = 1e-6
 """Values of a variable that differ by less are the same."""
 _PARTS = (10.0, 100.0)
 """What is changed is changed by tenths of a millimetre, or where that does not do by hundredths."""
+_FAR, _TRIED = 10, 2000
+"""Where several limits meet no rounding up or down may keep them all: then so many steps either way
+are tried, at random."""
 _BASE_MM = 5.0
 """Added to the change, so that the price of breaking a limit, a multiple of it, is never small."""
 _ROUNDING_MM = 0.01
@@ -281,7 +284,7 @@ class _Least(_Placed):
 def _rounded(asked: Problem, here: Designs, best: Designs) -> Designs:
     """The same with what is changed, changed by tenths or hundredths where one of these does.
 
-    Of all ways to round up or down it is the least change.
+    Of all ways to round up or down it is the least change; else of some steps further off.
     """
     by = (best.values - here.values)[0]
     free = [
@@ -289,25 +292,36 @@ def _rounded(asked: Problem, here: Designs, best: Designs) -> Designs:
         for column, name in enumerate(asked.variables)
         if abs(by[column]) > SAME and isinstance(asked.space[name], Range)
     ]
-    for parts in _PARTS:
-        tried = _steps(asked, here, best, free, parts)
+    ways = np.array(list(itertools.product((0.0, 1.0), repeat=len(free))))
+    about = np.random.default_rng(0).integers(1 - _FAR, _FAR, (_TRIED, len(free)), endpoint=True)
+    for added, parts in itertools.product((ways, about), _PARTS):
+        tried = _steps(asked, here, best, free, parts, added)
         inside = np.ones(len(tried), dtype=bool)
         for column in free:
             inside &= allows(asked.space[asked.variables[column]], tried.values[:, column])
-        good = np.flatnonzero(inside & asked.evaluate(tried).feasible)
+        tried = tried.select(np.flatnonzero(inside))
+        good = np.flatnonzero(asked.evaluate(tried).feasible)
         if len(good):
             least = int(good[np.argmin(change_mm(asked, tried.select(good), here))])
             return tried.select(slice(least, least + 1))
     return best
 
 
-def _steps(asked: Problem, here: Designs, best: Designs, free: list[int], parts: float) -> Designs:
-    """Every way to round the steps from a design to another, in so many parts of a millimetre."""
-    values = np.repeat(best.values, 2 ** len(free), axis=0)
-    by = best.values[0] - here.values[0]
-    for row, ways in enumerate(itertools.product((np.floor, np.ceil), repeat=len(free))):
-        for column, rounding in zip(free, ways, strict=True):
-            values[row, column] = here.values[0, column] + rounding(by[column] * parts) / parts
+def _steps(
+    asked: Problem,
+    here: Designs,
+    best: Designs,
+    free: list[int],
+    parts: float,
+    added: Array,
+) -> Designs:
+    """Steps from a design to another rounded to so many parts of a millimetre.
+
+    Each is rounded down, and then `added` (N, free) of these parts.
+    """
+    by = (best.values - here.values)[0, free]
+    values = np.repeat(best.values, len(added), axis=0)
+    values[:, free] = here.values[0, free] + (np.floor(by * parts) + added) / parts
     if isinstance(height := asked.space["arm_height_mm"], FollowsRack):
         at = asked.variables.index("arm_height_mm")
         values[:, at] = values[:, asked.variables.index(HEIGHT)] + height.offset_mm

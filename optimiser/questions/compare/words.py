@@ -8,7 +8,7 @@ from optimiser.answer.fitting import direction_sentences
 from optimiser.answer.held import held
 from optimiser.answer.limits_and_growth import limit_rows
 from optimiser.answer.remedies import key_words
-from optimiser.evaluation.designs import ROLL
+from optimiser.evaluation.designs import ROLL, FollowsRack
 from optimiser.evaluation.quantities import quantity
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.compare.changes import THERE
@@ -48,7 +48,7 @@ RODS = (
 ROD = "tie_rod_length_mm"
 _LEAST_ROD_MM = 0.05
 _MOST = 12
-_DIGITS = 2
+_DIGITS, _ALL_DIGITS = 2, 5
 
 
 def answer_lines(found: Compared) -> Iterator[str]:
@@ -95,10 +95,19 @@ def headline(found: Compared, judged: Judged) -> str:
         text = f"{one.one.words} {one.one.against(one.value, one.accepted)} now{was}"
         parts.append(text if one.kept else f"{text}, {one.wanted} accepted: NOT ACCEPTABLE")
     if chosen.acceptable:
-        parts.append("acceptable as it stands" if judged.outside else "acceptable, and allowed")
+        parts.append(_standing(found, judged))
     if is_wrong_hand(chosen):
         parts.append("the rack is of the WRONG HAND")
     return "; ".join(parts) + _cured(judged)
+
+
+def _standing(found: Compared, judged: Judged) -> str:
+    """Of an acceptable design: whether the new study allows it too."""
+    if not found.old.bare and all(
+        rack.name != judged.chosen.rack.name for rack in found.new.study.racks
+    ):
+        return "acceptable as it stands, with a rack that the new study does not have"
+    return "acceptable as it stands" if judged.outside else "acceptable, and allowed"
 
 
 def _limits(chosen: Chosen) -> str:
@@ -172,8 +181,8 @@ def cure_words(judged: Judged, cure: Cure) -> str:
     return f"{text}; then {numbers}{still}"
 
 
-def step_words(old: Chosen, new: Designs) -> str:
-    """What is changed: 'the rack 0.7 mm lower and 1.0 mm further forward'."""
+def step_words(old: Chosen, new: Designs, most: int = _ALL_DIGITS) -> str:
+    """What is changed: 'the rack 0.7 mm lower and 1.0 mm further forward'; `most` decimals."""
     parts, last = [], ""
     for name in old.problem.variables:
         by = float(new.column(name)[0] - old.design.column(name)[0])
@@ -181,15 +190,20 @@ def step_words(old: Chosen, new: Designs) -> str:
             continue
         what, less, more = _STEPS[name]
         unit = quantity(name).unit
-        size = rounded(abs(by), 1 if abs(by) >= 0.05 and _is_tenth(by) else _DIGITS)
+        follows = isinstance(old.problem.space[name], FollowsRack)
+        size = rounded(abs(by), min(_digits(by), _DIGITS if follows else most))
         lead = "" if what == last else f"{what} "
         parts.append(f"{lead}{size} {unit} {less if by < 0.0 else more}")
         last = what
     return " and ".join(parts) if len(parts) < 3 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def _is_tenth(by: float) -> bool:
-    return abs(10.0 * by - round(10.0 * by)) < 1e-3
+def _digits(by: float) -> int:
+    """Tenths or hundredths where a change is of these; what could not be rounded has all it needs.
+
+    Typed in, a change has to do what is said of it.
+    """
+    return next((n for n in (1, 2) if abs(10.0**n * by - round(10.0**n * by)) < 1e-3), _ALL_DIGITS)
 
 
 def _rods(found: Compared, judged: Judged) -> Iterator[str]:
@@ -229,7 +243,7 @@ def _both(found: Compared) -> Iterator[str]:
         yield from direction_sentences(chosen.problem, chosen.design)
     old, new = found.old.chosen, found.new.chosen
     rack = "" if old.rack.name == new.rack.name else f"{new.rack.name} for {old.rack.name}"
-    steps = step_words(old, new.design)
+    steps = step_words(old, new.design, _DIGITS)
     if text := " and ".join(part for part in (rack, steps) if part):
         yield f"From {old.label} to {new.label}: {text}."
     else:
