@@ -19,7 +19,14 @@ from optimiser.evaluation.designs import VARIABLES, Designs, Range, Stock
 from optimiser.evaluation.problem import Objectives
 from optimiser.metrics.tolerance import Tolerances
 from optimiser.search.break_even import BOUGHT, SANE, break_evens
-from optimiser.search.break_even.stretched import GREATEST, SPACING, Questions, Stretched
+from optimiser.search.break_even.stretched import (
+    GREATEST,
+    LEAST,
+    SPACERS,
+    SPACING,
+    Questions,
+    Stretched,
+)
 from optimiser.search.break_even.walks import landed
 from optimiser.search.seeds import seed_designs
 
@@ -146,6 +153,21 @@ def test_a_walk_that_stands_just_beyond_its_limits_is_brought_onto_them(height_f
     assert high.at_mm - low.at_mm > 50.0
     found = landed(model, stand, met)
     assert model.number(found)[found.feasible].max() == pytest.approx(high.at_mm, abs=STEP_MM)
+
+
+def test_a_start_is_within_the_bounds_of_its_question(height_free):
+    """A spacer that is asked about is no variable beside itself, or no step could be taken."""
+    problem, evens = height_free
+    model = Stretched(problem.as_limits)
+    low, _ = evens[0].stretches[0]
+    values = low.design.values.copy()
+    values[:, VARIABLES.index("spacer_mm")] = 30.0
+    like = Designs(Questions.of(0, SPACERS, LEAST).code, values)
+    start = model.with_number(like, np.array([30.0]))
+    least, most = model.bounds(like)
+    assert (least <= start).all()
+    assert (start <= most).all()
+    assert model.designs(start, like).column("spacer_mm")[0] == pytest.approx(30.0)
 
 
 def test_the_same_inner_joints_are_the_same_break_even_with_and_without_spacers(height_free):

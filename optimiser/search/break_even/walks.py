@@ -50,7 +50,7 @@ TRUST, TOLERANCE = 0.15, 5e-5
 LANDING_STEPS, LANDING_TRUST, NEARLY = 4, 0.05, 0.01
 """Of the leg that brings a walk back within its limits: steps, the first trust region, and by how
 large a share of a limit a walk may stand beyond it."""
-INWARD_MM = 0.03, 0.3
+INWARD_MM = 0.03, 0.1, 0.3
 """So much further in the number is held meanwhile."""
 IDLE, ONWARD = 1e-3, 2
 """An end with as much left of every limit is none: a walk goes on from it, so many times."""
