@@ -311,9 +311,14 @@ def shaft_clearances(
     radius = 0.5 * (column.shaft_diameter_mm or 0.0)
     found: dict[str, Array] = {}
     group = obstacles(room.still)
+    close = _near_boxes(shafts, group, far_mm + radius)
+    nowhere = np.isnan(np.sum([a + b for a, b in shafts], axis=(0, 2)))
     for index in np.flatnonzero(~group.image).tolist():
-        name = pair_column(COLUMN_PART, group.names[index])
-        gap = np.min([_keep_out_gap(a, b, group, index) for a, b in shafts], axis=0) - radius
+        name, near = pair_column(COLUMN_PART, group.names[index]), np.flatnonzero(close[:, index])
+        gap = np.where(nowhere, np.nan, far_mm)
+        if len(near):
+            each = [_keep_out_gap(a[near], b[near], group, index) for a, b in shafts]
+            gap[near] = np.min(each, axis=0) - radius
         found[name] = np.fmin(found[name], gap) if name in found else gap
     found |= _to_what_moves(shafts, solved, room, radius, far_mm, poses_between=poses_between)
     rods = Lines.of([p for p in moving_parts(designs, solved, racks, room) if p[0] == "tie_rod"])
@@ -324,6 +329,17 @@ def shaft_clearances(
     for name, gap in found.items():
         out[name][whole] = np.minimum(gap, far_mm)
     return out
+
+
+def _near_boxes(shafts: Shafts, group: Obstacles, reach_mm: float) -> NDArray[np.bool_]:
+    """Which keep-outs may be within reach of the shafts of which design, (N, K): by boxes."""
+    low, high = group.corners()
+    near = np.zeros((len(shafts[0][0]), len(low)), dtype=bool)
+    for a, b in shafts:
+        bottom, top = np.minimum(a, b)[:, None], np.maximum(a, b)[:, None]
+        gap = np.maximum(np.maximum(low - top, bottom - high), 0.0)
+        near |= np.sum(gap * gap, axis=-1) < reach_mm**2
+    return near
 
 
 def _to_what_moves(
