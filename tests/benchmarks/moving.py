@@ -11,7 +11,9 @@ those about the nearest where a limit is near). The library turns the parts by r
 points of their bodies; the tyre is a mesh.
 
 The second: processor time of clearance over that of the kinematics, each the least of several, for
-random designs of the demo. Ratios hold within one run.
+random designs of the demo: of ten fixed keep-outs (two of the demo and the eight of `clearance.py`)
+and of 500 tubes alone, as `clearance.py` has its ten, and of all that the demo has with them: arms,
+rim and column. Ratios hold within one run.
 """
 
 from __future__ import annotations
@@ -30,7 +32,7 @@ import numpy as np
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "cases"), str(TESTS / "benchmarks")]
 
-from clearance import random_designs  # noqa: E402
+from clearance import random_designs, scattered  # noqa: E402
 from fcl_shapes import distance  # noqa: E402
 from moving_case import ROOMY, near_the_rod, random_link, random_part  # noqa: E402
 from moving_study import FRAME, bare_demo, moving_study, write_frame  # noqa: E402
@@ -221,24 +223,35 @@ def costs(repeats: int) -> None:
         write_frame(Path(folder) / "frame.csv", 500)
         tubes = bare_demo(Path(folder), ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
         moving = moving_study(Path(folder)).problem()
-    print("designs  kinematics us/design   judging less that, over the kinematics")
+    ten = plain.room.keep_outs + scattered(8, 3)
+    ten = replace(plain, room=replace(plain.room, keep_outs=ten))
+    print(
+        "designs  kinematics us/design   judging less that of nothing to touch, over the kinematics"
+    )
     for count in (50, 512):
         designs = random_designs(plain, 2, count, count)
         solved = plain.solve(designs)
         works = {"kinematics": lambda d=designs: plain.solve(d)}
-        bare = replace(plain, room=replace(plain.room, keep_outs=(), rim=None))
-        bare = replace(bare, room=replace(bare.room, arm_tube_diameter_mm=None))
         for name, case in (
-            ("nothing to touch", bare),
+            ("nothing to touch", bare(plain, ())),
+            ("ten keep-outs alone", bare(plain, ten.room.keep_outs)),
+            ("500 tubes alone", bare(plain, tubes.room.keep_outs)),
             ("demo", plain),
+            ("ten keep-outs", ten),
             ("500 tubes", tubes),
             ("disc, damper, link, tyre", moving),
         ):
             works[name] = lambda c=case, d=designs, s=solved: c.judge(d, s)
-        taken = seconds(works, repeats)
+        taken = seconds(works, repeats * min(5, 512 // count))
         kinematics, rest = taken.pop("kinematics"), taken.pop("nothing to touch")
         words = [f"{name} {(each - rest) / kinematics:.2f}" for name, each in taken.items()]
         print(f"{count:7} {kinematics / count * 1e6:12.0f}           {', '.join(words)}")
+
+
+def bare(problem: Problem, keep_outs: tuple[KeepOut, ...]) -> Problem:
+    """The same with such keep-outs and no arms, rim and column that are measured."""
+    room = replace(problem.room, keep_outs=keep_outs, rim=None, arm_tube_diameter_mm=None)
+    return replace(problem, room=room, bolting=replace(problem.bolting, column=None))
 
 
 def main() -> None:
