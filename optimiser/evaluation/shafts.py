@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.bolting import missing_for_pinion
-from optimiser.evaluation.clearance.carried import Carried, grid_of
-from optimiser.evaluation.clearance.carriers import Corner
+from optimiser.evaluation.clearance.bodies import Bodies
+from optimiser.evaluation.clearance.carried import Carried
 from optimiser.evaluation.clearance.engine import (
     segment_box_distance,
     segment_cylinder_distance,
@@ -101,11 +101,10 @@ class _Moving:
         self, solved: Solved, room: Room, radius_mm: float, far_mm: float, *, poses_between: bool
     ) -> None:
         self._radius, self.far, self._sides = radius_mm, far_mm, _SIDES_OF[room.side]
-        corner = Corner.of(solved, room.drawn_inner_joint)
-        self._grid = grid_of(solved) if poses_between else None
+        bodies = Bodies.of(solved, room, between=poses_between)
         moves = len(room.still) < len(room.keep_outs)
-        self._carried = Carried(solved, room, corner, far_mm) if moves else None
-        self._tyre = TyreRoom.of(room, solved, corner, far_mm, self._grid)
+        self._carried = Carried(room, bodies, far_mm) if moves else None
+        self._tyre = TyreRoom.of(room, solved, bodies, far_mm)
         self.names = () if self._carried is None else self._carried.names
 
     def to_keep_outs(self, start: Array, stop: Array, designs: Rows) -> Array:
@@ -115,7 +114,7 @@ class _Moving:
             return found
         lines = self._lines(start, stop)
         parts = range(len(self._sides))
-        rows, others, values = self._carried.before(lines, parts, designs, self._grid)
+        rows, others, values = self._carried.before(lines, parts, designs)
         np.minimum.at(found, (others, rows % len(designs)), values)
         return found
 
