@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ from optimiser.evaluation.clearance.engine import (
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM
 from optimiser.evaluation.clearance.metrics import some_designs
 from optimiser.evaluation.clearance.pairs import column as pair_column
+from optimiser.evaluation.clearance.pairs import squared_gap
 from optimiser.evaluation.clearance.parts import (
     KINDS,
     Lines,
@@ -30,7 +32,7 @@ from optimiser.evaluation.quantities import COLUMN_PART, TYRE_PART
 from optimiser.linkage.mirror import mirrored
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -79,10 +81,13 @@ def _rods(
     return np.moveaxis(inner, 0, -1), np.moveaxis(outer, 0, -1), radius
 
 
-def _keep_out_gap(start: Array, stop: Array, group: Obstacles, index: int) -> Array:
-    """Least distance of lines (..., 3) to the surface of one of the keep-outs, (...)."""
+def _keep_out_gap(start: Array, stop: Array, group: Obstacles, index: Rows | int) -> Array:
+    """Least distance of lines (..., 3) to the surface of a keep-out, or of one each, (...).
+
+    All of these of the kind of the first.
+    """
     ends = start, stop, group.start[index], group.end[index]
-    kind = KINDS[int(group.kind[index])]
+    kind = KINDS[int(group.kind[index].flat[0])]
     if kind == "cylinder":
         return segment_cylinder_distance(*ends, group.round_mm[index])
     if kind == "box":
@@ -295,11 +300,13 @@ def shaft_clearances(
     far_mm: float,
     *,
     poses_between: bool,
+    only: Collection[str] | None = None,
 ) -> dict[str, Array]:
     """Clearance of the shafts to keep-outs, both tie rods and both tyres by column, (N,) each.
 
     Empty where the thickness of the shafts is not known, or no rack's pinion. Distances beyond
-    `far_mm` are that; NaN of designs that cannot assemble, or whose pinion is not known.
+    `far_mm` are that; NaN of designs that cannot assemble, or whose pinion is not known. With
+    `only` keep-outs that no shaft comes near and that are not among those may be left out.
     """
     if not are_measured(column, racks):
         return {}
@@ -308,17 +315,7 @@ def shaft_clearances(
     shafts = [(a[whole], b[whole]) for a, b in shafts]
     designs, solved = designs.select(whole), some_designs(solved, whole)
     radius = 0.5 * (column.shaft_diameter_mm or 0.0)
-    found: dict[str, Array] = {}
-    group = obstacles(room.still)
-    close = _near_boxes(shafts, group, far_mm + radius)
-    nowhere = np.isnan(np.sum([a + b for a, b in shafts], axis=(0, 2)))
-    for index in np.flatnonzero(~group.image).tolist():
-        name, near = pair_column(COLUMN_PART, group.names[index]), np.flatnonzero(close[:, index])
-        gap = np.where(nowhere, np.nan, far_mm)
-        if len(near):
-            each = [_keep_out_gap(a[near], b[near], group, index) for a, b in shafts]
-            gap[near] = np.min(each, axis=0) - radius
-        found[name] = np.fmin(found[name], gap) if name in found else gap
+    found = _to_what_stands(shafts, room, radius, far_mm, only)
     found |= _to_what_moves(shafts, solved, room, radius, far_mm, poses_between=poses_between)
     rods = Lines.of([p for p in moving_parts(designs, solved, racks, room) if p[0] == "tie_rod"])
     if rods is not None:
@@ -330,14 +327,46 @@ def shaft_clearances(
     return out
 
 
+def _to_what_stands(
+    shafts: Shafts, room: Room, radius_mm: float, far_mm: float, only: Collection[str] | None
+) -> dict[str, Array]:
+    """To keep-outs that stand still, by column, (N,) each; measured where their boxes are near."""
+    group = obstacles(room.still)
+    names, place = _columns(group.names)
+    if not names:
+        return {}
+    close = _near_boxes(shafts, group, far_mm + radius_mm) & ~group.image
+    design, other = np.nonzero(close)
+    gap = np.full(len(other), np.inf)
+    for kind in np.unique(group.kind[other]).tolist():
+        mine = np.flatnonzero(group.kind[other] == kind)
+        at, which = design[mine], other[mine]
+        gap[mine] = np.min([_keep_out_gap(a[at], b[at], group, which) for a, b in shafts], axis=0)
+    nowhere = np.isnan(np.sum([a + b for a, b in shafts], axis=(0, 2)))
+    table = np.tile(np.where(nowhere, np.nan, far_mm), (len(names), 1))
+    np.minimum.at(table, (place[other], design), gap - radius_mm)
+    told = np.ones(len(names), dtype=bool)
+    if only is not None:
+        told = (table != far_mm).any(axis=1) | np.array([name in only for name in names])
+        told[0] = True  # so that it is known that nothing is near
+    return {names[index]: table[index] for index in np.flatnonzero(told).tolist()}
+
+
+@lru_cache(maxsize=64)
+def _columns(names: tuple[str, ...]) -> tuple[tuple[str, ...], Rows]:
+    """Columns of the shafts before keep-outs, and that of each of these, (K,)."""
+    columns = [pair_column(COLUMN_PART, name) for name in names]
+    place = {name: index for index, name in enumerate(dict.fromkeys(columns))}
+    return tuple(place), np.array([place[name] for name in columns], dtype=np.intp)
+
+
 def _near_boxes(shafts: Shafts, group: Obstacles, reach_mm: float) -> NDArray[np.bool_]:
     """Which keep-outs may be within reach of the shafts of which design, (N, K): by boxes."""
-    low, high = group.corners()
-    near = np.zeros((len(shafts[0][0]), len(low)), dtype=bool)
+    low, high = (corner.T for corner in group.corners())
+    near = np.zeros((len(shafts[0][0]), low.shape[1]), dtype=bool)
     for a, b in shafts:
-        bottom, top = np.minimum(a, b)[:, None], np.maximum(a, b)[:, None]
-        gap = np.maximum(np.maximum(low - top, bottom - high), 0.0)
-        near |= np.sum(gap * gap, axis=-1) < reach_mm**2
+        bottom, top = np.minimum(a, b).T[..., None], np.maximum(a, b).T[..., None]
+        near |= squared_gap(low[:, None], high[:, None], bottom, top) < reach_mm**2
     return near
 
 

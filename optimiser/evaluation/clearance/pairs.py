@@ -53,8 +53,11 @@ def column(part: str, other: str) -> str:
 
 
 @lru_cache(maxsize=256)
-def _columns(part: str, others: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(column(part, other) for other in others)
+def _columns(part: str, others: tuple[str, ...]) -> tuple[tuple[str, ...], Index]:
+    """Columns of a part before others, and that of each of these."""
+    columns = [column(part, other) for other in others]
+    place = {name: index for index, name in enumerate(dict.fromkeys(columns))}
+    return tuple(place), np.array([place[name] for name in columns], dtype=np.intp)
 
 
 class Table:
@@ -66,15 +69,18 @@ class Table:
         self._begun: list[Array] = []
         self._put: list[tuple[Index, Array]] = []
 
-    def columns(self, part: str, others: tuple[str, ...], radius: Array) -> list[int]:
+    def columns(self, part: str, others: tuple[str, ...], radius: Array) -> Index:
         """Column of a part of such radius (N,) and each of `others`."""
-        out, blank = [], np.where(np.isnan(radius), np.nan, self._far)
-        for pair in _columns(part, others):
-            if pair not in self._at:
-                self._at[pair] = len(self._begun)
-                self._begun.append(blank)
-            out.append(self._at[pair])
-        return out
+        blank = np.where(np.isnan(radius), np.nan, self._far)
+        names, place = _columns(part, others)
+        new = (
+            names if self._at.keys().isdisjoint(names) else [n for n in names if n not in self._at]
+        )
+        self._at.update(zip(new, range(len(self._begun), len(self._begun) + len(new)), strict=True))
+        self._begun += [blank] * len(new)
+        if len(new) == len(names):
+            return place + (len(self._begun) - len(new))
+        return np.array([self._at[name] for name in names], dtype=np.intp)[place]
 
     def put(self, columns: Index, rows: Index, others: Index, values: Array) -> None:
         """Clearances (n,) of rows of lines to others; `columns` are those of each part to each."""
@@ -189,9 +195,9 @@ def near_keep_outs(
     low, high = (corner.reshape(shape) for corner in bounds.corners())
     least = np.fmin.reduce(low, axis=2, initial=np.inf)[:, None]
     most = np.fmax.reduce(high, axis=2, initial=-np.inf)[:, None]
-    square = _squared_gap(least, most, bottom, top)
+    square = squared_gap(least, most, bottom, top)
     other, part = np.nonzero((square < reach_mm**2) & faces.T)
-    square = _squared_gap(low[:, part], high[:, part], bottom[:, other], top[:, other])
+    square = squared_gap(low[:, part], high[:, part], bottom[:, other], top[:, other])
     pair, design = np.nonzero(square < reach_mm**2)
     row, other = part[pair] * lines.count + design, other[pair]
     if not lines.moves or not len(row):
@@ -231,7 +237,7 @@ def near_tubes(
     """
     (lines, bounds, rows), (tubes, tube_bounds, tube_rows) = pairs
     (low, high), (bottom, top) = bounds.corners(), tube_bounds.corners()
-    square = _squared_gap(low[:, rows], high[:, rows], bottom[:, tube_rows], top[:, tube_rows])
+    square = squared_gap(low[:, rows], high[:, rows], bottom[:, tube_rows], top[:, tube_rows])
     near = np.flatnonzero(square < reach_mm**2)
     apart = segment_apart(bounds.rows(rows[near]), tube_bounds.rows(tube_rows[near]))
     apart -= bounds.radius[rows[near]] + tube_bounds.radius[tube_rows[near]]
@@ -243,7 +249,7 @@ def near_tubes(
     return near[apart - here.radius - there.radius < reach_mm]
 
 
-def _squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
+def squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
     """Squared distance of boxes, their corners (3, ...)."""
     square: Array = np.zeros(())
     for axis in range(3):
