@@ -235,7 +235,7 @@ def costs(repeats: int) -> None:
         for name, case in (
             ("nothing to touch", bare(plain, ())),
             ("ten keep-outs alone", bare(plain, ten.room.keep_outs)),
-            ("500 tubes alone", bare(plain, tubes.room.keep_outs)),
+            ("500 tubes alone", bare(tubes, tubes.room.keep_outs)),
             ("demo", plain),
             ("ten keep-outs", ten),
             ("500 tubes", tubes),
