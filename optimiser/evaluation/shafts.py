@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,23 +11,20 @@ from optimiser.evaluation.clearance.bodies import Bodies
 from optimiser.evaluation.clearance.carried import Carried
 from optimiser.evaluation.clearance.engine import (
     segment_box_distance,
-    segment_cylinder_distance,
     segment_segment_distance,
 )
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM
 from optimiser.evaluation.clearance.metrics import some_designs
 from optimiser.evaluation.clearance.pairs import column as pair_column
-from optimiser.evaluation.clearance.pairs import squared_gap
 from optimiser.evaluation.clearance.parts import (
-    KINDS,
     Lines,
     between,
     moving_parts,
-    obstacles,
     rod_diameter,
 )
 from optimiser.evaluation.clearance.tyre import TyreRoom
 from optimiser.evaluation.quantities import COLUMN_PART, TYRE_PART
+from optimiser.evaluation.standing import to_what_stands, too_near_what_stands
 from optimiser.linkage.mirror import mirrored
 
 if TYPE_CHECKING:
@@ -38,7 +34,6 @@ if TYPE_CHECKING:
 
     from optimiser.evaluation.asked import Room
     from optimiser.evaluation.bolting import Column
-    from optimiser.evaluation.clearance.parts import Obstacles
     from optimiser.evaluation.column_least import Rows
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.laid import LaidRacks
@@ -79,20 +74,6 @@ def _rods(
         return None
     _, inner, outer, radius = rods[0]
     return np.moveaxis(inner, 0, -1), np.moveaxis(outer, 0, -1), radius
-
-
-def _keep_out_gap(start: Array, stop: Array, group: Obstacles, index: Rows | int) -> Array:
-    """Least distance of lines (..., 3) to the surface of a keep-out, or of one each, (...).
-
-    All of these of the kind of the first.
-    """
-    ends = start, stop, group.start[index], group.end[index]
-    kind = KINDS[int(group.kind[index].flat[0])]
-    if kind == "cylinder":
-        return segment_cylinder_distance(*ends, group.round_mm[index])
-    if kind == "box":
-        return segment_box_distance(*ends)
-    return np.asarray(segment_segment_distance(*ends) - group.radius[index])
 
 
 class _Moving:
@@ -200,7 +181,7 @@ class Around:
         kept = asked.copy()
         shafts = ((wheel, high), (high, low), (low, foot))
         for start, stop in shafts:
-            kept &= np.broadcast_to(self._apart(rows, start, stop), kept.shape)
+            self._apart(rows, start, stop, kept)
         for start, stop in shafts:
             self._clear_of_what_moves(rows, start, stop, kept)
         return kept
@@ -216,24 +197,19 @@ class Around:
             (end, end + pinion * column.lower_mm[0]),
             (wheel, wheel + axis * max(0.0, column.upper_mm[0])),
         ):
-            kept &= self._apart(rows, start, stop)
+            self._apart(rows, start, stop, kept)
             self._clear_of_what_moves(rows, start, stop, kept)
         return np.asarray(kept[:, 0, 0])
 
-    def _apart(self, rows: Rows, start: Array, stop: Array) -> NDArray[np.bool_]:
-        """Whether shafts (n, S, T) from start to stop are clear of keep-outs and tie rods."""
+    def _apart(self, rows: Rows, start: Array, stop: Array, kept: NDArray[np.bool_]) -> None:
+        """Take out of `kept` (n, S, T) the shafts that keep-outs or tie rods come too near."""
         if self._wanted is None:
-            return np.ones((1, 1, 1), dtype=bool)
+            return
         reach = self._wanted + self._radius
-        clear = self._keep_out_gap(start, stop) >= reach
-        return np.asarray(clear & self._clear_of_rods(rows, start, stop, reach))
-
-    def _keep_out_gap(self, start: Array, stop: Array) -> Array:
-        """Least distance of the shaft's line to the surfaces of keep-outs."""
-        group, gaps = obstacles(self._room.still), [np.full((1, 1, 1), np.inf)]
-        for index in np.flatnonzero(~group.image).tolist():
-            gaps.append(_keep_out_gap(start, stop, group, index))
-        return np.asarray(np.minimum.reduce(np.broadcast_arrays(*gaps)))
+        at, a, b, asked = _asked_for(kept, start, stop)
+        asked[at] = ~too_near_what_stands(a, b, at[0], self._room, reach)
+        kept &= asked
+        kept &= self._clear_of_rods(rows, start, stop, reach)
 
     def _clear_of_rods(
         self, rows: Rows, start: Array, stop: Array, reach_mm: float
@@ -270,13 +246,7 @@ class Around:
         if self._moving is None:
             return
         place = self._among[rows]
-        asked = kept & (place >= 0)[:, None, None]
-        if np.broadcast_shapes((1, 1, 1, 3), start.shape, stop.shape)[2] == 1:
-            # The same shaft for every upper place.
-            asked = np.asarray(asked.any(axis=2, keepdims=True))
-        at = np.nonzero(asked)
-        shape = (*asked.shape, 3)
-        a, b = (np.broadcast_to(end, shape)[at] for end in (start, stop))
+        at, a, b, asked = _asked_for(kept & (place >= 0)[:, None, None], start, stop)
         clear = np.ones(len(a), dtype=bool)
         if self._wanted is not None:
             clear &= (self._moving.to_keep_outs(a, b, place[at[0]]) >= self._wanted).all(axis=0)
@@ -285,6 +255,23 @@ class Around:
         blocked = np.zeros(asked.shape, dtype=bool)
         blocked[at] = ~clear
         kept &= ~blocked
+
+
+def _asked_for(
+    asked: NDArray[np.bool_], start: Array, stop: Array
+) -> tuple[tuple[Rows, ...], Array, Array, NDArray[np.bool_]]:
+    """Where shafts are asked for, both ends (m, 3) of these, and `asked` with each of them once.
+
+    Shafts that are the same for every lower or upper place have one place there.
+    """
+    _, lower, upper, _ = np.broadcast_shapes((1, 1, 1, 3), start.shape, stop.shape)
+    if lower == 1:
+        asked = np.asarray(asked.any(axis=1, keepdims=True))
+    if upper == 1:
+        asked = np.asarray(asked.any(axis=2, keepdims=True))
+    at, shape = np.nonzero(asked), (*asked.shape, 3)
+    a, b = (np.broadcast_to(end, shape)[at] for end in (start, stop))
+    return at, a, b, asked.copy()
 
 
 # --- how far all is ------------------------------------------------------------------------------
@@ -315,7 +302,7 @@ def shaft_clearances(
     shafts = [(a[whole], b[whole]) for a, b in shafts]
     designs, solved = designs.select(whole), some_designs(solved, whole)
     radius = 0.5 * (column.shaft_diameter_mm or 0.0)
-    found = _to_what_stands(shafts, room, radius, far_mm, only)
+    found = to_what_stands(shafts, room, radius, far_mm, only)
     found |= _to_what_moves(shafts, solved, room, radius, far_mm, poses_between=poses_between)
     rods = Lines.of([p for p in moving_parts(designs, solved, racks, room) if p[0] == "tie_rod"])
     if rods is not None:
@@ -325,49 +312,6 @@ def shaft_clearances(
     for name, gap in found.items():
         out[name][whole] = np.minimum(gap, far_mm)
     return out
-
-
-def _to_what_stands(
-    shafts: Shafts, room: Room, radius_mm: float, far_mm: float, only: Collection[str] | None
-) -> dict[str, Array]:
-    """To keep-outs that stand still, by column, (N,) each; measured where their boxes are near."""
-    group = obstacles(room.still)
-    names, place = _columns(group.names)
-    if not names:
-        return {}
-    close = _near_boxes(shafts, group, far_mm + radius_mm) & ~group.image
-    design, other = np.nonzero(close)
-    gap = np.full(len(other), np.inf)
-    for kind in np.unique(group.kind[other]).tolist():
-        mine = np.flatnonzero(group.kind[other] == kind)
-        at, which = design[mine], other[mine]
-        gap[mine] = np.min([_keep_out_gap(a[at], b[at], group, which) for a, b in shafts], axis=0)
-    nowhere = np.isnan(np.sum([a + b for a, b in shafts], axis=(0, 2)))
-    table = np.tile(np.where(nowhere, np.nan, far_mm), (len(names), 1))
-    np.minimum.at(table, (place[other], design), gap - radius_mm)
-    told = np.ones(len(names), dtype=bool)
-    if only is not None:
-        told = (table != far_mm).any(axis=1) | np.array([name in only for name in names])
-        told[0] = True  # so that it is known that nothing is near
-    return {names[index]: table[index] for index in np.flatnonzero(told).tolist()}
-
-
-@lru_cache(maxsize=64)
-def _columns(names: tuple[str, ...]) -> tuple[tuple[str, ...], Rows]:
-    """Columns of the shafts before keep-outs, and that of each of these, (K,)."""
-    columns = [pair_column(COLUMN_PART, name) for name in names]
-    place = {name: index for index, name in enumerate(dict.fromkeys(columns))}
-    return tuple(place), np.array([place[name] for name in columns], dtype=np.intp)
-
-
-def _near_boxes(shafts: Shafts, group: Obstacles, reach_mm: float) -> NDArray[np.bool_]:
-    """Which keep-outs may be within reach of the shafts of which design, (N, K): by boxes."""
-    low, high = (corner.T for corner in group.corners())
-    near = np.zeros((len(shafts[0][0]), low.shape[1]), dtype=bool)
-    for a, b in shafts:
-        bottom, top = np.minimum(a, b).T[..., None], np.maximum(a, b).T[..., None]
-        near |= squared_gap(low[:, None], high[:, None], bottom, top) < reach_mm**2
-    return near
 
 
 def _to_what_moves(

@@ -260,6 +260,14 @@ def squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
     return square
 
 
+def each_of(first: Index, which: Index) -> tuple[Index, Index]:
+    """Pair and element of each, where `which` (n,) has those from `first[i]` to `first[i + 1]`."""
+    count = (first[1:] - first[:-1])[which]
+    pair = np.repeat(np.arange(len(which)), count)
+    begin = np.cumsum(count) - count
+    return pair, np.arange(len(pair)) - begin[pair] + first[which][pair]
+
+
 def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, str]]:
     """Where the keep-outs of each kind stand among those."""
     kinds = group.kind[keep_out]

@@ -23,7 +23,7 @@ from optimiser.evaluation.clearance.engine import (
     minimum_segment_ring,
     segment_cylinder_distance,
 )
-from optimiser.evaluation.clearance.pairs import column
+from optimiser.evaluation.clearance.pairs import column, each_of
 from optimiser.evaluation.clearance.parts import Lines, arm_tubes, between
 
 if TYPE_CHECKING:
@@ -96,12 +96,12 @@ class Tyres:
 
         With `bound` what is not near an edge nor a face may have a little less.
         """
-        pair, edge = _spread(some.edges, which)
+        pair, edge = each_of(some.edges, which)
         start, end = (Picked(ends[..., None], edge) for ends in (some.start, some.end))
         lines = Lines(some.group.names, start, end, some.group.radius[which[pair]])
         out = np.full(len(which), far_mm)
         np.minimum.at(out, pair, self.to_lines(lines, designs[pair], far_mm, bound=bound))
-        pair, face = _spread(some.faces, which)
+        pair, face = each_of(some.faces, which)
         if len(pair):
             self._to_faces(some, (pair, face), designs, out)
         return out
@@ -170,14 +170,6 @@ class Tyres:
             ring.outside - ring.shoulder,
         )
         return bool(np.min(apart) <= ring.shoulder)
-
-
-def _spread(first: Index, which: Index) -> tuple[Index, Index]:
-    """Pair and element of each, where `which` (n,) has those from `first[i]` to `first[i + 1]`."""
-    count = (first[1:] - first[:-1])[which]
-    pair = np.repeat(np.arange(len(which)), count)
-    begin = np.cumsum(count) - count
-    return pair, np.arange(len(pair)) - begin[pair] + first[which][pair]
 
 
 def _column(vectors: Array, rows: Index) -> Vector:
