@@ -67,6 +67,7 @@ class Table:
         self._count, self._far = count, far_mm
         self._at: dict[str, int] = {}
         self._begun: list[Array] = []
+        self._blanks: list[Array] = []
         self._put: list[tuple[Index, Array]] = []
 
     def columns(self, part: str, others: tuple[str, ...], radius: Array) -> Index:
@@ -78,6 +79,7 @@ class Table:
         )
         self._at.update(zip(new, range(len(self._begun), len(self._begun) + len(new)), strict=True))
         self._begun += [blank] * len(new)
+        self._blanks += [blank] * bool(new)
         if len(new) == len(names):
             return place + (len(self._begun) - len(new))
         return np.array([self._at[name] for name in names], dtype=np.intp)[place]
@@ -93,9 +95,8 @@ class Table:
 
         What a pair has that nothing was put in for, if its own part is known.
         """
-        begun = {id(blank): blank for blank in self._begun}
         blank = np.full(self._count, np.nan)
-        return np.asarray(np.fmin.reduce([blank, *begun.values()]))
+        return np.asarray(np.fmin.reduce([blank, *self._blanks]))
 
     def results(self, only: Collection[str] | None = None) -> dict[str, Array]:
         """Clearance (N,) by the pair's column; with `only` of those and of what was put in."""
