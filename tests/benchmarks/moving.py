@@ -13,7 +13,8 @@ points of their bodies; the tyre is a mesh.
 The second: processor time of clearance over that of the kinematics, each the least of several, for
 random designs of the demo: of ten fixed keep-outs (two of the demo and the eight of `clearance.py`)
 and of 500 tubes alone, as `clearance.py` has its ten, and of all that the demo has with them: arms,
-rim and column. Ratios hold within one run.
+rim and column. Ratios hold within one run. Then the same of a column whose joints have to be placed
+clear of the tubes.
 """
 
 from __future__ import annotations
@@ -32,12 +33,14 @@ import numpy as np
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "cases"), str(TESTS / "benchmarks")]
 
+from bolted_study import COLUMN, bolted_demo  # noqa: E402
 from clearance import random_designs, scattered  # noqa: E402
 from fcl_shapes import distance  # noqa: E402
 from moving_case import ROOMY, near_the_rod, random_link, random_part  # noqa: E402
 from moving_study import FRAME, bare_demo, moving_study, write_frame  # noqa: E402
 from packaging_case import POINTS, problem  # noqa: E402
 from scipy.spatial.transform import Rotation  # noqa: E402
+from test_driven import WHOLE_LOW  # noqa: E402
 from test_tyre import ring_mesh  # noqa: E402
 
 from optimiser.answer.whole_sweep import RACKS, TRAVELS, on_grid, swept_pairs  # noqa: E402
@@ -223,6 +226,9 @@ def costs(repeats: int) -> None:
         write_frame(Path(folder) / "frame.csv", 500)
         tubes = bare_demo(Path(folder), ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
         moving = moving_study(Path(folder)).problem()
+        # A pedal box that is out of the way, of a rack whose pinion can be reached.
+        box = ("from_mm = [660, -190, 140]", "from_mm = [660, -190, 320]")
+        free = bolted_demo(Path(folder), box, extra=COLUMN, cells=WHOLE_LOW).problem()
     ten = plain.room.keep_outs + scattered(8, 3)
     ten = replace(plain, room=replace(plain.room, keep_outs=ten))
     print(
@@ -246,6 +252,17 @@ def costs(repeats: int) -> None:
         kinematics, rest = taken.pop("kinematics"), taken.pop("nothing to touch")
         words = [f"{name} {(each - rest) / kinematics:.2f}" for name, each in taken.items()]
         print(f"{count:7} {kinematics / count * 1e6:12.0f}           {', '.join(words)}")
+
+    frame = tuple(item for item in tubes.room.keep_outs if item not in plain.room.keep_outs)
+    both = free.room.keep_outs + frame
+    works, framed = {}, replace(free, room=replace(free.room, keep_outs=both, many=True))
+    finch = [rack.name for rack in free.racks].index("Finch")
+    designs = random_designs(free, finch, 50, 50)
+    solved = free.solve(designs)
+    for name, case in (("column with free joints", free), ("500 tubes too", framed)):
+        works[name] = lambda c=case: c.judge(designs, solved)
+    words = [f"{name} {each:.2f} s" for name, each in seconds(works, repeats).items()]
+    print(f"judging 50 designs: {', '.join(words)}")
 
 
 def bare(problem: Problem, keep_outs: tuple[KeepOut, ...]) -> Problem:
