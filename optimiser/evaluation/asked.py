@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -211,6 +211,7 @@ class Room:
         drawn_inner_joint: where parts on the rack were drawn for it, body axes.
         side: which corner the poses are of, the right one's mirrored to the left; None: of either,
             so that keep-outs on one side of the car stand before the parts of both.
+        still: the keep-outs that stand still in the body.
     """
 
     keep_outs: tuple[KeepOut, ...] = ()
@@ -225,16 +226,17 @@ class Room:
     many: bool = False
     drawn_inner_joint: tuple[float, float, float] = (0.0, 0.0, 0.0)
     side: Literal["left", "right"] | None = None
+    still: tuple[KeepOut, ...] = field(init=False, repr=False, compare=False)
 
-    @property
-    def still(self) -> tuple[KeepOut, ...]:
-        """The keep-outs that stand still in the body."""
-        return tuple(item for item in self.keep_outs if not item.moves)
+    def __post_init__(self) -> None:
+        """Sort out, once, what stands still: a frame has hundreds of tubes."""
+        still = tuple(item for item in self.keep_outs if not item.moves)
+        object.__setattr__(self, "still", still)
 
     @property
     def closest_only(self) -> bool:
         """Whether designs are told with their closest pairs rather than with every pair."""
-        return self.many or self.tyre is not None or any(item.moves for item in self.keep_outs)
+        return self.many or self.tyre is not None or len(self.still) < len(self.keep_outs)
 
 
 @dataclass(frozen=True, slots=True)

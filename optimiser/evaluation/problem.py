@@ -704,7 +704,7 @@ class Problem:
             return found
         far = told_apart_mm(told)
         args = driven.shafts(), driven.column, designs, solved, self.racks, self.room, far
-        shafts = shaft_clearances(*args, poses_between=poses_between)
+        shafts = shaft_clearances(*args, poses_between=poses_between, only=only)
         for name, gap in shafts.items():
             least = "tyre_clearance_mm" if is_of_tyre(name) else "clearance_mm"
             found[least] = np.fmin(found[least], gap)

@@ -7,36 +7,33 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.bolting import missing_for_pinion
-from optimiser.evaluation.clearance.carried import Carried, grid_of
-from optimiser.evaluation.clearance.carriers import Corner
+from optimiser.evaluation.clearance.bodies import Bodies
+from optimiser.evaluation.clearance.carried import Carried
 from optimiser.evaluation.clearance.engine import (
     segment_box_distance,
-    segment_cylinder_distance,
     segment_segment_distance,
 )
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM
 from optimiser.evaluation.clearance.metrics import some_designs
 from optimiser.evaluation.clearance.pairs import column as pair_column
 from optimiser.evaluation.clearance.parts import (
-    KINDS,
     Lines,
     between,
     moving_parts,
-    obstacles,
     rod_diameter,
 )
 from optimiser.evaluation.clearance.tyre import TyreRoom
 from optimiser.evaluation.quantities import COLUMN_PART, TYRE_PART
+from optimiser.evaluation.standing import to_what_stands, too_near_what_stands
 from optimiser.linkage.mirror import mirrored
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Room
     from optimiser.evaluation.bolting import Column
-    from optimiser.evaluation.clearance.parts import Obstacles
     from optimiser.evaluation.column_least import Rows
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.laid import LaidRacks
@@ -79,17 +76,6 @@ def _rods(
     return np.moveaxis(inner, 0, -1), np.moveaxis(outer, 0, -1), radius
 
 
-def _keep_out_gap(start: Array, stop: Array, group: Obstacles, index: int) -> Array:
-    """Least distance of lines (..., 3) to the surface of one of the keep-outs, (...)."""
-    ends = start, stop, group.start[index], group.end[index]
-    kind = KINDS[int(group.kind[index])]
-    if kind == "cylinder":
-        return segment_cylinder_distance(*ends, group.round_mm[index])
-    if kind == "box":
-        return segment_box_distance(*ends)
-    return np.asarray(segment_segment_distance(*ends) - group.radius[index])
-
-
 class _Moving:
     """Keep-outs that move, and the tyre, of N designs that assemble, before shafts that stand.
 
@@ -101,11 +87,10 @@ class _Moving:
         self, solved: Solved, room: Room, radius_mm: float, far_mm: float, *, poses_between: bool
     ) -> None:
         self._radius, self.far, self._sides = radius_mm, far_mm, _SIDES_OF[room.side]
-        corner = Corner.of(solved, room.drawn_inner_joint)
-        self._grid = grid_of(solved) if poses_between else None
+        bodies = Bodies.of(solved, room, between=poses_between)
         moves = len(room.still) < len(room.keep_outs)
-        self._carried = Carried(solved, room, corner, far_mm) if moves else None
-        self._tyre = TyreRoom.of(room, solved, corner, far_mm, self._grid)
+        self._carried = Carried(room, bodies, far_mm) if moves else None
+        self._tyre = TyreRoom.of(room, solved, bodies, far_mm)
         self.names = () if self._carried is None else self._carried.names
 
     def to_keep_outs(self, start: Array, stop: Array, designs: Rows) -> Array:
@@ -115,7 +100,7 @@ class _Moving:
             return found
         lines = self._lines(start, stop)
         parts = range(len(self._sides))
-        rows, others, values = self._carried.before(lines, parts, designs, self._grid)
+        rows, others, values = self._carried.before(lines, parts, designs)
         np.minimum.at(found, (others, rows % len(designs)), values)
         return found
 
@@ -196,7 +181,7 @@ class Around:
         kept = asked.copy()
         shafts = ((wheel, high), (high, low), (low, foot))
         for start, stop in shafts:
-            kept &= np.broadcast_to(self._apart(rows, start, stop), kept.shape)
+            self._apart(rows, start, stop, kept)
         for start, stop in shafts:
             self._clear_of_what_moves(rows, start, stop, kept)
         return kept
@@ -212,24 +197,19 @@ class Around:
             (end, end + pinion * column.lower_mm[0]),
             (wheel, wheel + axis * max(0.0, column.upper_mm[0])),
         ):
-            kept &= self._apart(rows, start, stop)
+            self._apart(rows, start, stop, kept)
             self._clear_of_what_moves(rows, start, stop, kept)
         return np.asarray(kept[:, 0, 0])
 
-    def _apart(self, rows: Rows, start: Array, stop: Array) -> NDArray[np.bool_]:
-        """Whether shafts (n, S, T) from start to stop are clear of keep-outs and tie rods."""
+    def _apart(self, rows: Rows, start: Array, stop: Array, kept: NDArray[np.bool_]) -> None:
+        """Take out of `kept` (n, S, T) the shafts that keep-outs or tie rods come too near."""
         if self._wanted is None:
-            return np.ones((1, 1, 1), dtype=bool)
+            return
         reach = self._wanted + self._radius
-        clear = self._keep_out_gap(start, stop) >= reach
-        return np.asarray(clear & self._clear_of_rods(rows, start, stop, reach))
-
-    def _keep_out_gap(self, start: Array, stop: Array) -> Array:
-        """Least distance of the shaft's line to the surfaces of keep-outs."""
-        group, gaps = obstacles(self._room.still), [np.full((1, 1, 1), np.inf)]
-        for index in np.flatnonzero(~group.image).tolist():
-            gaps.append(_keep_out_gap(start, stop, group, index))
-        return np.asarray(np.minimum.reduce(np.broadcast_arrays(*gaps)))
+        at, a, b, asked = _asked_for(kept, start, stop)
+        asked[at] = ~too_near_what_stands(a, b, at[0], self._room, reach)
+        kept &= asked
+        kept &= self._clear_of_rods(rows, start, stop, reach)
 
     def _clear_of_rods(
         self, rows: Rows, start: Array, stop: Array, reach_mm: float
@@ -266,13 +246,7 @@ class Around:
         if self._moving is None:
             return
         place = self._among[rows]
-        asked = kept & (place >= 0)[:, None, None]
-        if np.broadcast_shapes((1, 1, 1, 3), start.shape, stop.shape)[2] == 1:
-            # The same shaft for every upper place.
-            asked = np.asarray(asked.any(axis=2, keepdims=True))
-        at = np.nonzero(asked)
-        shape = (*asked.shape, 3)
-        a, b = (np.broadcast_to(end, shape)[at] for end in (start, stop))
+        at, a, b, asked = _asked_for(kept & (place >= 0)[:, None, None], start, stop)
         clear = np.ones(len(a), dtype=bool)
         if self._wanted is not None:
             clear &= (self._moving.to_keep_outs(a, b, place[at[0]]) >= self._wanted).all(axis=0)
@@ -281,6 +255,23 @@ class Around:
         blocked = np.zeros(asked.shape, dtype=bool)
         blocked[at] = ~clear
         kept &= ~blocked
+
+
+def _asked_for(
+    asked: NDArray[np.bool_], start: Array, stop: Array
+) -> tuple[tuple[Rows, ...], Array, Array, NDArray[np.bool_]]:
+    """Where shafts are asked for, both ends (m, 3) of these, and `asked` with each of them once.
+
+    Shafts that are the same for every lower or upper place have one place there.
+    """
+    _, lower, upper, _ = np.broadcast_shapes((1, 1, 1, 3), start.shape, stop.shape)
+    if lower == 1:
+        asked = np.asarray(asked.any(axis=1, keepdims=True))
+    if upper == 1:
+        asked = np.asarray(asked.any(axis=2, keepdims=True))
+    at, shape = np.nonzero(asked), (*asked.shape, 3)
+    a, b = (np.broadcast_to(end, shape)[at] for end in (start, stop))
+    return at, a, b, asked.copy()
 
 
 # --- how far all is ------------------------------------------------------------------------------
@@ -296,11 +287,13 @@ def shaft_clearances(
     far_mm: float,
     *,
     poses_between: bool,
+    only: Collection[str] | None = None,
 ) -> dict[str, Array]:
     """Clearance of the shafts to keep-outs, both tie rods and both tyres by column, (N,) each.
 
     Empty where the thickness of the shafts is not known, or no rack's pinion. Distances beyond
-    `far_mm` are that; NaN of designs that cannot assemble, or whose pinion is not known.
+    `far_mm` are that; NaN of designs that cannot assemble, or whose pinion is not known. With
+    `only` keep-outs that no shaft comes near and that are not among those may be left out.
     """
     if not are_measured(column, racks):
         return {}
@@ -309,12 +302,7 @@ def shaft_clearances(
     shafts = [(a[whole], b[whole]) for a, b in shafts]
     designs, solved = designs.select(whole), some_designs(solved, whole)
     radius = 0.5 * (column.shaft_diameter_mm or 0.0)
-    found: dict[str, Array] = {}
-    group = obstacles(room.still)
-    for index in np.flatnonzero(~group.image).tolist():
-        name = pair_column(COLUMN_PART, group.names[index])
-        gap = np.min([_keep_out_gap(a, b, group, index) for a, b in shafts], axis=0) - radius
-        found[name] = np.fmin(found[name], gap) if name in found else gap
+    found = to_what_stands(shafts, room, radius, far_mm, only)
     found |= _to_what_moves(shafts, solved, room, radius, far_mm, poses_between=poses_between)
     rods = Lines.of([p for p in moving_parts(designs, solved, racks, room) if p[0] == "tie_rod"])
     if rods is not None:

@@ -11,7 +11,10 @@ those about the nearest where a limit is near). The library turns the parts by r
 points of their bodies; the tyre is a mesh.
 
 The second: processor time of clearance over that of the kinematics, each the least of several, for
-random designs of the demo. Ratios hold within one run.
+random designs of the demo: of ten fixed keep-outs (two of the demo and the eight of `clearance.py`)
+and of 500 tubes alone, as `clearance.py` has its ten, and of all that the demo has with them: arms,
+rim and column. Ratios hold within one run. Then the same of a column whose joints have to be placed
+clear of the tubes.
 """
 
 from __future__ import annotations
@@ -30,12 +33,14 @@ import numpy as np
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "cases"), str(TESTS / "benchmarks")]
 
-from clearance import random_designs  # noqa: E402
+from bolted_study import COLUMN, bolted_demo  # noqa: E402
+from clearance import random_designs, scattered  # noqa: E402
 from fcl_shapes import distance  # noqa: E402
 from moving_case import ROOMY, near_the_rod, random_link, random_part  # noqa: E402
 from moving_study import FRAME, bare_demo, moving_study, write_frame  # noqa: E402
 from packaging_case import POINTS, problem  # noqa: E402
 from scipy.spatial.transform import Rotation  # noqa: E402
+from test_driven import WHOLE_LOW  # noqa: E402
 from test_tyre import ring_mesh  # noqa: E402
 
 from optimiser.answer.whole_sweep import RACKS, TRAVELS, on_grid, swept_pairs  # noqa: E402
@@ -221,24 +226,49 @@ def costs(repeats: int) -> None:
         write_frame(Path(folder) / "frame.csv", 500)
         tubes = bare_demo(Path(folder), ("[wheel]\n", f"{FRAME}[wheel]\n")).problem()
         moving = moving_study(Path(folder)).problem()
-    print("designs  kinematics us/design   judging less that, over the kinematics")
+        # A pedal box that is out of the way, of a rack whose pinion can be reached.
+        box = ("from_mm = [660, -190, 140]", "from_mm = [660, -190, 320]")
+        free = bolted_demo(Path(folder), box, extra=COLUMN, cells=WHOLE_LOW).problem()
+    ten = plain.room.keep_outs + scattered(8, 3)
+    ten = replace(plain, room=replace(plain.room, keep_outs=ten))
+    print(
+        "designs  kinematics us/design   judging less that of nothing to touch, over the kinematics"
+    )
     for count in (50, 512):
         designs = random_designs(plain, 2, count, count)
         solved = plain.solve(designs)
         works = {"kinematics": lambda d=designs: plain.solve(d)}
-        bare = replace(plain, room=replace(plain.room, keep_outs=(), rim=None))
-        bare = replace(bare, room=replace(bare.room, arm_tube_diameter_mm=None))
         for name, case in (
-            ("nothing to touch", bare),
+            ("nothing to touch", bare(plain, ())),
+            ("ten keep-outs alone", bare(plain, ten.room.keep_outs)),
+            ("500 tubes alone", bare(tubes, tubes.room.keep_outs)),
             ("demo", plain),
+            ("ten keep-outs", ten),
             ("500 tubes", tubes),
             ("disc, damper, link, tyre", moving),
         ):
             works[name] = lambda c=case, d=designs, s=solved: c.judge(d, s)
-        taken = seconds(works, repeats)
+        taken = seconds(works, repeats * min(5, 512 // count))
         kinematics, rest = taken.pop("kinematics"), taken.pop("nothing to touch")
         words = [f"{name} {(each - rest) / kinematics:.2f}" for name, each in taken.items()]
         print(f"{count:7} {kinematics / count * 1e6:12.0f}           {', '.join(words)}")
+
+    frame = tuple(item for item in tubes.room.keep_outs if item not in plain.room.keep_outs)
+    both = free.room.keep_outs + frame
+    works, framed = {}, replace(free, room=replace(free.room, keep_outs=both, many=True))
+    finch = [rack.name for rack in free.racks].index("Finch")
+    designs = random_designs(free, finch, 50, 50)
+    solved = free.solve(designs)
+    for name, case in (("column with free joints", free), ("500 tubes too", framed)):
+        works[name] = lambda c=case: c.judge(designs, solved)
+    words = [f"{name} {each:.2f} s" for name, each in seconds(works, repeats).items()]
+    print(f"judging 50 designs: {', '.join(words)}")
+
+
+def bare(problem: Problem, keep_outs: tuple[KeepOut, ...]) -> Problem:
+    """The same with such keep-outs and no arms, rim and column that are measured."""
+    room = replace(problem.room, keep_outs=keep_outs, rim=None, arm_tube_diameter_mm=None)
+    return replace(problem, room=room, bolting=replace(problem.bolting, column=None))
 
 
 def main() -> None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimiser.evaluation.asked import CARRIERS
-from optimiser.evaluation.clearance.engine import Picked, poses_between
+from optimiser.evaluation.clearance.engine import Picked
 from optimiser.evaluation.clearance.pairs import (
     Bounds,
     near_keep_outs,
@@ -34,10 +34,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Carrier, KeepOut, Room
-    from optimiser.evaluation.clearance.carriers import Corner, Motion
+    from optimiser.evaluation.clearance.bodies import Bodies
+    from optimiser.evaluation.clearance.carriers import Motion
     from optimiser.evaluation.clearance.engine import Between
-    from optimiser.evaluation.clearance.parts import Obstacles, Part
-    from optimiser.evaluation.solved import Solved
+    from optimiser.evaluation.clearance.parts import Obstacles
     from optimiser.linkage.vectors import Array
 
     Index = NDArray[np.intp]
@@ -48,18 +48,20 @@ OUTSIDE_MM = 15.0
 it that turns: a tie rod's end moves on an arc about the steering axis."""
 _OFF_THE_RACK = ("tie_rod", "outer_joint", "steering_arm", COLUMN_PART)
 """Parts that are measured to what is on the rack; bar and housing always touch that."""
+_ROWS = 64
+"""Rows in a block of what a body sees, of some 160 poses: 48 to 128 cost the same, all at once half
+as much again."""
 
 
 class Carried:
     """Everything of a study that moves, in the poses of N designs, before steering parts."""
 
-    def __init__(self, solved: Solved, room: Room, corner: Corner, far_mm: float) -> None:
+    def __init__(self, room: Room, bodies: Bodies, far_mm: float) -> None:
         groups, ties = _sorted(room.keep_outs)
-        self._solved, self._corner, self.far = solved, corner, far_mm
+        self._bodies, self.far = bodies, far_mm
         self._groups, self._ties = groups, ties
-        self._links = Lines.of(link_parts(ties, corner)) if ties else None
+        self._links = bodies.links(ties)
         self._link_bounds = None if self._links is None else Bounds.of(self._links)
-        self._motions: dict[Carrier, Motion] = {}
         names = [tie.name for tie in ties]
         for _, group in groups:
             names += group.names
@@ -72,35 +74,27 @@ class Carried:
             found += [_faces(part, carrier)] * len(group.names)
         return np.array(found, dtype=bool)
 
-    def before(
-        self, lines: Lines, parts: Sequence[int], designs: Index, grid: Between | None
-    ) -> Found:
+    def before(self, lines: Lines, parts: Sequence[int], designs: Index) -> Found:
         """Rows of lines, what of `names` each comes near, and the clearance, at most `far`.
 
         Args:
             lines: parts in the solved poses, or that stand still.
             parts: those of them that are measured.
             designs: design of each row of a part.
-            grid: poses between the solved ones that are measured too; None for the solved alone.
         """
         found, bounds = [], Bounds.of(lines)
         if self._links is not None:
-            found.append(self._before_links(lines, bounds, parts, designs, grid))
+            found.append(self._before_links(lines, bounds, parts, designs))
         first = len(self._ties)
         for carrier, group in self._groups:
-            rows = self._about(lines, bounds, parts, designs, carrier, group, grid)
-            rows, others, values = self._before_group(lines, rows, designs, carrier, group, grid)
+            rows = self._about(lines, bounds, parts, designs, carrier, group)
+            rows, others, values = self._before_group(lines, rows, designs, carrier, group)
             found.append((rows, others + first, values))
             first += len(group.names)
         rows, others, values = (np.concatenate(part) for part in zip(*found, strict=True))
         return rows, others, values
 
     # --- on one body ---
-
-    def _motion(self, carrier: Carrier) -> Motion:
-        if carrier not in self._motions:
-            self._motions[carrier] = self._corner.motion(carrier)
-        return self._motions[carrier]
 
     def _about(
         self,
@@ -110,13 +104,12 @@ class Carried:
         designs: Index,
         carrier: Carrier,
         group: Obstacles,
-        grid: Between | None,
     ) -> Index:
         """Rows of lines that come near where a body's parts are at all: by boxes in the car."""
         low, high = group.corners()
         low, high = low.min(axis=0), high.max(axis=0)
         size = 0.5 * float(np.linalg.norm(high - low))
-        middle = self._motion(carrier).to_pose(0.5 * (low + high)[:, None, None])
+        middle = self._bodies.motion(carrier).to_pose(0.5 * (low + high)[:, None, None])
         bottom, top = middle.min(axis=-1) - size, middle.max(axis=-1) + size
         mine = [part for part in parts if _faces(lines.names[part], carrier)]
         each = np.arange(lines.count)
@@ -124,11 +117,12 @@ class Carried:
         here, there = bounds.corners(), designs[rows % max(1, lines.count)]
         gap = np.maximum(bottom[:, there] - here[1][:, rows], here[0][:, rows] - top[:, there])
         gap = np.maximum(gap, 0.0)
-        near = np.sum(gap * gap, axis=0) < self._reach(grid) ** 2
+        near = np.sum(gap * gap, axis=0) < self._reach**2
         return np.asarray(rows[near])
 
-    def _reach(self, grid: Between | None) -> float:
-        return self.far + (OUTSIDE_MM if grid is not None else 0.0)
+    @property
+    def _reach(self) -> float:
+        return self.far + (OUTSIDE_MM if self._bodies.grid is not None else 0.0)
 
     def _before_group(
         self,
@@ -137,22 +131,18 @@ class Carried:
         designs: Index,
         carrier: Carrier,
         group: Obstacles,
-        grid: Between | None,
     ) -> Found:
         if not len(about):
             return about, about, np.zeros(0)
-        seen = _seen(lines, about, designs, self._motion(carrier).select)
+        bodies, grid = self._bodies, self._bodies.grid
+        seen = _seen(lines, about, designs, bodies.motion(carrier))
         faces = np.ones((1, len(group.names)), dtype=bool)
-        rows, others = near_keep_outs(seen, Bounds.of(seen), group, self._reach(grid), faces)
+        rows, others = near_keep_outs(seen, Bounds.of(seen), group, self._reach, faces)
         if not len(rows) or grid is None:
             values = to_keep_outs(seen.select(rows), group, others, self.far)
             return about[rows], others, values
         rows = about[rows]
-        used = np.unique(designs[rows % lines.count])
-        motion = self._corner.between(grid, used).motion(carrier)
-        place = np.zeros(len(self._solved.reason), dtype=np.intp)
-        place[used] = np.arange(len(used))
-        close = _seen(lines, rows, designs, lambda some: motion.select(place[some]), grid)
+        close = _seen(lines, rows, designs, bodies.finer.motion(carrier), grid)
         return rows, others, to_keep_outs(close, group, others, self.far)
 
     # --- between two ---
@@ -163,9 +153,8 @@ class Carried:
         bounds: Bounds,
         parts: Sequence[int],
         designs: Index,
-        grid: Between | None,
     ) -> Found:
-        links = self._links
+        links, bodies = self._links, self._bodies
         pairs = [
             (part, tie)
             for part in parts
@@ -179,24 +168,15 @@ class Carried:
         others = np.concatenate([tie * links.count + designs for _, tie in pairs])
         near = near_tubes(
             ((lines, bounds, rows), (links, self._link_bounds, others)),
-            self._reach(grid),
+            self._reach,
             moving=lines.moves,
         )
         rows, others = rows[near], others[near]
-        if grid is None or not len(rows):
-            here, there = lines.select(rows), links.select(others)
-        else:
-            here = _seen(lines, rows, designs, None, grid)
-            there = self._links_between(grid, others)
-        return rows, others // links.count, to_tubes(here, there, self.far)
-
-    def _links_between(self, grid: Between, rows: Index) -> Lines:
-        """Those rows of the links, in the poses of the grid."""
-        count = len(self._solved.reason)
-        used, at = np.unique(rows % count, return_inverse=True)
-        lines = Lines.of(link_parts(self._ties, self._corner.between(grid, used)))
-        assert lines is not None
-        return lines.select(rows // count * len(used) + at)
+        here, there = lines.select(rows), links
+        if bodies.grid is not None and len(rows):
+            here = _seen(lines, rows, designs, None, bodies.grid)
+            there = bodies.finer.links(self._ties) or links
+        return rows, others // links.count, to_tubes(here, there.select(others), self.far)
 
 
 def _faces(part: str, carrier: Carrier) -> bool:
@@ -220,29 +200,11 @@ def _sorted(
     return tuple(groups), tuple(item for item in keep_outs if item.to_on is not None)
 
 
-def link_parts(ties: tuple[KeepOut, ...], corner: Corner) -> list[Part]:
-    """Capsules between two bodies, in the poses of a corner."""
-    motions = {item: corner.motion(item) for tie in ties for item in (tie.on, tie.to_on or tie.on)}
-    parts: list[Part] = []
-    for tie in ties:
-        start, end = (
-            motions[on].to_pose(np.array(at)[:, None, None])
-            for on, at in ((tie.on, tie.low), (tie.to_on or tie.on, tie.high))
-        )
-        shape = corner.lower.shape
-        start, end = np.broadcast_to(start, shape), np.broadcast_to(end, shape)
-        if tie.length_mm is not None:
-            run = end - start
-            end = start + run * (tie.length_mm / np.sqrt(np.sum(run * run, axis=0)))
-        parts.append((tie.name, start, end, np.full(shape[1], tie.radius_mm)))
-    return parts
-
-
 def _seen(
     lines: Lines,
     rows: Index,
     designs: Index,
-    motion: Callable[[Index], Motion] | None,
+    motion: Motion | None,
     grid: Between | None = None,
 ) -> Lines:
     """Those rows of the lines, in the poses of `grid` where one is given, as a body sees them.
@@ -252,12 +214,17 @@ def _seen(
 
     def moved(points: Array, at: Index) -> Picked:
         used, place = np.unique(at, return_inverse=True)
-        some = points.take(used, axis=1)
-        if grid is not None and some.shape[-1] > 1:
-            some = grid.blend(some)
-        if motion is not None:
-            some = motion(designs[used % lines.count]).to_drawing(some)
-        return Picked(some, place)
+        finer = grid is not None and points.shape[-1] > 1
+
+        def block(some: Index) -> Array:
+            found = points.take(some, axis=1)
+            if grid is not None and finer:
+                found = grid.blend(found)
+            if motion is not None:
+                found = motion.select(designs[some % lines.count]).to_drawing(found)
+            return found
+
+        return Picked(_in_blocks(block, used), place)
 
     start, end = lines.start, lines.end
     if start.points is end.points:
@@ -269,6 +236,7 @@ def _seen(
     return Lines(("",), start, end, lines.radius[rows])
 
 
-def grid_of(solved: Solved) -> Between:
-    """The poses between the solved ones."""
-    return poses_between(solved.envelope_travel_mm, solved.envelope_share)
+def _in_blocks(points_of: Callable[[Index], Array], rows: Index) -> Array:
+    """Points (3, rows, E) of rows, a block at a time: all at once they leave the cache."""
+    parts = [points_of(rows[i : i + _ROWS]) for i in range(0, max(1, len(rows)), _ROWS)]
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)

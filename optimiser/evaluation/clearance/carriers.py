@@ -13,7 +13,7 @@ rigid bodies; in poses between the solved ones the directions are those of blend
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     Index = NDArray[np.intp]
 
 
+Triad = tuple["Array", "Array", "Array"]
+"""Three unit vectors square to each other, (3, N, 1) or (3, N, E) each."""
+
+
 @dataclass(frozen=True, slots=True)
 class Motion:
     """Where a body of N designs is in E poses, against the design position it was drawn in.
@@ -38,43 +42,55 @@ class Motion:
     Attributes:
         place: a point of it, (3, N, E).
         rest: the same point as drawn, (3, N, 1).
-        turn: what turns it back to the drawing, (3, 3, N, E); None where it only slides.
+        drawn: three of its directions as drawn, (3, N, 1) each; None where it only slides.
+        now: the same three in the poses, (3, N, E) each.
     """
 
     place: Array
     rest: Array
-    turn: Array | None
+    drawn: Triad | None = None
+    now: Triad | None = None
 
     def select(self, designs: Index) -> Motion:
         """Of some designs, repeated where they are."""
-        turn = None if self.turn is None else self.turn[:, :, designs]
-        return Motion(self.place[:, designs], self.rest[:, designs], turn)
+        drawn, now = (None if axes is None else _some(axes, designs) for axes in self._axes)
+        return Motion(self.place[:, designs], self.rest[:, designs], drawn, now)
+
+    @property
+    def _axes(self) -> tuple[Triad | None, Triad | None]:
+        return self.drawn, self.now
 
     def to_drawing(self, points: Array) -> Array:
         """Points (3, N, E) of the car, as the body sees them: in body axes of the drawing."""
         off = points - self.place
-        if self.turn is None:
-            return off + self.rest
-        return np.asarray(self.rest + _product(self.turn, off))
+        if self.drawn is None or self.now is None:
+            return np.asarray(off + self.rest)
+        return _turned(off, self.now, self.drawn, self.rest)
 
     def to_pose(self, points: Array) -> Array:
         """Points (3, 1 or N, 1) of the body as drawn, where they are in the poses."""
         off = points - self.rest
-        if self.turn is None:
-            return off + self.place
-        return np.asarray(self.place + _product(self.turn.swapaxes(0, 1), off))
-
-    def direction(self, vector: Array) -> Array:
-        """A direction (3,) of the body as drawn in its poses, (3, N, E)."""
-        column = np.asarray(vector)[:, None, None]
-        if self.turn is None:
-            return np.broadcast_to(column, self.place.shape)
-        return _product(self.turn.swapaxes(0, 1), column)
+        if self.drawn is None or self.now is None:
+            return np.asarray(off + self.place)
+        return _turned(off, self.drawn, self.now, self.place)
 
 
-def _product(matrix: Array, vector: Array) -> Array:
-    x, y, z = vector
-    return np.stack([row[0] * x + row[1] * y + row[2] * z for row in matrix])
+def _some(axes: Triad, designs: Index) -> Triad:
+    first, second, third = (axis[:, designs] for axis in axes)
+    return first, second, third
+
+
+def _turned(off: Array, before: Triad, after: Triad, place: Array) -> Array:
+    """`place` plus vectors with the shares in `after` that they have in `before`.
+
+    A rotation's nine numbers are never made: they are more than what is turned with them.
+    """
+    shares = [dot_first(axis, off) for axis in before]
+    shape = np.broadcast_shapes(*(each.shape[-2:] for each in (*shares, *after, place)))
+    out = np.empty((3, *shape))
+    for axis, (one, two, three) in enumerate(zip(*after, strict=True)):
+        out[axis] = place[axis] + shares[0] * one + shares[1] * two + shares[2] * three
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,29 +132,22 @@ class Corner:
             shift,
         )
 
-    def between(self, grid: Between, designs: Index) -> Corner:
-        """Some designs in the poses of a grid."""
-        moved = {
-            name: grid.blend(getattr(self, name)[:, designs])
-            for name in ("lower", "upper", "wheel", "spin", "inner")
-        }
-        rest = {
-            name: getattr(self, name)[:, designs]
-            for name in ("lower_rest", "upper_rest", "spin_rest", "inner_drawn", "shift")
-        }
-        return Corner(**moved, **rest, hinges=self.hinges[:, :, designs])
+    def between(self, grid: Between) -> Corner:
+        """In the poses of a grid."""
+        moved = ("lower", "upper", "wheel", "spin", "inner")
+        return replace(self, **{name: grid.blend(getattr(self, name)) for name in moved})
 
     def motion(self, carrier: Carrier) -> Motion:
         """Of one of its bodies; `body` stands still."""
         if carrier == "rack":
-            return Motion(self.inner, self.inner_drawn, None)
+            return Motion(self.inner, self.inner_drawn)
         if carrier == "body":
             nothing = np.zeros_like(self.shift)
-            return Motion(nothing, nothing, None)
+            return Motion(nothing, nothing)
         if carrier == "upright":
             before = _triad(self.upper_rest - self.lower_rest, self.spin_rest)
             now = _triad(self.upper - self.lower, self.spin)
-            return Motion(self.lower, self.lower_rest - self.shift, _turn(before, now))
+            return Motion(self.lower, self.lower_rest - self.shift, before, now)
         first = 0 if carrier == "lower_arm" else 2
         pivot, axis = self.hinges[first], self.hinges[first + 1]
         ball, at_rest = (
@@ -146,21 +155,12 @@ class Corner:
         )
         before, now = _triad(axis, at_rest - pivot), _triad(axis, ball - pivot)
         place = np.broadcast_to(pivot, ball.shape)
-        return Motion(place, pivot - self.shift, _turn(before, now))
+        return Motion(place, pivot - self.shift, before, now)
 
 
-def _triad(first: Array, second: Array) -> tuple[Array, Array, Array]:
+def _triad(first: Array, second: Array) -> Triad:
     """Unit vectors (3, ...): along `first`, square to it towards `second`, and square to both."""
     one = first / np.sqrt(dot_first(first, first))
     two = second - one * dot_first(one, second)
     two = two / np.sqrt(dot_first(two, two))
     return one, two, cross_first(one, two)
-
-
-def _turn(before: tuple[Array, Array, Array], now: tuple[Array, Array, Array]) -> Array:
-    """Rotation (3, 3, N, E) that takes each direction of `now` to that of `before`."""
-    shape = np.broadcast_shapes(*(axis.shape for axis in (*before, *now)))
-    out = np.zeros((3, *shape))
-    for old, new in zip(before, now, strict=True):
-        out += old[:, None] * new[None]
-    return out

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.carried import Carried, grid_of
-from optimiser.evaluation.clearance.carriers import Corner
+from optimiser.evaluation.clearance.carried import Carried
 from optimiser.evaluation.clearance.pairs import (
     Bounds,
     Table,
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Room
+    from optimiser.evaluation.clearance.bodies import Bodies
     from optimiser.evaluation.clearance.parts import Part
     from optimiser.evaluation.clearance.pinion import Pinions
     from optimiser.evaluation.solved import Solved
@@ -46,7 +46,14 @@ class Measurement:
     Others than the parts themselves, keep-outs and then tubes, are numbered through.
     """
 
-    def __init__(self, solved: Solved, room: Room, far_mm: float, poses_between: bool) -> None:
+    def __init__(
+        self,
+        solved: Solved,
+        room: Room,
+        far_mm: float,
+        poses_between: bool,
+        bodies: Bodies | None = None,
+    ) -> None:
         self._solved, self.far, self._between = solved, far_mm, poses_between
         self._reach = far_mm + (OUTSIDE_MM if poses_between else 0.0)
         self._keep_outs = obstacles(room.still)
@@ -55,10 +62,8 @@ class Measurement:
         self._tubes = tubes = arm_tubes(solved, room)
         self._tube_bounds = None if tubes is None else Bounds.of(tubes)
         self._carried: Carried | None = None
-        if len(room.still) < len(room.keep_outs):
-            corner = Corner.of(solved, room.drawn_inner_joint)
-            self._carried = Carried(solved, room, corner, far_mm)
-        self._grid = grid_of(solved) if poses_between and self._carried else None
+        if bodies is not None and len(room.still) < len(room.keep_outs):
+            self._carried = Carried(room, bodies, far_mm)
         self._moved = tubes is not None or self._carried is not None
         self._first_carried = len(self._keep_outs.names)
         if tubes is not None:
@@ -113,7 +118,7 @@ class Measurement:
             self._table.put(columns, rows, self._tube_numbers(tube_rows), values)
         if self._carried is not None:
             all_of_them = range(len(lines.names))
-            found = self._carried.before(lines, all_of_them, np.arange(lines.count), self._grid)
+            found = self._carried.before(lines, all_of_them, np.arange(lines.count))
             self._table.put(columns, found[0], found[1] + self._first_carried, found[2])
 
     def _poses(self, lines: Lines, rows: Index) -> Lines:
@@ -208,7 +213,7 @@ class Measurement:
             values = to_tubes(lines.select(rows), self._tubes.select(tube_rows), self.far)
             found.append((rows, self._tube_numbers(tube_rows), values))
         if self._carried is not None:
-            rows, others, values = self._carried.before(lines, by_arms, designs, self._grid)
+            rows, others, values = self._carried.before(lines, by_arms, designs)
             found.append((rows, others + self._first_carried, values))
         rows, others, values = (np.concatenate(part) for part in zip(*found, strict=True))
         return rows, others, values

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.carried import grid_of
-from optimiser.evaluation.clearance.carriers import Corner
+from optimiser.evaluation.clearance.bodies import Bodies
 from optimiser.evaluation.clearance.engine import minimum_segment_rim
 from optimiser.evaluation.clearance.engine import poses_between as blended_poses
 from optimiser.evaluation.clearance.measure import OUTSIDE_MM, Measurement
@@ -135,7 +134,10 @@ def clearance_metrics(
     )
     moving = moving_parts(designs, solved, racks, room)
     still = still_parts(designs, solved, racks, room)
-    pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between)
+    bodies = None
+    if room.closest_only:
+        bodies = Bodies.of(solved, room, between=poses_between)
+    pairs = Measurement(solved, room, told_apart_mm(limit_mm), poses_between, bodies)
     found = pairs.measure(moving, still, pinions, only)
     if room.rim is not None:
         grid = None
@@ -147,12 +149,12 @@ def clearance_metrics(
         known.append(pairs.least_told)
     overall = np.fmin.reduce(known)
     found = {"clearance_mm": overall, **found}
-    if room.tyre is not None:
+    if room.tyre is not None and bodies is not None:
         housings = [part for part in still if part[0] == "rack_housing"]
         if pinions is not None:
             angle = found.get("pinion_angle_deg", pinions.angles_deg[:, 0])
             housings.append(pinions.turned_to(angle))
-        found |= _of_tyre([*moving, *housings], solved, room, pairs.far, poses_between)
+        found |= _of_tyre([*moving, *housings], solved, room, pairs.far, bodies)
     if len(whole) == count:
         return found
     out = {}
@@ -163,12 +165,10 @@ def clearance_metrics(
 
 
 def _of_tyre(
-    parts: list[Part], solved: Solved, room: Room, far_mm: float, poses_between: bool
+    parts: list[Part], solved: Solved, room: Room, far_mm: float, bodies: Bodies
 ) -> dict[str, Array]:
     """Clearance of the tyre by pair, and the least of all of them."""
-    grid = grid_of(solved) if poses_between else None
-    corner = Corner.of(solved, room.drawn_inner_joint)
-    tyre = TyreRoom.of(room, solved, corner, far_mm, grid)
+    tyre = TyreRoom.of(room, solved, bodies, far_mm)
     if tyre is None:
         return {}
     found = tyre.measure(parts, room)

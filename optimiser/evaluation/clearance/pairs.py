@@ -53,8 +53,11 @@ def column(part: str, other: str) -> str:
 
 
 @lru_cache(maxsize=256)
-def _columns(part: str, others: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(column(part, other) for other in others)
+def _columns(part: str, others: tuple[str, ...]) -> tuple[tuple[str, ...], Index]:
+    """Columns of a part before others, and that of each of these."""
+    columns = [column(part, other) for other in others]
+    place = {name: index for index, name in enumerate(dict.fromkeys(columns))}
+    return tuple(place), np.array([place[name] for name in columns], dtype=np.intp)
 
 
 class Table:
@@ -64,17 +67,22 @@ class Table:
         self._count, self._far = count, far_mm
         self._at: dict[str, int] = {}
         self._begun: list[Array] = []
+        self._blanks: list[Array] = []
         self._put: list[tuple[Index, Array]] = []
 
-    def columns(self, part: str, others: tuple[str, ...], radius: Array) -> list[int]:
+    def columns(self, part: str, others: tuple[str, ...], radius: Array) -> Index:
         """Column of a part of such radius (N,) and each of `others`."""
-        out, blank = [], np.where(np.isnan(radius), np.nan, self._far)
-        for pair in _columns(part, others):
-            if pair not in self._at:
-                self._at[pair] = len(self._begun)
-                self._begun.append(blank)
-            out.append(self._at[pair])
-        return out
+        blank = np.where(np.isnan(radius), np.nan, self._far)
+        names, place = _columns(part, others)
+        new = (
+            names if self._at.keys().isdisjoint(names) else [n for n in names if n not in self._at]
+        )
+        self._at.update(zip(new, range(len(self._begun), len(self._begun) + len(new)), strict=True))
+        self._begun += [blank] * len(new)
+        self._blanks += [blank] * bool(new)
+        if len(new) == len(names):
+            return place + (len(self._begun) - len(new))
+        return np.array([self._at[name] for name in names], dtype=np.intp)[place]
 
     def put(self, columns: Index, rows: Index, others: Index, values: Array) -> None:
         """Clearances (n,) of rows of lines to others; `columns` are those of each part to each."""
@@ -87,9 +95,8 @@ class Table:
 
         What a pair has that nothing was put in for, if its own part is known.
         """
-        begun = {id(blank): blank for blank in self._begun}
         blank = np.full(self._count, np.nan)
-        return np.asarray(np.fmin.reduce([blank, *begun.values()]))
+        return np.asarray(np.fmin.reduce([blank, *self._blanks]))
 
     def results(self, only: Collection[str] | None = None) -> dict[str, Array]:
         """Clearance (N,) by the pair's column; with `only` of those and of what was put in."""
@@ -189,9 +196,9 @@ def near_keep_outs(
     low, high = (corner.reshape(shape) for corner in bounds.corners())
     least = np.fmin.reduce(low, axis=2, initial=np.inf)[:, None]
     most = np.fmax.reduce(high, axis=2, initial=-np.inf)[:, None]
-    square = _squared_gap(least, most, bottom, top)
+    square = squared_gap(least, most, bottom, top)
     other, part = np.nonzero((square < reach_mm**2) & faces.T)
-    square = _squared_gap(low[:, part], high[:, part], bottom[:, other], top[:, other])
+    square = squared_gap(low[:, part], high[:, part], bottom[:, other], top[:, other])
     pair, design = np.nonzero(square < reach_mm**2)
     row, other = part[pair] * lines.count + design, other[pair]
     if not lines.moves or not len(row):
@@ -231,7 +238,7 @@ def near_tubes(
     """
     (lines, bounds, rows), (tubes, tube_bounds, tube_rows) = pairs
     (low, high), (bottom, top) = bounds.corners(), tube_bounds.corners()
-    square = _squared_gap(low[:, rows], high[:, rows], bottom[:, tube_rows], top[:, tube_rows])
+    square = squared_gap(low[:, rows], high[:, rows], bottom[:, tube_rows], top[:, tube_rows])
     near = np.flatnonzero(square < reach_mm**2)
     apart = segment_apart(bounds.rows(rows[near]), tube_bounds.rows(tube_rows[near]))
     apart -= bounds.radius[rows[near]] + tube_bounds.radius[tube_rows[near]]
@@ -243,7 +250,7 @@ def near_tubes(
     return near[apart - here.radius - there.radius < reach_mm]
 
 
-def _squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
+def squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
     """Squared distance of boxes, their corners (3, ...)."""
     square: Array = np.zeros(())
     for axis in range(3):
@@ -252,6 +259,14 @@ def _squared_gap(low: Array, high: Array, bottom: Array, top: Array) -> Array:
         gap *= gap
         square = square + gap
     return square
+
+
+def each_of(first: Index, which: Index) -> tuple[Index, Index]:
+    """Pair and element of each, where `which` (n,) has those from `first[i]` to `first[i + 1]`."""
+    count = (first[1:] - first[:-1])[which]
+    pair = np.repeat(np.arange(len(which)), count)
+    begin = np.cumsum(count) - count
+    return pair, np.arange(len(pair)) - begin[pair] + first[which][pair]
 
 
 def _kinds(group: Obstacles, keep_out: Index) -> Iterator[tuple[Index, str]]:

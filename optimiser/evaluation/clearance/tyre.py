@@ -9,11 +9,11 @@ and mirrored. A cylinder is taken as the prism around it, see `edges`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser.evaluation.clearance.carried import link_parts
 from optimiser.evaluation.clearance.edges import Shapes, shapes
 from optimiser.evaluation.clearance.engine import (
     Picked,
@@ -23,7 +23,7 @@ from optimiser.evaluation.clearance.engine import (
     minimum_segment_ring,
     segment_cylinder_distance,
 )
-from optimiser.evaluation.clearance.pairs import column
+from optimiser.evaluation.clearance.pairs import column, each_of
 from optimiser.evaluation.clearance.parts import Lines, arm_tubes, between
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Carrier, KeepOut, Room
+    from optimiser.evaluation.clearance.bodies import Bodies
     from optimiser.evaluation.clearance.carriers import Corner, Motion
-    from optimiser.evaluation.clearance.engine import Between
     from optimiser.evaluation.clearance.engine.components import Vector
     from optimiser.evaluation.clearance.parts import Part
     from optimiser.evaluation.solved import Solved
@@ -96,12 +96,12 @@ class Tyres:
 
         With `bound` what is not near an edge nor a face may have a little less.
         """
-        pair, edge = _spread(some.edges, which)
+        pair, edge = each_of(some.edges, which)
         start, end = (Picked(ends[..., None], edge) for ends in (some.start, some.end))
         lines = Lines(some.group.names, start, end, some.group.radius[which[pair]])
         out = np.full(len(which), far_mm)
         np.minimum.at(out, pair, self.to_lines(lines, designs[pair], far_mm, bound=bound))
-        pair, face = _spread(some.faces, which)
+        pair, face = each_of(some.faces, which)
         if len(pair):
             self._to_faces(some, (pair, face), designs, out)
         return out
@@ -172,14 +172,6 @@ class Tyres:
         return bool(np.min(apart) <= ring.shoulder)
 
 
-def _spread(first: Index, which: Index) -> tuple[Index, Index]:
-    """Pair and element of each, where `which` (n,) has those from `first[i]` to `first[i + 1]`."""
-    count = (first[1:] - first[:-1])[which]
-    pair = np.repeat(np.arange(len(which)), count)
-    begin = np.cumsum(count) - count
-    return pair, np.arange(len(pair)) - begin[pair] + first[which][pair]
-
-
 def _column(vectors: Array, rows: Index) -> Vector:
     x, y, z = (axis[rows, None] for axis in vectors)
     return x, y, z
@@ -215,25 +207,26 @@ def _each_in_turn(lines: Lines) -> Index:
 class TyreRoom:
     """The tyres of N designs before all that they may touch."""
 
-    def __init__(
-        self, ring: Ring, solved: Solved, corner: Corner, far_mm: float, grid: Between | None
-    ) -> None:
-        self._ring, self._solved, self._corner = ring, solved, corner
-        self._grid, self.far = grid, far_mm
-        self._reach = far_mm + (OUTSIDE_MM if grid is not None else 0.0)
-        self._tyres = Tyres.of(ring, corner)
+    def __init__(self, ring: Ring, solved: Solved, bodies: Bodies, far_mm: float) -> None:
+        self._ring, self._solved, self._bodies, self.far = ring, solved, bodies, far_mm
+        self._blended = bodies.grid is not None
+        self._reach = far_mm + (OUTSIDE_MM if self._blended else 0.0)
+        self._tyres = Tyres.of(ring, bodies.corner)
         self._found: dict[str, Array] = {}
 
     @classmethod
-    def of(
-        cls, room: Room, solved: Solved, corner: Corner, far_mm: float, grid: Between | None
-    ) -> TyreRoom | None:
+    def of(cls, room: Room, solved: Solved, bodies: Bodies, far_mm: float) -> TyreRoom | None:
         """Of a study's tyre; None without one."""
         if (tyre := room.tyre) is None:
             return None
         half = 0.5 * tyre.width_mm
         ring = Ring(tyre.outside_radius_mm, tyre.inside_radius_mm, half, tyre.shoulder_mm)
-        return cls(ring, solved, corner, far_mm, grid)
+        return cls(ring, solved, bodies, far_mm)
+
+    @cached_property
+    def _finer(self) -> Tyres:
+        """In the poses between the solved ones too."""
+        return Tyres.of(self._ring, self._bodies.finer.corner)
 
     def measure(self, parts: Sequence[Part], room: Room) -> dict[str, Array]:
         """Clearance by column, (N,) each, at most `far`.
@@ -271,12 +264,9 @@ class TyreRoom:
     def nearest(self, lines: Lines, designs: Index) -> tuple[Index, Array]:
         """Rows of lines that come near the tyre of a design each, (R,), and their clearance."""
         rows = self._near(lines, designs)
-        tyres, at, close = self._tyres, designs[rows], lines.select(rows)
-        if self._grid is not None:
-            used, at = np.unique(at, return_inverse=True)
-            tyres = Tyres.of(self._ring, self._corner.between(self._grid, used))
-            close = between(close, self._solved)
-        return rows, tyres.to_lines(close, at, self.far)
+        close = lines.select(rows)
+        close = between(close, self._solved) if self._blended else close
+        return rows, self._to_close(close, designs[rows])
 
     def _near(self, lines: Lines, designs: Index) -> Index:
         """Rows of lines that may come within reach of the tyre of a design each."""
@@ -285,18 +275,19 @@ class TyreRoom:
         )
 
     def _links(self, ties: tuple[KeepOut, ...]) -> None:
-        lines = Lines.of(link_parts(ties, self._corner)) if ties else None
+        lines = self._bodies.links(ties)
         if lines is None:
             return
-        count, rows = lines.count, self._near(lines, _each_in_turn(lines))
-        tyres, at, close = self._tyres, rows % count, lines.select(rows)
-        if self._grid is not None and len(rows):
-            used, at = np.unique(at, return_inverse=True)
-            corner = self._corner.between(self._grid, used)
-            tyres, blended = Tyres.of(self._ring, corner), Lines.of(link_parts(ties, corner))
-            if blended is not None:
-                close = blended.select(rows // count * len(used) + at)
-        self._put_lines(lines, rows, tyres.to_lines(close, at, self.far))
+        designs = _each_in_turn(lines)
+        rows, close = self._near(lines, designs), lines
+        if self._blended and len(rows):
+            close = self._bodies.finer.links(ties) or lines
+        self._put_lines(lines, rows, self._to_close(close.select(rows), designs[rows]))
+
+    def _to_close(self, lines: Lines, designs: Index) -> Array:
+        """Clearance of lines, in the poses that are measured, to the tyre of a design each."""
+        tyres = self._finer if self._blended and len(designs) else self._tyres
+        return tyres.to_lines(lines, designs, self.far)
 
     def _put_lines(self, lines: Lines, rows: Index, values: Array) -> None:
         count = lines.count
@@ -312,7 +303,7 @@ class TyreRoom:
         some = shapes(items)
         for name in some.group.names:
             self._put(name, np.zeros(0, dtype=np.intp), np.zeros(0))
-        tyres = self._tyres.seen_from(self._corner.motion(carrier))
+        tyres = self._tyres.seen_from(self._bodies.motion(carrier))
         low, high = (corner.T for corner in some.group.corners())
         designs, which = tyres.near_boxes(low, high, self._reach)
         if side is not None:
@@ -320,15 +311,13 @@ class TyreRoom:
             designs, which = designs[mine], which[mine]
         if not len(designs):
             return
-        blended = self._grid is not None
+        blended = self._blended
         values = tyres.to_shapes(some, which, designs, self._reach, bound=blended)
         close = values < self._reach
         designs, which, values = designs[close], which[close], values[close]
-        if self._grid is not None and len(designs):
-            used, at = np.unique(designs, return_inverse=True)
-            corner = self._corner.between(self._grid, used)
-            tyres = Tyres.of(self._ring, corner).seen_from(corner.motion(carrier))
-            values = tyres.to_shapes(some, which, at, self.far)
+        if blended and len(designs):
+            tyres = self._finer.seen_from(self._bodies.finer.motion(carrier))
+            values = tyres.to_shapes(some, which, designs, self.far)
         for index in np.unique(which).tolist():
             mine = which == index
             self._put(some.group.names[index], designs[mine], values[mine])
