@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from small_study import still_text
 
 import optimiser
 
@@ -60,8 +61,8 @@ def test_the_package_itself_imports_nothing():
 def test_examples_run(code, tmp_path, monkeypatch):
     shutil.copytree(ROOT / "studies", tmp_path / "studies")
     demo = tmp_path / "studies" / "demo.toml"
-    # All seven racks are the main command's to run.
-    text = demo.read_text("utf-8").replace("[racks]", '[racks]\nuse = ["Finch"]')
+    # All seven racks and what moves are the main command's to run.
+    text = still_text().replace("[racks]", '[racks]\nuse = ["Finch"]')
     demo.write_text(text, "utf-8")
     monkeypatch.chdir(tmp_path)
     names: dict[str, object] = {}
