@@ -133,7 +133,8 @@ def _stretch_words(one: BreakEven, form: str) -> str:
     text = form.format(stretches_text(one.stretches, one.number))
     if not _differ(one.stretches, one.bare):
         return text
-    pairs = " and ".join(_touching(one.stretches))
+    *first, last = _touching(one.stretches) or [""]
+    pairs = f"{', '.join(first)} and {last}" if first else last
     return f"{text} ({bare} mm but for the clearance{f' of {pairs}' if pairs else ''})"
 
 
