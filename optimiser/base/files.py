@@ -81,6 +81,16 @@ def plain_text(cell: str) -> str:
     return cell[1:] if cell.startswith("'") and _RUNS_IN_SPREADSHEET.match(cell) else cell
 
 
+def table_lines(path: Path) -> list[str]:
+    """Lines of a table that `csv_text` wrote, from its columns on.
+
+    Only lines before the columns are comments, for a name may hold a #.
+    """
+    lines = path.read_text("utf-8").split("\n")
+    first = next((n for n, line in enumerate(lines) if not line.startswith("#")), len(lines))
+    return lines[first:]
+
+
 def csv_text(
     columns: Sequence[str], rows: Iterable[Sequence[object]], comments: Sequence[str] = ()
 ) -> str:

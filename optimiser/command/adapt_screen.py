@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
@@ -11,8 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from optimiser.answer.moved import NOT_CHECKED
-from optimiser.answer.run_result import CAUTION
-from optimiser.command.say import say
+from optimiser.command.say import say, say_written, watcher
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.adapt.answer import AdaptAsked, answer_adapt
 from optimiser.questions.adapt.ways import NOTHING
@@ -24,12 +22,7 @@ if TYPE_CHECKING:
 
 def show_adapt(asked: AdaptAsked) -> int:
     """Answer and print; returns the exit code: 0 when a rack fits, as drawn or changed."""
-    progress = Console(stderr=True)
-
-    def watch(text: str) -> None:
-        progress.print(text, markup=False, highlight=False, style="dim")
-
-    answer = answer_adapt(asked, watch if sys.stderr.isatty() else lambda _: None)
+    answer = answer_adapt(asked, watcher())
     console = Console()
     if asked.every:
         console.print(racks_table(answer))
@@ -37,10 +30,7 @@ def show_adapt(asked: AdaptAsked) -> int:
     else:
         for line in verdict(answer.found[0], answer.study):
             say(console, line)
-    if answer.study.variants:
-        say(console, "The study's variants are left aside: this is the study itself.")
-    say(console, f"Written to {answer.folder}")
-    say(console, CAUTION, "dim")
+    say_written(console, answer.folder, answer.study)
     return 0 if any(found.recommended is not None for found in answer.found) else 1
 
 

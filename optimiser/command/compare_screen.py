@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from optimiser.answer.run_result import CAUTION
-from optimiser.command.say import say
+from optimiser.command.say import say_answer
 from optimiser.questions.compare.answer import answer_compare
 from optimiser.questions.compare.words import answer_lines
 
@@ -18,9 +17,5 @@ if TYPE_CHECKING:
 def show_compare(asked: CompareAsked) -> int:
     """Answer and print; returns the exit code: 0 when the old design is acceptable now."""
     found, folder = answer_compare(asked)
-    console = Console()
-    for line in answer_lines(found):
-        say(console, line)
-    say(console, f"Written to {folder}")
-    say(console, CAUTION, "dim")
+    say_answer(Console(), answer_lines(found), folder)
     return 0 if found.good else 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
@@ -10,8 +9,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from optimiser.answer.run_result import CAUTION
-from optimiser.command.say import say
+from optimiser.command.say import say, say_written, watcher
 from optimiser.evaluation.quantity import rounded
 from optimiser.questions.heights.answer import HeightsAsked, answer_heights
 from optimiser.questions.heights.folder import verdict_lines
@@ -33,12 +31,7 @@ _ARMS: dict[Arm, str] = {
 
 def show_heights(asked: HeightsAsked) -> int:
     """Answer and print; returns the exit code: 0 when some way makes a rack acceptable."""
-    progress = Console(stderr=True)
-
-    def watch(text: str) -> None:
-        progress.print(text, markup=False, highlight=False, style="dim")
-
-    answer = answer_heights(asked, watch if sys.stderr.isatty() else lambda _: None)
+    answer = answer_heights(asked, watcher())
     console = Console()
 
     if asked.every:
@@ -46,10 +39,7 @@ def show_heights(asked: HeightsAsked) -> int:
     else:
         for line in verdict_lines(answer.found[0], answer.study, answer.exact):
             say(console, line)
-    if answer.study.variants:
-        say(console, "The study's variants are left aside: this is the study itself.")
-    say(console, f"Written to {answer.folder}")
-    say(console, CAUTION, "dim")
+    say_written(console, answer.folder, answer.study)
     good = any(found.chosen is not None and found.chosen.acceptable for found in answer.found)
     return 0 if good else 1
 

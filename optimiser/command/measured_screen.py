@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from optimiser.answer.run_result import CAUTION
-from optimiser.command.say import say
+from optimiser.command.say import say_answer
 from optimiser.questions.measured.answer import answer_measured
 from optimiser.questions.measured.words import answer_lines
 
@@ -18,9 +17,5 @@ if TYPE_CHECKING:
 def show_measured(asked: MeasuredAsked) -> int:
     """Answer and print; returns the exit code: 0 when what is advised keeps to what is accepted."""
     found, folder = answer_measured(asked)
-    console = Console()
-    for line in answer_lines(found):
-        say(console, line)
-    say(console, f"Written to {folder}")
-    say(console, CAUTION, "dim")
+    say_answer(Console(), answer_lines(found), folder)
     return 0 if found.good else 1

@@ -24,7 +24,7 @@ from optimiser.base.files import read_json_table, slug, write_text
 from optimiser.base.locks import wait_for_lock
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
     from typing import IO
 
@@ -110,6 +110,26 @@ def claim_folder(
             return claim
         passed_over.append(folder)
     raise InputError(str(out), f"holds ten thousand runs of {plain}", "clear some of them away")
+
+
+@contextlib.contextmanager
+def claimed(out: Path, name: str, asked: Iterable[str]) -> Iterator[Path]:
+    """The folder for an answer that is written in one go, held while it is and then finished.
+
+    Args:
+        out: where result folders go.
+        name: of the folder.
+        asked: all that decides the answer.
+
+    Raises:
+        InputError, StorageError: as `claim_folder`.
+    """
+    claim = claim_folder(out, name, question_hash(part.encode() for part in asked))
+    try:
+        yield claim.path
+        claim.finish()
+    finally:
+        claim.release()
 
 
 def _try_folder(

@@ -15,7 +15,7 @@ import numpy as np
 from optimiser.answer.break_even import BREAK_EVEN_FILE, from_table
 from optimiser.answer.run_result import RUN_FILE, RunResult, UnitResult
 from optimiser.base.errors import InputError
-from optimiser.base.files import plain_text
+from optimiser.base.files import plain_text, table_lines
 from optimiser.evaluation.problem import Designs, Evaluation
 from optimiser.evaluation.quantities import CLOSEST_WORDS
 from optimiser.folder.sums import TRIALS_SUMS, check_sums
@@ -213,13 +213,8 @@ def _break_even(problem: Problem, path: Path) -> Evens | None:
 
 
 def _cells(path: Path) -> dict[str, tuple[str, ...]]:
-    """Cells of a table by its columns.
-
-    Only lines before the columns are comments, for a name may hold a #.
-    """
-    lines = path.read_text("utf-8").split("\n")
-    first = next(n for n, line in enumerate(lines) if not line.startswith("#"))
-    table = csv.reader(lines[first:], strict=True)
+    """Cells of a table by its columns."""
+    table = csv.reader(table_lines(path), strict=True)
     names = next(table)
     rows = list(filter(None, table))
     return dict(zip(names, zip(*rows, strict=True), strict=True)) if rows else {}

@@ -21,6 +21,8 @@ from optimiser.metrics.between_nodes import between_nodes, extremes
 from optimiser.metrics.joints import inner_joint_angle, outer_joint_misalignment
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from optimiser.evaluation.asked import Bound, BumpObjective
@@ -156,21 +158,28 @@ class Model:
             found = self.problem.judge(some, solved)
             rows = self._rows(some, solved, found.objectives)
             rows += self._limit_rows(some, solved, found)
-            if not self.parts:
-                ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
-                self.parts = tuple(map(slice, ends[:-1], ends[1:]))
             share = slice(start, start + len(some))
             parts.append(
                 Table(
                     scaled[share],
                     some,
-                    np.concatenate(rows, axis=1),
+                    self.stacked(rows),
                     found.objectives,
                     found.scaled_constraints,
                     found.feasible,
                 )
             )
         return Table.join(parts)
+
+    def stacked(self, rows: Sequence[Array]) -> Array:
+        """Rows (K, .) of each objective, then of each limit, side by side, (K, R).
+
+        Which are whose is noted in `parts` the first time.
+        """
+        if not self.parts:
+            ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
+            self.parts = tuple(map(slice, ends[:-1], ends[1:]))
+        return np.concatenate(rows, axis=1)
 
     @property
     def _weights(self) -> Array:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimiser.base.errors import InputError
-from optimiser.base.files import csv_text, plain_text, read_json_table
+from optimiser.base.files import csv_text, plain_text, read_json_table, table_lines
 from optimiser.evaluation.designs import ALL_VARIABLES, VARIABLES
 from optimiser.evaluation.moves import DIRECTIONS, MOVABLE, PAIRS
 
@@ -92,9 +92,7 @@ def copy_text(designs: Sequence[EarlierDesign]) -> str:
 def _rows(path: Path) -> Iterator[EarlierDesign]:
     """Rack and values of each row, whatever other columns there are."""
     try:
-        lines = path.read_text("utf-8").split("\n")
-        first = next((n for n, line in enumerate(lines) if not line.startswith("#")), len(lines))
-        for cells in csv.DictReader(lines[first:], strict=True):
+        for cells in csv.DictReader(table_lines(path), strict=True):
             values = {n: float(cells[n]) for n in (*ALL_VARIABLES, *_MOVES) if cells.get(n)}
             if not all(name in values for name in VARIABLES):
                 raise ValueError("a row lacks a variable")

@@ -52,6 +52,7 @@ _WAYS_NOTE = (
     "least change found of each way; numbers over a finer sweep than the study's; the steering arm "
     "about the steering axis as it is then"
 )
+_MOVES_NOTE = "mm in the car's directions; of an entry that is a pair both points"
 ALT = {
     "moved": "The left corner to scale from behind and from above: drawn points hollow, moved ones "
     "filled, with exaggerated arrows.",
@@ -66,13 +67,7 @@ def write_rack(folder: Path, study: Study, answer: RackAnswer) -> None:
     title = f"{study.title}: least change of the suspension for {rack}"
     lines = list(verdict(answer, study))
     write_text(folder / "verdict.txt", "\n".join([title, "", *lines, "", CAUTION]) + "\n")
-    comments = (title, _WAYS_NOTE, NOT_CHECKED, CAUTION)
-    write_text(folder / "ways.csv", csv_text(way_columns(problem), way_rows(answer), comments))
-    note = "mm in the car's directions; of an entry that is a pair both points"
-    write_text(
-        folder / "moves.csv",
-        csv_text(MOVE_COLUMNS, move_rows(answer), (title, note, NOT_CHECKED, CAUTION)),
-    )
+    _write_tables(folder, answer, title)
     way, pictures = answer.recommended, {}
     if way is not None and way.design is not None:
         _write_study(folder, study, answer, way)
@@ -114,13 +109,16 @@ def write_all(folder: Path, study: Study, answers: Sequence[RackAnswer]) -> None
     text = [line for answer in answers for line in (*verdict(answer, study), "")]
     write_text(folder / "verdict.txt", "\n".join([title, "", *text, CAUTION]) + "\n")
     for answer in answers:
-        inside = folder / slug(answer.problem.racks[answer.rack].name)
-        comments = (title, _WAYS_NOTE, NOT_CHECKED, CAUTION)
-        write_text(
-            inside / "ways.csv",
-            csv_text(way_columns(answer.problem), way_rows(answer), comments),
-        )
-        write_text(inside / "moves.csv", csv_text(MOVE_COLUMNS, move_rows(answer), (title,)))
+        _write_tables(folder / slug(answer.problem.racks[answer.rack].name), answer, title)
+
+
+def _write_tables(folder: Path, answer: RackAnswer, title: str) -> None:
+    """The ways of a rack and their moves, both with what was not checked and the caution."""
+    ways, moves = way_rows(answer), move_rows(answer)
+    comments = (title, _WAYS_NOTE, NOT_CHECKED, CAUTION)
+    write_text(folder / "ways.csv", csv_text(way_columns(answer.problem), ways, comments))
+    comments = (title, _MOVES_NOTE, NOT_CHECKED, CAUTION)
+    write_text(folder / "moves.csv", csv_text(MOVE_COLUMNS, moves, comments))
 
 
 # --- figures -------------------------------------------------------------------------------------

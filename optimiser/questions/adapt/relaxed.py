@@ -109,14 +109,10 @@ class _Relaxed(Model):
             rows = np.concatenate([moves, -moves], axis=1)
         rows = np.where(np.isfinite(found.objectives[:, :1]), rows + _ABOVE, np.nan)
         kept = found.limits if self.limit is None else np.delete(found.limits, self.limit, axis=1)
-        parts = [rows, *(found.rows[:, part] for part in limits)]
-        if not self.parts:
-            ends = np.cumsum([0, *(part.shape[1] for part in parts)]).tolist()
-            self.parts = tuple(map(slice, ends[:-1], ends[1:]))
         return Table(
             found.scaled,
             found.like,
-            np.concatenate(parts, axis=1),
+            self.stacked([rows, *(found.rows[:, part] for part in limits)]),
             rows.max(axis=1, keepdims=True),
             kept,
             np.asarray((kept <= 0.0).all(axis=1)),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimiser import __version__
 from optimiser.base.errors import InputError
-from optimiser.folder.claim import claim_folder, question_hash
+from optimiser.folder.claim import claimed
+from optimiser.questions.asking import study_text
 from optimiser.questions.compare.changes import (
     key_changes,
     numbers,
@@ -124,21 +124,15 @@ def answer_compare(asked: CompareAsked) -> tuple[Compared, Path]:
         name = f"{old.name}-{old.chosen.label}-{new.chosen.label}".replace(" ", "-")
     else:
         name = f"{new.name}-against-{old.name}"
-    claim = claim_folder(
-        asked.out, name, question_hash(part.encode() for part in _question(old, new))
-    )
-    try:
-        write_compared(claim.path, found)
-        claim.finish()
-    finally:
-        claim.release()
-    return found, claim.path
+    with claimed(asked.out, name, _question(old, new)) as folder:
+        write_compared(folder, found)
+    return found, folder
 
 
 def _question(*sides: Side) -> Iterator[str]:
     yield __version__
     for side in sides:
-        yield json.dumps(side.study.resolved(), sort_keys=True, default=str)
+        yield study_text(side.study)
         yield side.chosen.label
         yield repr(side.chosen.design.values.tolist())
 

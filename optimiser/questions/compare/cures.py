@@ -268,13 +268,10 @@ class _Least(_Placed):
         change[~np.isfinite(found.objectives).all(axis=1)] = np.nan
         after = self.plain.parts[len(self.plain.kinds) :]
         rows = [change, *(found.rows[:, part] for part in after)]
-        if not self.parts:
-            ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
-            self.parts = tuple(map(slice, ends[:-1], ends[1:]))
         return Table(
             found.scaled,
             found.like,
-            np.concatenate(rows, axis=1),
+            self.stacked(rows),
             change,
             found.limits,
             found.feasible,

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser import __version__
 from optimiser.base.errors import InputError
 from optimiser.evaluation.designs import Range, Stock
-from optimiser.folder.claim import claim_folder, question_hash
+from optimiser.folder.claim import claimed
+from optimiser.questions.asking import chosen_racks, question_parts
 from optimiser.questions.heights.folder import place_accuracy, write_all, write_rack
 from optimiser.questions.heights.rack import solve_rack
-from optimiser.study.messages import shown
 from optimiser.study.read import read_study
 
 if TYPE_CHECKING:
@@ -63,48 +61,22 @@ def answer_heights(asked: HeightsAsked, watch: Callable[[str], None]) -> Heights
     """
     study = read_study(asked.study)
     problem = study.problem().unmoved.without_roll
-    chosen = _racks(asked, study)
+    chosen = chosen_racks(study, asked.rack, every=asked.every)
     heights = _heights(asked, study)
     longest = study.file.limits.spacer_max_mm
     last = "all" if asked.every else study.racks[chosen[0]].name
-    parts = [
-        __version__,
-        json.dumps(study.resolved(), sort_keys=True, default=str),
-        last,
-        repr(heights.tolist()),
-    ]
-    claim = claim_folder(
-        asked.out, f"{study.path.stem}-heights-{last}", question_hash(p.encode() for p in parts)
-    )
-    try:
-        found = []
+    parts = question_parts(study, last, repr(heights.tolist()))
+    found, exact = [], None
+    with claimed(asked.out, f"{study.path.stem}-heights-{last}", parts) as folder:
         for index in chosen:
             watch(study.racks[index].name)
             found.append(solve_rack(problem, index, heights, longest))
-        exact = None
         if asked.every:
-            write_all(claim.path, study, found)
+            write_all(folder, study, found)
         else:
             exact = place_accuracy(found[0])
-            write_rack(claim.path, study, found[0], exact)
-        claim.finish()
-    finally:
-        claim.release()
-    return HeightsAnswer(study, tuple(found), exact, claim.path)
-
-
-def _racks(asked: HeightsAsked, study: Study) -> list[int]:
-    names = [rack.name for rack in study.racks]
-    remedy = f"name one of {', '.join(names)}, or give --all"
-    if asked.every and asked.rack is not None:
-        raise InputError("--rack, --all", "both are given", "give one of the two")
-    if asked.every:
-        return list(range(len(names)))
-    if asked.rack is None:
-        raise InputError("--rack", "no rack is named", remedy)
-    if asked.rack not in names:
-        raise InputError("--rack", f"{shown(asked.rack)} is not in {study.path}", remedy)
-    return [names.index(asked.rack)]
+            write_rack(folder, study, found[0], exact)
+    return HeightsAnswer(study, tuple(found), exact, folder)
 
 
 def _heights(asked: HeightsAsked, study: Study) -> Array:

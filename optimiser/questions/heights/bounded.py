@@ -120,14 +120,11 @@ class _Bounded(Model):
                 share = np.sqrt(np.sum(share**2, axis=1, keepdims=True))
             rows.append(np.concatenate([share - _AIM, -share - _AIM], axis=1))
             limits.append(found.objectives[:, [number]] / self.bounds[number] - _AIM)
-        if not self.parts:
-            ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
-            self.parts = tuple(map(slice, ends[:-1], ends[1:]))
         kept = (found.objectives[:, self.bounded] <= self.bounds[self.bounded]).all(axis=1)
         return Table(
             found.scaled,
             found.like,
-            np.concatenate(rows, axis=1),
+            self.stacked(rows),
             objectives,
             np.concatenate(limits, axis=1),
             found.feasible & kept,

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import os
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimiser import __version__
 from optimiser.base.errors import InputError
 from optimiser.folder.choose import choose
-from optimiser.folder.claim import claim_folder, question_hash
+from optimiser.folder.claim import claimed
 from optimiser.folder.read import read_results
 from optimiser.linkage.vectors import unit
 from optimiser.metrics.tolerance import Tolerances
+from optimiser.questions.asking import question_parts
 from optimiser.questions.measured.choice import choose_shims, judged, opened, surely_better
 from optimiser.questions.measured.estimate import estimate
 from optimiser.questions.measured.misfit import misfit
@@ -143,23 +142,16 @@ def answer_measured(asked: MeasuredAsked) -> tuple[Measured, Path]:
     table = _table(asked, car.study)
     readings = read_readings(asked.readings, table)
     measured = measure(car.title, car.problem, car.points, table, readings, car.notes)
-    parts = [
-        __version__,
-        json.dumps(car.study.resolved(), sort_keys=True, default=str),
+    parts = question_parts(
+        car.study,
         table.model_dump_json(),
         repr([(name, at.tolist()) for name, at in car.points.items()]),
         repr([readings.side.tolist(), readings.travel_mm.tolist(), readings.toe_in.tolist()]),
         repr([readings.rack_mm.tolist(), readings.round.tolist()]),
-    ]
-    claim = claim_folder(
-        asked.out, f"{car.name}-measured", question_hash(part.encode() for part in parts)
     )
-    try:
-        write_measured(claim.path, measured)
-        claim.finish()
-    finally:
-        claim.release()
-    return measured, claim.path
+    with claimed(asked.out, f"{car.name}-measured", parts) as folder:
+        write_measured(folder, measured)
+    return measured, folder
 
 
 def measure(

@@ -172,13 +172,10 @@ class Stretched(Model):
         value = (_MM * (_BASE_MM + along))[:, None]
         value[~found.assembles] = np.nan
         rows = [value, *(one * factor for one, factor in zip(limits, again, strict=True))]
-        if not self.parts:
-            ends = np.cumsum([0, *(part.shape[1] for part in rows)]).tolist()
-            self.parts = tuple(map(slice, ends[:-1], ends[1:]))
         return Table(
             scaled,
             designs,
-            np.concatenate(rows, axis=1),
+            self.stacked(rows),
             value,
             constraints / self.scales,
             feasible,

@@ -100,15 +100,20 @@ def local_ends(
     if better is not None:
         fits = steps_of(model, better, LAST[-1][0])
         found, stand = _joined(found, fits.table), Table.join([stand, fits.here])
-    found = landed(model, stand, found)
+    found = _onward(model, landed(model, stand, found))
+    return found if len(found) else None
+
+
+def _onward(model: Stretched, found: Table) -> Table:
+    """What was found, and what walks come to that go on from ends which no limit stops."""
     for _ in range(ONWARD):
-        ends_so_far = found.select(best(model, found, 1))
-        idle = ends_so_far.select(_room(model, ends_so_far) > IDLE)
+        ends = found.select(best(model, found, 1))
+        idle = ends.select(_room(model, ends) > IDLE)
         if not len(idle):
             break
         fits = steps_of(model, idle, LAST[-1][0])
         found = landed(model, fits.here, _joined(found, fits.table))
-    return found if len(found) else None
+    return found
 
 
 def _room(model: Stretched, table: Table) -> Array:
