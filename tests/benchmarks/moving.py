@@ -22,7 +22,6 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,7 +33,7 @@ TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "cases"), str(TESTS / "benchmarks")]
 
 from bolted_study import COLUMN, bolted_demo  # noqa: E402
-from clearance import random_designs, scattered  # noqa: E402
+from clearance import random_designs, scattered, seconds  # noqa: E402
 from fcl_shapes import distance  # noqa: E402
 from moving_case import ROOMY, near_the_rod, random_link, random_part  # noqa: E402
 from moving_study import FRAME, bare_demo, moving_study, write_frame  # noqa: E402
@@ -50,8 +49,6 @@ from optimiser.evaluation.clearance.pairs import column  # noqa: E402
 from optimiser.evaluation.clearance.parts import moving_parts  # noqa: E402
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from optimiser.evaluation.designs import Designs
     from optimiser.evaluation.problem import Problem
 
@@ -206,17 +203,6 @@ def against_the_library(designs: int) -> None:
             f"{each.max(initial=-np.inf):6.2f}"
         )
     print(f"{touching} of the pairs touch")
-
-
-def seconds(works: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
-    """Least processor time of several runs of each, in turn."""
-    best = dict.fromkeys(works, np.inf)
-    for _ in range(repeats):
-        for name, work in works.items():
-            start = time.process_time()
-            work()
-            best[name] = min(best[name], time.process_time() - start)
-    return best
 
 
 def costs(repeats: int) -> None:
